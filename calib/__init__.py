@@ -1,0 +1,1 @@
+"""Finds what a module file holds: lens, alignment, range, gyro."""

@@ -1,0 +1,308 @@
+"""From frames, gyro, range and attitude to speed, one frame at a time, in bounded memory."""
+
+from __future__ import annotations
+
+from collections import deque
+from dataclasses import dataclass
+from typing import Literal, TypeAlias
+
+import numpy as np
+from numpy.typing import NDArray
+
+from flow.camera import Lens
+from flow.geometry import PairView, Plane
+from flow.height import Height, HeightFilter
+from flow.module import Module
+from flow.rotation import RotationLog
+from flow.row import LevelVelocity, NoVelocity, SpeedRow
+from flow.scatter import CommonScatter
+from flow.series import AttitudeSamples, GyroSamples, RangeSamples
+from flow.shared_errors import covariance_of, shared_errors
+from flow.tilt import AssumedLevel, InertialTilt, LoggedTilt, Tilt
+from flow.tracks import ImageMotion, LucasKanade, Matches, Picture
+from flow.velocity import PairGeometry, Solution, solve
+
+Array: TypeAlias = NDArray[np.float64]
+AttitudeSource: TypeAlias = Literal["logged", "inertial", "level"]
+
+_LONGEST_INTERVAL_S = 0.25
+_FEWEST_MATCHES = 12
+_FEWEST_OFFERED = 20
+_LEAST_SHARE = 0.5
+_MOST_SCATTER = 400.0  # 20 times the nominal scatter is no agreement
+_MEMORY_S = 0.3  # a velocity older than this predicts nothing
+_LASTING = 0.5  # image errors are differences of position errors: their slow part, which adds up, is about half
+_STILL_PX, _TURNED_PX = 0.08, 0.4
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FrameResult:
+    """A row of the speed log and the evidence behind it.
+
+    ``matches`` are the points followed (None where the row failed before), ``used`` (N,) those that agree with the
+    velocity, ``effects_m_s`` the one-sigma effect of each cause of error in level axes, (3,).
+    """
+
+    row: SpeedRow
+    matches: Matches | None
+    used: NDArray[np.bool_] | None
+    effects_m_s: dict[str, Array]
+
+
+@dataclass(frozen=True, slots=True)
+class _Frame:
+    time_s: float  # gyro clock
+    picture: Picture
+
+
+@dataclass(frozen=True, slots=True)
+class _Outcome:
+    velocity: LevelVelocity | NoVelocity
+    matches: Matches | None = None
+    used: NDArray[np.bool_] | None = None
+    height: Height | None = None
+    effects: dict[str, Array] | None = None
+
+
+class Estimator:
+    """Ground speed from a stream of frames and samples.
+
+    Give gyro (and attitude) samples up to a few milliseconds after a frame before the frame itself, and range
+    readings as they come. Memory does not grow with the length of the stream.
+
+    Parameters
+    ----------
+    module
+        The calibrated module.
+    attitude
+        Where the tilt comes from: ``logged`` (:meth:`add_attitude`), ``inertial`` (gyro and accelerometer) or
+        ``level`` (assumed; the rows' sigma says so).
+    motion
+        What finds the image motion; Lucas-Kanade tracks when left out.
+
+    Examples
+    --------
+    A craft 1 m above random ground slides forward: each frame shows the ground 2 px further down the picture.
+
+    >>> import numpy as np, cv2
+    >>> from flow import Estimator, GyroSamples, Module, RangeSamples
+    >>> module = Module.model_validate({"camera": {"width_px": 160, "height_px": 120, "fx_px": 130, "fy_px": 130,
+    ...                                            "cx_px": 79.5, "cy_px": 59.5}})
+    >>> grain = cv2.GaussianBlur(np.random.default_rng(1).uniform(0, 255, (200, 160)), (0, 0), 2)
+    >>> ground = cv2.normalize(grain, None, 0, 255, cv2.NORM_MINMAX).astype(np.uint8)
+    >>> estimator = Estimator(module, attitude="level")
+    >>> for k in range(12):
+    ...     t = k / 50
+    ...     estimator.add_gyro(GyroSamples(time_s=t + np.array([0.0, 0.01]), rate_rad_s=np.zeros((2, 3)),
+    ...                                    accel_m_s2=None))
+    ...     estimator.add_range(RangeSamples(time_s=np.array([t]), range_m=np.array([1.0]),
+    ...                                      air_temperature_c=None))
+    ...     result = estimator.add_frame(t, ground[60 - 2 * k : 180 - 2 * k])
+    >>> result.row.status, round(result.row.velocity.forward_m_s, 2)  # 2 px * 1 m / 130 px * 50 / s = 0.77 m/s
+    ('ok', 0.77)
+    """
+
+    def __init__(
+        self, module: Module, *, attitude: AttitudeSource = "inertial", motion: ImageMotion | None = None
+    ) -> None:
+        self._module = module
+        self._lens = Lens(module.camera)
+        self._focal_px = 0.5 * (module.camera.fx_px + module.camera.fy_px)
+        self._R_body_camera = module.alignment.R_body_camera.as_matrix()
+        self._motion = motion or LucasKanade(module.camera.width_px, module.camera.height_px)
+        self._rotations = RotationLog(module.gyro)
+        self._tilt: AssumedLevel | LoggedTilt | InertialTilt = {
+            "level": AssumedLevel,
+            "logged": LoggedTilt,
+            "inertial": lambda: InertialTilt(self._rotations),
+        }[attitude]()
+        self._readings: deque[tuple[float, float, float | None]] = deque()
+        self._height = HeightFilter(module.range)
+        self._scatter = CommonScatter()
+        self._match_scale = 1.0
+        self._previous: _Frame | None = None
+        self._latest_s = -np.inf
+        self._known: tuple[float, Array] | None = None  # time and velocity, level axes
+        self._rng = np.random.default_rng(0)
+
+    def add_gyro(self, samples: GyroSamples) -> None:
+        """Add gyro samples (and accelerometer, where the attitude comes from it) in time order."""
+        self._rotations.append(samples)
+        if isinstance(self._tilt, InertialTilt):
+            self._tilt.append(samples)
+
+    def add_attitude(self, samples: AttitudeSamples) -> None:
+        """Add logged roll and pitch in time order."""
+        if isinstance(self._tilt, LoggedTilt):
+            self._tilt.append(samples)
+
+    def add_range(self, samples: RangeSamples) -> None:
+        """Add range readings in time order; each is used once a frame reaches its time."""
+        offset = self._module.range.time_offset_s
+        air = samples.air_temperature_c
+        for k, (time, reading) in enumerate(zip(samples.time_s, samples.range_m, strict=True)):
+            celsius = None if air is None or not np.isfinite(air[k]) else float(air[k])
+            self._readings.append((float(time) + offset, float(reading), celsius))
+
+    def add_frame(self, time_s: float, picture: Picture) -> FrameResult | None:
+        """Take one frame; give the row of the interval that it ends, None for the very first.
+
+        Parameters
+        ----------
+        time_s
+            Frame time on the camera clock: mid-exposure of the middle row.
+        picture
+            (H, W) uint8, the luma plane as stored.
+
+        Raises
+        ------
+        ValueError
+            The picture's size is not the module's, or time does not advance.
+        """
+        camera = self._module.camera
+        if picture.shape != (camera.height_px, camera.width_px):
+            raise ValueError(f"picture {picture.shape[::-1]}, module ({camera.width_px}, {camera.height_px})")
+        frame = _Frame(time_s + self._module.alignment.time_offset_s, picture)
+        interval_s, began_s = frame.time_s - self._latest_s, self._latest_s
+        if interval_s <= 0:
+            raise ValueError("frame times must advance")
+        self._latest_s = frame.time_s
+        previous, self._previous = self._previous, frame
+        if isinstance(self._tilt, InertialTilt):
+            self._tilt.advance(frame.time_s)
+        self._hear_ranges(frame.time_s)
+        if previous is None:
+            return None
+        outcome = self._measure(previous, frame)
+        if isinstance(outcome.velocity, NoVelocity):
+            self._scatter.interrupt()
+            if outcome.velocity.reason == "repeated_frame":
+                self._previous = previous  # its picture is that old, whatever the stamp on the copy says
+        height = outcome.height
+        row = SpeedRow(
+            time_s=0.5 * (began_s + frame.time_s),
+            interval_s=interval_s,
+            velocity=outcome.velocity,
+            height_m=None if height is None else height.height_m,
+            height_sigma_m=None if height is None else height.sigma_m,
+            tracks=0 if outcome.matches is None else len(outcome.matches),
+            inlier_share=None if outcome.used is None else float(outcome.used.mean()),
+        )
+        return FrameResult(row=row, matches=outcome.matches, used=outcome.used, effects_m_s=outcome.effects or {})
+
+    def _hear_ranges(self, until_s: float) -> None:
+        while self._readings and self._readings[0][0] <= until_s:
+            time, reading, celsius = self._readings.popleft()
+            tilt = self._tilt.at(time) if self._rotations.covers(time, time) else None
+            if tilt is not None:
+                self._height.add_range(time, reading, celsius, tilt.down_body)
+
+    def _measure(self, first: _Frame, second: _Frame) -> _Outcome:
+        middle_s = 0.5 * (first.time_s + second.time_s)
+        half_readout = 0.5 * self._module.camera.readout_s
+        height = self._height.at(middle_s)
+        if second.time_s - first.time_s > _LONGEST_INTERVAL_S:
+            return _Outcome(NoVelocity(reason="frame_gap"), height=height)
+        if not self._rotations.covers(first.time_s - half_readout, second.time_s + half_readout):
+            return _Outcome(NoVelocity(reason="no_gyro"), height=height)
+        tilt = self._tilt.at(middle_s)
+        if tilt is None:
+            return _Outcome(NoVelocity(reason="no_attitude"), height=height)
+        if height is None:
+            beyond = self._height.beyond_limits
+            return _Outcome(NoVelocity(reason="height_out_of_range" if beyond else "no_height"))
+        if np.array_equal(first.picture, second.picture):
+            return _Outcome(NoVelocity(reason="repeated_frame"), height=height)
+        down = tilt.down_body @ self._R_body_camera
+        camera_above = height.height_m - float(np.dot(self._module.alignment.camera_position_m, tilt.down_body))
+        if down[2] < 0.5 or camera_above < 0.02:
+            return _Outcome(NoVelocity(reason="too_tilted"), height=height)
+        plane = Plane(down=down, distance_m=camera_above)
+        view = PairView(self._lens, self._module, self._rotations, first.time_s, second.time_s, plane)
+        return self._solve(first, second, view, tilt, height)
+
+    def _solve(self, first: _Frame, second: _Frame, view: PairView, tilt: Tilt, height: Height) -> _Outcome:
+        R_level_camera = tilt.R_level_body @ self._R_body_camera
+        guess = None
+        if self._known is not None and view.middle_s - self._known[0] < _MEMORY_S:
+            guess = self._known[1] @ R_level_camera
+        best = _Outcome(NoVelocity(reason="few_tracks"), height=height)
+        for start in [guess, None] if guess is not None else [None]:
+            matches = self._motion.match(
+                first.picture,
+                second.picture,
+                lambda points, v=np.zeros(3) if start is None else start: view.predict(points, v),  # type: ignore[misc]
+                far=start is None,
+            )
+            pair, good = view.geometry(matches)
+            matches = matches.only(good)
+            if len(matches) < _FEWEST_MATCHES:
+                reason = "no_texture" if matches.offered < _FEWEST_OFFERED else "few_tracks"
+                best = _Outcome(NoVelocity(reason=reason), matches=matches, height=height)
+                continue
+            solution = solve(pair, start, self._match_scale, self._rng)
+            reason_against = self._doubt(matches, pair, solution)
+            if solution is not None and reason_against is None:
+                return self._vouch(view, pair, matches, solution, tilt, height)
+            used = None if solution is None else solution.used
+            best = _Outcome(NoVelocity(reason=reason_against or "contradictory"), matches=matches, used=used, height=height)
+        return best
+
+    def _doubt(self, matches: Matches, pair: PairGeometry, solution: Solution | None) -> str | None:
+        if solution is None or solution.used.mean() < _LEAST_SHARE or solution.scale > _MOST_SCATTER:
+            return "contradictory"
+        seen = np.linalg.norm(matches.second_px - matches.first_px, axis=1)
+        # What rotation alone would have moved the points by.
+        turned = np.linalg.norm(pair.flow - solution.apparent, axis=1) * self._focal_px
+        if np.median(seen) < _STILL_PX and np.median(turned) > _TURNED_PX:
+            return "picture_fixed"
+        return None
+
+    def _vouch(
+        self,
+        view: PairView,
+        pair: PairGeometry,
+        matches: Matches,
+        solution: Solution,
+        tilt: Tilt,
+        height: Height,
+    ) -> _Outcome:
+        turn = tilt.R_level_body @ self._R_body_camera
+        interval_s = view.second_s - view.first_s
+        rate_change = self._rotations.rate(view.second_s) - self._rotations.rate(view.first_s)
+        causes = shared_errors(
+            self._module,
+            pair,
+            solution,
+            height=height,
+            tilt=tilt,
+            turned_rad=view.turned_rad(),
+            rate_change_rad_s=rate_change @ self._R_body_camera,
+            interval_s=interval_s,
+        )
+        effects = {cause: turn @ effect for cause, effect in causes.items()}
+        by_matches = turn @ solution.covariance @ turn.T
+        velocity = turn @ solution.velocity_m_s
+        own = np.diag(by_matches)
+        m_s_per_px = view.plane.distance_m / (self._focal_px * interval_s)
+        grown = np.sqrt(self._scatter.variance(own, m_s_per_px) / own)
+        image = by_matches * np.outer(grown, grown)
+        covariance = image + sum(covariance_of(effect) for effect in effects.values())
+        self._scatter.add(velocity, own, np.square(effects["gyro_noise"]).sum(axis=1), m_s_per_px)
+        self._known = (view.middle_s, velocity)
+        self._match_scale += 0.1 * (solution.scale - self._match_scale)
+        lean = np.sqrt(np.square(np.hstack([effects["tilt"], effects["mounting"]])[2]).sum())
+        self._height.add_climb(view.middle_s, float(velocity[2]), _LASTING * float(np.sqrt(image[2, 2])), float(lean))
+        if isinstance(self._tilt, InertialTilt):
+            self._tilt.observe_velocity(view.middle_s, self._R_body_camera @ solution.velocity_m_s)
+        sigmas = {cause: np.sqrt(np.square(effect).sum(axis=1)) for cause, effect in effects.items()}
+        sigmas["image"] = np.sqrt(np.diag(image))
+        level: LevelVelocity | NoVelocity = LevelVelocity(
+            forward_m_s=float(velocity[0]),
+            right_m_s=float(velocity[1]),
+            down_m_s=float(velocity[2]),
+            covariance_m2_s2=covariance,
+        )
+        if np.sqrt(covariance[:2, :2].diagonal().max()) > 0.15 + 0.25 * np.linalg.norm(velocity[:2]):
+            level = NoVelocity(reason="uncertain")
+        return _Outcome(level, matches=matches, used=solution.used, height=height, effects=sigmas)

@@ -1,0 +1,179 @@
+"""Range readings to the height of the body origin above the ground."""
+
+from __future__ import annotations
+
+from collections import deque
+from dataclasses import dataclass
+from typing import TypeAlias
+
+import numpy as np
+from numpy.typing import NDArray
+
+from flow.module import Range
+
+Array: TypeAlias = NDArray[np.float64]
+
+ZERO_CELSIUS_K = 273.15
+_TERRAIN_M_RTS = 0.0015  # how fast the ground under a level flight may wander, m/sqrt(s)
+_GUST_M_S2_RTHZ = 1.0  # vertical acceleration density when nothing measures the climb
+_CLIMB_LEAN_S = 5.0  # how long a wrong tilt keeps leaning the climb the same way
+_GATE_SIGMA = 5.0
+_LONGEST_BRIDGE_S = 2.5
+_STEP_READINGS = 4  # so many readings that agree with each other and not with us are a new floor
+_STEP_LEAST_S = 0.1
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Height:
+    """Height of the body origin above the ground under it, m; ``down_m_s`` is the speed toward the ground."""
+
+    height_m: float
+    sigma_m: float
+    down_m_s: float
+
+
+def speed_of_sound_ratio(air_temperature_c: float, assumed_air_temperature_c: float) -> float:
+    """True over assumed speed of sound in dry air, from ``343.2 sqrt(T / 293.15 K)`` m/s at 101.325 kPa."""
+    return float(np.sqrt((air_temperature_c + ZERO_CELSIUS_K) / (assumed_air_temperature_c + ZERO_CELSIUS_K)))
+
+
+def origin_height(
+    sensor: Range, range_m: float, air_temperature_c: float | None, down_body: Array
+) -> float:
+    """Height of the body origin that one reading means.
+
+    A wide beam (an ultrasonic cone) returns from the nearest ground, the perpendicular; a narrow one (a laser)
+    from where body z meets the ground. Raises nothing: a beam along the ground gives a tiny height, which the
+    filter refuses.
+    """
+    if sensor.assumed_air_temperature_c is not None and air_temperature_c is not None:
+        range_m *= speed_of_sound_ratio(air_temperature_c, sensor.assumed_air_temperature_c)
+    distance = sensor.scale * range_m + sensor.offset_m
+    if sensor.beam == "narrow":
+        distance *= max(float(down_body[2]), 0.0)
+    return distance + float(np.dot(sensor.position_m, down_body))
+
+
+class HeightFilter:
+    """Kalman filter of height and climb over range readings and the image's own vertical speed.
+
+    A reading that does not fit is held back as a stray echo. When several in a row agree with each other instead,
+    the floor has stepped and the filter starts again there; until that is settled the sigma covers both.
+    Without readings the height is carried on by the image's vertical speed, its sigma growing, for 2.5 s at most.
+    The image's vertical speed leans on the tilt (a level flight at 3 m/s seen 0.5 degrees askew seems to climb at
+    26 mm/s); that lean is a third state, a first-order Gauss-Markov process.
+
+    Parameters
+    ----------
+    sensor
+        The range section of a module file.
+    """
+
+    def __init__(self, sensor: Range) -> None:
+        self._sensor = sensor
+        self._state = np.zeros(3)  # height, m; its rate, m/s; lean of the image's climb, m/s
+        self._covariance = np.zeros((3, 3))
+        self._lean_sigma = 0.0
+        self._time_s = -np.inf
+        self._heard_s = -np.inf
+        self._agreed = 0
+        self._held_back: deque[tuple[float, float]] = deque(maxlen=12)
+        self._beyond = False
+
+    @property
+    def beyond_limits(self) -> bool:
+        """Whether the newest reading was outside what the sensor can measure."""
+        return self._beyond
+
+    def add_range(self, time_s: float, range_m: float, air_temperature_c: float | None, down_body: Array) -> None:
+        """Add one reading, times in order."""
+        self._beyond = not self._sensor.min_m <= range_m <= self._sensor.max_m
+        if self._beyond:
+            return
+        height = origin_height(self._sensor, range_m, air_temperature_c, down_body)
+        noise = max(self._sensor.noise_m, 1e-4)
+        if self._agreed == 0:
+            self._begin(time_s, height, noise)
+            return
+        self._predict(time_s)
+        miss = height - self._state[0]
+        variance = self._covariance[0, 0] + noise**2
+        if abs(miss) > max(_GATE_SIGMA * np.sqrt(variance), 0.01 * height):
+            self._hold_back(time_s, miss, height, noise)
+            return
+        self._held_back.clear()
+        self._correct(np.array([1.0, 0.0, 0.0]), miss, noise**2)
+        self._heard_s = time_s
+        self._agreed += 1
+
+    def add_climb(self, time_s: float, down_m_s: float, sigma_m_s: float, lean_sigma_m_s: float) -> None:
+        """Add the vertical speed that the image showed around ``time_s``.
+
+        ``sigma_m_s`` is what changes from row to row, ``lean_sigma_m_s`` what stays for seconds.
+        """
+        if self._agreed:
+            if self._lean_sigma == 0.0:
+                self._covariance[2, 2] = lean_sigma_m_s**2
+            self._lean_sigma = lean_sigma_m_s
+            self._predict(time_s)
+            miss = -down_m_s - self._state[1] - self._state[2]
+            self._correct(np.array([0.0, 1.0, 1.0]), miss, sigma_m_s**2)
+
+    def at(self, time_s: float) -> Height | None:
+        """Height at ``time_s``; None before two readings agreed and when the last one is too long ago."""
+        if self._agreed < 2 or time_s - self._heard_s > _LONGEST_BRIDGE_S:
+            return None
+        ahead = time_s - self._time_s
+        if ahead > 0:
+            self._predict(time_s)
+            ahead = 0.0
+        height = float(self._state[0] + ahead * self._state[1])
+        variance = float(self._covariance[0, 0])
+        if len(self._held_back) >= 2:  # a stray echo, or a new floor? until known, cover both
+            variance += float(np.median([miss for _, miss in self._held_back])) ** 2
+        sigma = self._sensor.sigma
+        variance += (sigma.scale * height) ** 2 + sigma.offset_m**2
+        if height <= 0.01:
+            return None
+        return Height(height_m=height, sigma_m=float(np.sqrt(variance)), down_m_s=-float(self._state[1]))
+
+    def _begin(self, time_s: float, height: float, noise: float) -> None:
+        self._state = np.array([height, 0.0, 0.0])
+        self._covariance = np.diag([noise**2, 1.0, self._lean_sigma**2])
+        self._time_s = self._heard_s = time_s
+        self._agreed = 1
+        self._held_back.clear()
+
+    def _hold_back(self, time_s: float, miss: float, height: float, noise: float) -> None:
+        if self._agreed == 1:  # two first readings that contradict: trust neither, start from the newer
+            self._begin(time_s, height, noise)
+            return
+        self._held_back.append((time_s, miss))
+        recent = [m for t, m in self._held_back if t > self._heard_s][-_STEP_READINGS:]
+        long_enough = time_s - self._held_back[0][0] >= _STEP_LEAST_S
+        if len(recent) == _STEP_READINGS and long_enough and np.ptp(recent) < max(6 * noise, 0.03 * height):
+            climb, variance = self._state[1:], self._covariance[1:, 1:]
+            self._begin(time_s, height, noise)
+            self._state[1:], self._covariance[1:, 1:] = climb, variance
+            self._agreed = 2
+
+    def _predict(self, time_s: float) -> None:
+        span = time_s - self._time_s
+        if span <= 0:
+            return
+        kept = np.exp(-span / _CLIMB_LEAN_S)
+        step = np.array([[1.0, span, 0.0], [0.0, 1.0, 0.0], [0.0, 0.0, kept]])
+        gust = _GUST_M_S2_RTHZ**2
+        grown = np.zeros((3, 3))
+        grown[:2, :2] = gust * np.array([[span**3 / 3, span**2 / 2], [span**2 / 2, span]])
+        grown[0, 0] += _TERRAIN_M_RTS**2 * span
+        grown[2, 2] = (1 - kept**2) * self._lean_sigma**2
+        self._state = step @ self._state
+        self._covariance = step @ self._covariance @ step.T + grown
+        self._time_s = time_s
+
+    def _correct(self, row: Array, miss: float, variance: float) -> None:
+        gain = self._covariance @ row / (row @ self._covariance @ row + variance)
+        self._state = self._state + gain * miss
+        keep = np.eye(3) - np.outer(gain, row)
+        self._covariance = keep @ self._covariance @ keep.T + np.outer(gain, gain) * variance

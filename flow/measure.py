@@ -1,0 +1,97 @@
+"""A whole recording through the estimator: samples reach it just before the frames that need them."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Callable, Iterator
+from typing import Generic, TypeVar
+
+import numpy as np
+
+from flow.estimator import Estimator, FrameResult
+from flow.recording import Recording
+from flow.series import AttitudeSamples, GyroSamples, RangeSamples
+from flow.tracks import ImageMotion
+
+S = TypeVar("S", GyroSamples, RangeSamples, AttitudeSamples)
+
+_AHEAD_S = 0.05  # samples given beyond the end of a frame's exposure, for interpolation around it
+_BATCH_S = 0.1  # hand over so much at a time: a call costs more than a sample
+
+
+def measure(recording: Recording, *, motion: ImageMotion | None = None) -> Iterator[FrameResult]:
+    """Measure a recording; yields one result for each pair of consecutive frames.
+
+    Parameters
+    ----------
+    recording
+        An opened recording folder.
+    motion
+        What finds the image motion; Lucas-Kanade tracks when left out.
+
+    Raises
+    ------
+    DataError
+        The video or a log cannot serve; the message names file and place.
+    """
+    module = recording.module
+    attitude = recording.attitude()
+    gyro, inertial = _peek_accelerometer(recording.gyro())
+    source = "logged" if attitude is not None else "inertial" if inertial else "level"
+    estimator = Estimator(module, attitude=source, motion=motion)
+    feeds = [
+        _Feed(gyro, estimator.add_gyro),
+        _Feed(recording.range(), estimator.add_range, ahead_s=module.range.time_offset_s),
+    ]
+    if attitude is not None:
+        feeds.append(_Feed(attitude, estimator.add_attitude))
+    after_frame_s = module.alignment.time_offset_s + 0.5 * module.camera.readout_s + _AHEAD_S
+    for frame in recording.video():
+        for feed in feeds:
+            feed.give_until(frame.time_s + after_frame_s)
+        result = estimator.add_frame(frame.time_s, frame.luma)
+        if result is not None:
+            yield result
+
+
+class _Feed(Generic[S]):
+    """Hands on the samples of a log up to a time, whatever chunks they come in."""
+
+    def __init__(self, chunks: Iterator[S], receive: Callable[[S], None], *, ahead_s: float = 0.0) -> None:
+        self._chunks = chunks
+        self._receive = receive
+        self._ahead_s = ahead_s
+        self._chunk: S | None = next(chunks, None)
+        self._given = 0
+        self._given_s = -np.inf
+
+    def give_until(self, time_s: float) -> None:
+        """Hand on at least what is up to ``time_s``."""
+        if time_s <= self._given_s:
+            return
+        self._given_s = time_s + _BATCH_S
+        while self._chunk is not None:
+            stop = int(np.searchsorted(self._chunk.time_s, self._given_s - self._ahead_s, "right"))
+            if stop > self._given:
+                self._receive(_part(self._chunk, self._given, stop))
+                self._given = stop
+            if stop < len(self._chunk.time_s):
+                return
+            self._chunk, self._given = next(self._chunks, None), 0
+
+
+def _part(samples: S, start: int, stop: int) -> S:
+    columns = {f.name: getattr(samples, f.name) for f in dataclasses.fields(samples)}
+    return type(samples)(**{name: None if c is None else c[start:stop] for name, c in columns.items()})
+
+
+def _peek_accelerometer(chunks: Iterator[GyroSamples]) -> tuple[Iterator[GyroSamples], bool]:
+    """Whether the log's first chunk has accelerations, and the log from its start."""
+    first = next(chunks)
+    has = first.accel_m_s2 is not None and bool(np.isfinite(first.accel_m_s2).any())
+
+    def whole() -> Iterator[GyroSamples]:
+        yield first
+        yield from chunks
+
+    return whole(), has

@@ -1,0 +1,81 @@
+"""One row of the speed log: a velocity with its covariance, or the reason why there is none."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+REASONS = {
+    "no_gyro": "the gyro log does not cover the interval between the two frames",
+    "no_attitude": "the attitude log does not cover the interval between the two frames",
+    "no_height": "no believable range reading for too long",
+    "height_out_of_range": "the height is outside what the range sensor can measure",
+    "frame_gap": "the two frames are too far apart in time to share a view",
+    "repeated_frame": "the second picture is a copy of the first: the camera or the recorder stalled",
+    "no_texture": "the ground shows too little texture against the picture noise",
+    "few_tracks": "too few points could be followed from one picture to the next",
+    "contradictory": "the points do not agree on one motion of the ground",
+    "picture_fixed": "the picture stands still although the gyro says that the camera turned",
+    "too_tilted": "the camera looks too far away from the ground below",
+    "uncertain": "the error band is wider than the speed is worth",
+}
+"""Every status other than ``ok``, in words."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LevelVelocity:
+    """Velocity of the body origin over the ground, level axes (forward, right, down).
+
+    ``covariance_m2_s2`` is 3 x 3 in the same axes.
+    """
+
+    forward_m_s: float
+    right_m_s: float
+    down_m_s: float
+    covariance_m2_s2: NDArray[np.float64]
+
+    @property
+    def vector_m_s(self) -> NDArray[np.float64]:
+        """(forward, right, down), m/s."""
+        return np.array([self.forward_m_s, self.right_m_s, self.down_m_s])
+
+    @property
+    def sigma_m_s(self) -> NDArray[np.float64]:
+        """One-sigma of forward, right, down, m/s."""
+        return np.sqrt(np.diag(self.covariance_m2_s2))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NoVelocity:
+    """Why a pair of frames gives no velocity; ``reason`` is a key of :data:`REASONS`."""
+
+    reason: str
+
+    def __post_init__(self) -> None:
+        if self.reason not in REASONS:
+            raise ValueError(f"unknown reason {self.reason!r}")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SpeedRow:
+    """What one pair of consecutive frames says.
+
+    ``time_s`` is the middle of the interval on the gyro clock; ``height_m`` is the body origin above the ground
+    under it (None when unknown); ``tracks`` counts the points followed and ``inlier_share`` (None without tracks)
+    is the share of them that agree with the velocity.
+    """
+
+    time_s: float
+    interval_s: float
+    velocity: LevelVelocity | NoVelocity
+    height_m: float | None
+    height_sigma_m: float | None
+    tracks: int
+    inlier_share: float | None
+
+    @property
+    def status(self) -> str:
+        """``ok``, or the reason in one word."""
+        return self.velocity.reason if isinstance(self.velocity, NoVelocity) else "ok"

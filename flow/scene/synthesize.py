@@ -1,0 +1,144 @@
+"""A synthetic recording as a folder, in the recording format."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import tempfile
+from collections.abc import Callable, Iterator, Mapping
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from flow.errors import DataError
+from flow.module import write_module
+from flow.scene.encode import CODECS, Encoding, write_video
+from flow.scene.recording import SyntheticRecording, render
+from flow.scene.spec import SceneSpec
+from flow.series import ACCEL_COLUMNS, GYRO_COLUMNS
+from flow.video import Frame
+
+_VIDEOS = {Encoding(codec=codec).file_name for codec in CODECS}
+_OWN_FILES = _VIDEOS | {
+    *("frames.csv", "gyro.csv", "range.csv", "attitude.csv", "module.yaml", "truth.csv"),
+}
+_DIGITS = 9
+
+
+def synthesize(
+    folder: str | os.PathLike[str],
+    spec: SceneSpec,
+    encoding: Encoding | None = None,
+    *,
+    force: bool = False,
+    progress: Callable[[], None] | None = None,
+) -> SyntheticRecording:
+    """Render a recording into a folder, whole or not at all.
+
+    Parameters
+    ----------
+    folder
+        Where to; it must be new or empty unless ``force``.
+    spec
+        The scene.
+    encoding
+        Codec; lossless H.264 when left out.
+    force
+        Take the place of an older recording there. A folder that holds anything else is never touched.
+    progress
+        Called once a frame.
+
+    Returns
+    -------
+    The recording.
+
+    Raises
+    ------
+    DataError
+        The folder is taken or cannot be written, or the ground cannot be read.
+    """
+    target = Path(folder).absolute()
+    _check_free(target, force)
+    recording = render(spec)
+    beside: Path | None = None
+    try:
+        target.parent.mkdir(parents=True, exist_ok=True)
+        beside = Path(tempfile.mkdtemp(prefix=f".{target.name}-", dir=target.parent))
+        _write(beside, recording, encoding or Encoding(), progress)
+        beside.chmod(0o755)
+        _check_free(target, force)  # it may have been filled meanwhile
+        if target.exists():
+            shutil.rmtree(target)
+        beside.rename(target)
+    except OSError as error:
+        reason = error.strerror or error
+        raise DataError(
+            f"cannot be written ({reason}); choose a folder you may write to", path=target
+        ) from None
+    finally:
+        if beside is not None:
+            shutil.rmtree(beside, ignore_errors=True)
+    return recording
+
+
+def _check_free(target: Path, force: bool) -> None:
+    if not target.exists():
+        return
+    if not target.is_dir():
+        raise DataError("is a file; name a new folder", path=target)
+    held = sorted(entry.name for entry in target.iterdir())
+    if not held:
+        return
+    if not force:
+        raise DataError(
+            "is not empty; name another folder, or replace the recording there with --force", path=target
+        )
+    foreign = [name for name in held if name not in _OWN_FILES]
+    if foreign:
+        raise DataError(
+            f"holds {foreign[0]}, which is no part of a recording; name another folder", path=target
+        )
+
+
+def _write(
+    folder: Path,
+    recording: SyntheticRecording,
+    encoding: Encoding,
+    progress: Callable[[], None] | None,
+) -> None:
+    spec, gyro, heights = recording.spec, recording.gyro, recording.range
+    exposures: list[tuple[int, float, float]] = []
+
+    def counted() -> Iterator[Frame]:
+        for frame in recording.frames():
+            exposures.append((frame.index, frame.time_s, spec.exposure_s))
+            yield frame
+            if progress is not None:
+                progress()
+
+    write_video(folder / encoding.file_name, counted(), encoding, spec.frame_rate_hz)
+    if encoding.needs_frames_csv:
+        number, time_s, exposure_s = (np.array(column) for column in zip(*exposures, strict=True))
+        _table(folder / "frames.csv", {"frame": number, "time_s": time_s, "exposure_s": exposure_s})
+    columns = {"time_s": gyro.time_s, **dict(zip(GYRO_COLUMNS, gyro.rate_rad_s.T, strict=True))}
+    if gyro.accel_m_s2 is not None:
+        columns |= dict(zip(ACCEL_COLUMNS, gyro.accel_m_s2.T, strict=True))
+    _table(folder / "gyro.csv", columns)
+    columns = {"time_s": heights.time_s, "range_m": heights.range_m}
+    if heights.air_temperature_c is not None:
+        columns |= {"air_temperature_c": heights.air_temperature_c}
+    _table(folder / "range.csv", columns)
+    if (attitude := recording.attitude) is not None:
+        columns = {"time_s": attitude.time_s, "roll_rad": attitude.roll_rad, "pitch_rad": attitude.pitch_rad}
+        _table(folder / "attitude.csv", columns)
+    truth = recording.truth
+    keys = ("time_s", "forward_m_s", "right_m_s", "down_m_s", "height_m")
+    _table(folder / "truth.csv", {key: getattr(truth, key) for key in keys})
+    write_module(folder / "module.yaml", recording.module)
+
+
+def _table(path: Path, columns: Mapping[str, NDArray[np.generic]]) -> None:
+    """Write columns; NaN becomes an empty cell, numbers keep nine decimals at most."""
+    pd.DataFrame(columns).round(_DIGITS).to_csv(path, index=False, na_rep="", lineterminator="\n")

@@ -1,0 +1,264 @@
+"""Gyro, range, attitude and reference logs, read in bounded memory and checked for the slips people make."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import TypeAlias, TypeVar
+
+import numpy as np
+from numpy.typing import NDArray
+
+from flow.errors import DataError
+from flow.table import Table, read_table, time_steps
+
+Array: TypeAlias = NDArray[np.float64]
+S = TypeVar("S")
+
+GYRO_COLUMNS = ("gyro_x_rad_s", "gyro_y_rad_s", "gyro_z_rad_s")
+ACCEL_COLUMNS = ("accel_x_m_s2", "accel_y_m_s2", "accel_z_m_s2")
+TRUTH_COLUMNS = ("forward_m_s", "right_m_s", "down_m_s", "height_m")
+
+# Limits beyond which a unit is wrong rather than a flight wild.
+_FASTEST_TURN_RAD_S = 40.0  # 2300 deg/s, above the range of common rate gyros (2000 deg/s, common practice)
+_WILD_TURN_RAD_S = 10.0  # RMS over a chunk: 570 deg/s all the time is no flight
+_HARDEST_ACCEL_M_S2 = 400.0  # 40 g, above the range of common accelerometers
+_FARTHEST_RANGE_M = 200.0
+_FASTEST_SPEED_M_S = 300.0
+_FEW = 10  # rows below which a median or an RMS says nothing
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class GyroSamples:
+    """Consecutive gyro samples: ``time_s`` (N,) gyro clock, ``rate_rad_s`` (N, 3) body axes.
+
+    ``accel_m_s2`` (N, 3) is specific force, NaN rows where there was no reading; None where the log has none.
+    """
+
+    time_s: Array
+    rate_rad_s: Array
+    accel_m_s2: Array | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RangeSamples:
+    """Consecutive range readings: ``time_s`` (N,) range clock, ``range_m`` (N,) as logged.
+
+    ``air_temperature_c`` (N,) is NaN where there was no reading; None where the log has none.
+    """
+
+    time_s: Array
+    range_m: Array
+    air_temperature_c: Array | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AttitudeSamples:
+    """Consecutive attitude readings, (N,) each: ``time_s`` gyro clock, ``roll_rad``, ``pitch_rad``."""
+
+    time_s: Array
+    roll_rad: Array
+    pitch_rad: Array
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Truth:
+    """A reference log, (N,) each: velocity of the body origin in level axes, and its height.
+
+    NaN where a cell was empty.
+    """
+
+    time_s: Array
+    forward_m_s: Array
+    right_m_s: Array
+    down_m_s: Array
+    height_m: Array
+
+
+def read_gyro(path: str | os.PathLike[str]) -> Iterator[GyroSamples]:
+    """Read ``gyro.csv`` some thousand rows at a time; a row without all three rates is left out.
+
+    Raises
+    ------
+    DataError
+        At once for the header; while iterating for a cell that is no number, times that do not increase,
+        rates, accelerations or time steps that only a wrong unit explains, or a log without any reading.
+    """
+    tables = read_table(path, ["time_s", *GYRO_COLUMNS], ACCEL_COLUMNS)
+    return _not_empty(path, _gyro_chunks(tables))
+
+
+def read_range(path: str | os.PathLike[str]) -> Iterator[RangeSamples]:
+    """Read ``range.csv`` some thousand rows at a time; a row without a range is left out.
+
+    Raises
+    ------
+    DataError
+        As :func:`read_gyro`.
+    """
+    tables = read_table(path, ["time_s", "range_m"], ["air_temperature_c"])
+    return _not_empty(path, _range_chunks(tables))
+
+
+def read_attitude(path: str | os.PathLike[str]) -> Iterator[AttitudeSamples]:
+    """Read ``attitude.csv`` some thousand rows at a time; a row without both angles is left out.
+
+    Raises
+    ------
+    DataError
+        As :func:`read_gyro`.
+    """
+    tables = read_table(path, ["time_s", "roll_rad", "pitch_rad"], ["yaw_rad"])
+    return _not_empty(path, _attitude_chunks(tables))
+
+
+def read_truth(path: str | os.PathLike[str]) -> Truth:
+    """Read a whole reference log (the ``truth.csv`` columns).
+
+    Raises
+    ------
+    DataError
+        As :func:`read_gyro`.
+    """
+    parts: list[Table] = []
+    before_s: float | None = None
+    for table in read_table(path, ["time_s", *TRUTH_COLUMNS]):
+        before_s = _checked_times(table, before_s, longest_step_s=1.5)
+        for key in TRUTH_COLUMNS[:3]:
+            table.refuse(np.abs(table.columns[key]) > _FASTEST_SPEED_M_S, key, _too_fast)
+        parts.append(table)
+    if before_s is None:
+        raise DataError("holds no reading", path=path)
+    keys = ("time_s", *TRUTH_COLUMNS)
+    return Truth(**{key: _frozen(np.concatenate([part.columns[key] for part in parts])) for key in keys})
+
+
+def _gyro_chunks(tables: Iterator[Table]) -> Iterator[GyroSamples]:
+    before_s: float | None = None
+    for table in tables:
+        before_s = _checked_times(table, before_s, longest_step_s=0.25)
+        columns = table.columns
+        for key in GYRO_COLUMNS:
+            table.refuse(np.abs(columns[key]) > _FASTEST_TURN_RAD_S, key, _too_fast_turn)
+        rate = np.column_stack([columns[key] for key in GYRO_COLUMNS])
+        known = ~np.isnan(rate).any(axis=1)
+        rate = rate[known]
+        if len(rate) > _FEW and (rms := float(np.sqrt(np.mean(np.sum(rate**2, axis=1))))) > _WILD_TURN_RAD_S:
+            raise _over_rows(table, GYRO_COLUMNS[0], f"turns at {rms:.3g} rad/s (RMS); is the log in deg/s?")
+        accel = _accel(table)
+        if len(rate):
+            yield GyroSamples(
+                time_s=_frozen(columns["time_s"][known]),
+                rate_rad_s=_frozen(rate),
+                accel_m_s2=None if accel is None else _frozen(accel[known]),
+            )
+
+
+def _accel(table: Table) -> Array | None:
+    given = [key for key in ACCEL_COLUMNS if key in table.columns]
+    if not given:
+        return None
+    for key in ACCEL_COLUMNS:
+        if key not in given:
+            problem = f"column missing beside {given[0]}; give all three or none"
+            raise DataError(problem, path=table.path, line=1, key=key)
+        table.refuse(np.abs(table.columns[key]) > _HARDEST_ACCEL_M_S2, key, _too_hard)
+    accel = np.column_stack([table.columns[key] for key in ACCEL_COLUMNS])
+    known = ~np.isnan(accel).any(axis=1)
+    accel[~known] = np.nan
+    if known.sum() > _FEW and 0.5 < (size := float(np.median(np.linalg.norm(accel[known], axis=1)))) < 1.5:
+        raise _over_rows(table, given[0], f"specific force is {size:.3g} m/s2 (median); is the log in g?")
+    return accel
+
+
+def _range_chunks(tables: Iterator[Table]) -> Iterator[RangeSamples]:
+    before_s: float | None = None
+    for table in tables:
+        before_s = _checked_times(table, before_s, longest_step_s=2.0)
+        columns = table.columns
+        table.refuse(columns["range_m"] < 0, "range_m", _negative_range)
+        table.refuse(columns["range_m"] > _FARTHEST_RANGE_M, "range_m", _too_far)
+        air = columns.get("air_temperature_c")
+        if air is not None:
+            table.refuse((air < -90) | (air > 90), "air_temperature_c", _no_air)
+        known = ~np.isnan(columns["range_m"])
+        if known.any():
+            yield RangeSamples(
+                time_s=_frozen(columns["time_s"][known]),
+                range_m=_frozen(columns["range_m"][known]),
+                air_temperature_c=None if air is None else _frozen(air[known]),
+            )
+
+
+def _attitude_chunks(tables: Iterator[Table]) -> Iterator[AttitudeSamples]:
+    before_s: float | None = None
+    for table in tables:
+        before_s = _checked_times(table, before_s, longest_step_s=0.5)
+        time_s, roll, pitch = (table.columns[key] for key in ("time_s", "roll_rad", "pitch_rad"))
+        table.refuse(np.abs(roll) > np.pi * 1.001, "roll_rad", _no_angle)
+        table.refuse(np.abs(pitch) > np.pi / 2 * 1.2, "pitch_rad", _no_angle)
+        known = ~(np.isnan(roll) | np.isnan(pitch))
+        if known.any():
+            yield AttitudeSamples(
+                time_s=_frozen(time_s[known]), roll_rad=_frozen(roll[known]), pitch_rad=_frozen(pitch[known])
+            )
+
+
+def _not_empty(path: str | os.PathLike[str], chunks: Iterator[S]) -> Iterator[S]:
+    empty = True
+    for chunk in chunks:
+        empty = False
+        yield chunk
+    if empty:
+        raise DataError("holds no reading", path=path)
+
+
+def _checked_times(table: Table, before_s: float | None, *, longest_step_s: float) -> float | None:
+    """Check that times increase, by steps that fit seconds; give the last."""
+    last_s = time_steps(table, before_s)
+    steps = np.diff(table.columns["time_s"])
+    if len(steps) > 2 and (step := float(np.median(steps))) > longest_step_s:
+        factor = step / longest_step_s
+        unit = "milliseconds" if factor < 1e3 else "microseconds" if factor < 1e6 else "nanoseconds"
+        raise _over_rows(table, "time_s", f"rows are {step:.6g} s apart (median); is time in {unit}?")
+    return last_s
+
+
+def _over_rows(table: Table, key: str, problem: str) -> DataError:
+    """Word a complaint about many rows, placed at the first of them."""
+    return DataError(problem, path=table.path, line=int(table.lines[0]), key=key)
+
+
+def _too_fast_turn(value: float) -> str:
+    return f"{value:g} rad/s is beyond any gyro; is the log in deg/s?"
+
+
+def _too_hard(value: float) -> str:
+    return f"{value:g} m/s2 is beyond any accelerometer; is it in m/s2, and not in mg or raw counts?"
+
+
+def _too_far(value: float) -> str:
+    return f"{value:g} m is too far for a range sensor; is the log in millimetres or centimetres?"
+
+
+def _negative_range(value: float) -> str:
+    return f"{value:g} m is negative; leave the cell empty where there is no reading"
+
+
+def _no_air(value: float) -> str:
+    return f"{value:g} is no air temperature in degrees Celsius"
+
+
+def _no_angle(value: float) -> str:
+    return f"{value:g} rad is beyond a full turn; is the log in degrees?"
+
+
+def _too_fast(value: float) -> str:
+    return f"{value:g} m/s is too fast for a rotorcraft; is the log in mm/s or cm/s?"
+
+
+def _frozen(values: Array) -> Array:
+    values = np.ascontiguousarray(values)
+    values.flags.writeable = False
+    return values

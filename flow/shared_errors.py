@@ -1,0 +1,129 @@
+"""Errors that all matches of a pair share, and what each does to the velocity.
+
+They do not average out over matches. Each is given as a matrix whose columns are the velocity errors (m/s, camera
+axes) that a one-sigma error causes; the covariance is the sum of its columns' outer products.
+"""
+
+from __future__ import annotations
+
+from typing import TypeAlias
+
+import numpy as np
+from numpy.typing import NDArray
+
+from flow.height import Height
+from flow.module import Module
+from flow.rotation import skew
+from flow.tilt import Tilt
+from flow.velocity import PairGeometry, Solution
+
+Array: TypeAlias = NDArray[np.float64]
+
+
+def shared_errors(
+    module: Module,
+    pair: PairGeometry,
+    solution: Solution,
+    *,
+    height: Height,
+    tilt: Tilt,
+    turned_rad: Array,
+    rate_change_rad_s: Array,
+    interval_s: float,
+) -> dict[str, Array]:
+    """One-sigma effects by cause, each (3, k), m/s, camera axes.
+
+    Parameters
+    ----------
+    module
+        Its sigmas.
+    pair, solution
+        The equations and what came of them.
+    height, tilt
+        With their sigmas.
+    turned_rad
+        Camera rotation over the interval, (3,), camera axes.
+    rate_change_rad_s
+        Body rate at the second frame less that at the first, (3,), camera axes: what a clock error meets.
+    interval_s
+        Time between the frames.
+    """
+    R_camera_body = module.alignment.R_body_camera.as_matrix().T
+    velocity, down = solution.velocity_m_s, pair.down
+    apparent = -solution.apparent  # the equations' target, see PairGeometry
+    moved = np.einsum("nij,nj->ni", solution.pull, apparent)  # sums to the velocity: each match's share of it
+    by_distance = moved.sum(axis=0) / pair.distance_m
+    by_turn = np.einsum("nij,njk->ik", solution.pull, _motion_of_turn(pair.second_ray))
+    lever = R_camera_body @ module.alignment.camera_position_m
+    by_gyro = by_turn + _cross(lever) / interval_s  # a wrong rate also moves the camera about the origin wrongly
+    by_plane = -moved.T @ (pair.first_ray / (pair.first_ray @ down)[:, None]) @ -_cross(down)
+    by_mounting = by_turn @ _cross(turned_rad) + by_plane + _cross(velocity)
+    focal = np.einsum("nij,njk->ik", solution.pull, _motion_of_scale(pair, solution, turned_rad, interval_s))
+    by_lever = _cross(turned_rad / interval_s) + np.outer(by_distance, down)
+    return {
+        "height": (by_distance * height.sigma_m)[:, None],
+        "focal_length": focal * module.camera.focal_sigma,
+        "gyro_noise": by_gyro @ R_camera_body * (module.gyro.noise_per_axis * np.sqrt(interval_s)),
+        "gyro_bias": by_gyro @ R_camera_body * (np.array(module.gyro.sigma.bias_rad_s) * interval_s),
+        "clock": (by_gyro @ rate_change_rad_s * module.alignment.sigma.time_offset_s)[:, None],
+        "mounting": by_mounting @ R_camera_body * module.alignment.rotation_sigma_rad,
+        "tilt": _by_tilt(module, R_camera_body, velocity, down, by_plane, by_distance, lever) * tilt.sigma_rad,
+        "lever_arm": by_lever @ R_camera_body * np.array(module.alignment.sigma.camera_position_m),
+    }
+
+
+def covariance_of(effects: Array) -> Array:
+    """Covariance (3, 3) of independent one-sigma effects (3, k)."""
+    return np.asarray(effects @ effects.T)
+
+
+def _motion_of_turn(rays: Array) -> Array:
+    """Change of unit-depth ray coordinates by a small turn of the ray: (N, 2, 3) (Longuet-Higgins and Prazdny 1980)."""
+    x, y = rays[:, 0], rays[:, 1]
+    one = np.ones_like(x)
+    return np.stack(
+        [np.stack([-x * y, one + x * x, -y], axis=-1), np.stack([-one - y * y, x * y, x], axis=-1)], axis=1
+    )
+
+
+def _motion_of_scale(pair: PairGeometry, solution: Solution, turned_rad: Array, interval_s: float) -> Array:
+    """Change of each match's motion against what is expected at its place when x or y is stretched: (N, 2, 2).
+
+    Stretching scales the motion seen, and moves the place at which the motion is expected. A uniform motion changes
+    with all of its share, an expansion (descent) not at all, the curved part of a rotation by the opposite.
+    """
+    x, y = pair.first_ray[:, 0], pair.first_ray[:, 1]
+    a, b, c = turned_rad
+    by_x = [-(1 - x * x) * b + y * c, x * y * b + x * c]
+    by_y = [-(x * y * a + y * c), (1 - y * y) * a - x * c]
+    spin = np.stack([np.stack(by_x, axis=-1), np.stack(by_y, axis=-1)], axis=-1)
+    slope = pair.first_ray @ pair.down
+    growth = solution.velocity_m_s[2] * interval_s / pair.distance_m * slope
+    place = pair.first_ray[:, :2]
+    own = np.eye(2) * (solution.apparent - place * growth[:, None])[:, :, None]
+    return spin + own - solution.apparent[:, :, None] * (place * pair.down[:2] / slope[:, None])[:, None, :]
+
+
+def _by_tilt(
+    module: Module,
+    R_camera_body: Array,
+    velocity: Array,
+    down: Array,
+    by_plane: Array,
+    by_distance: Array,
+    lever: Array,
+) -> Array:
+    """Velocity error by a small turn of down (no turn about down itself), (3, 3)."""
+    x = R_camera_body[:, 0]
+    forward = x - (x @ down) * down
+    heading = (x @ down) / (forward @ forward) * forward  # forward is body x made level: a roll error turns it
+    distance = lever  # of the camera below the origin
+    if module.range.beam == "narrow":  # the slant reading's own projection leans on the same tilt
+        beam = R_camera_body[:, 2]
+        distance = distance - (1 + 0 * beam)
+    by_tilt = by_plane + _cross(velocity) @ (np.eye(3) + np.outer(down, heading))
+    return by_tilt @ (np.eye(3) - np.outer(down, down))
+
+
+def _cross(vector: Array) -> Array:
+    return skew(vector[None])[0]

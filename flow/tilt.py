@@ -1,0 +1,175 @@
+"""Which way is down, in body axes, and how well that is known.
+
+Three sources behind one interface: a logged attitude, gyro with accelerometer, or the assumption of level flight.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Protocol, TypeAlias
+
+import numpy as np
+from numpy.typing import NDArray
+
+from flow.rotation import RotationLog, cross
+from flow.series import AttitudeSamples, GyroSamples
+
+Array: TypeAlias = NDArray[np.float64]
+
+GRAVITY_M_S2 = 9.80665  # standard gravity; only its direction matters below
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Tilt:
+    """Unit vector of gravity in body axes and its one-sigma as a small turn, rad."""
+
+    down_body: Array
+    sigma_rad: float
+
+    @property
+    def R_level_body(self) -> Array:
+        """Turns body vectors into level axes (forward, right, down): (3, 3).
+
+        Forward is body x projected on the horizontal plane.
+        """
+        down = self.down_body
+        forward = np.array([1.0, 0.0, 0.0]) - down[0] * down
+        forward /= np.sqrt(forward @ forward)
+        return np.stack([forward, cross(down[None], forward[None])[0], down])
+
+
+class TiltSource(Protocol):
+    """Anything that tells the tilt at a time; None where it does not know."""
+
+    def at(self, time_s: float) -> Tilt | None: ...
+
+
+class AssumedLevel:
+    """No attitude at all: the craft is taken as level, and the sigma says how far that may be off."""
+
+    def __init__(self, sigma_rad: float = np.radians(4.0)) -> None:
+        self._tilt = Tilt(down_body=np.array([0.0, 0.0, 1.0]), sigma_rad=float(sigma_rad))
+
+    def at(self, time_s: float) -> Tilt | None:
+        """Level, at any time."""
+        return self._tilt
+
+
+class LoggedTilt:
+    """Roll and pitch from an attitude log, interpolated as directions."""
+
+    def __init__(self, *, sigma_rad: float = np.radians(0.4), longest_gap_s: float = 0.25, keep_s: float = 2.0) -> None:
+        self._sigma_rad = float(sigma_rad)
+        self._longest_gap_s = longest_gap_s
+        self._keep_s = keep_s
+        self._time = np.empty(0)
+        self._down = np.empty((0, 3))
+
+    def append(self, samples: AttitudeSamples) -> None:
+        """Add samples in time order."""
+        sr, cr = np.sin(samples.roll_rad), np.cos(samples.roll_rad)
+        sp, cp = np.sin(samples.pitch_rad), np.cos(samples.pitch_rad)
+        old = self._time > (samples.time_s[-1] if len(samples.time_s) else np.inf) - self._keep_s
+        self._time = np.concatenate([self._time[old], samples.time_s])
+        self._down = np.concatenate([self._down[old], np.column_stack([-sp, sr * cp, cr * cp])])
+
+    def at(self, time_s: float) -> Tilt | None:
+        """Tilt between the two samples around ``time_s``; None in a gap or far outside the log."""
+        after = int(np.searchsorted(self._time, time_s))
+        if after in (0, len(self._time)):
+            nearest = min(after, len(self._time) - 1)
+            if nearest < 0 or abs(self._time[nearest] - time_s) > self._longest_gap_s / 2:
+                return None
+            return Tilt(down_body=self._down[nearest], sigma_rad=self._sigma_rad)
+        gap = self._time[after] - self._time[after - 1]
+        if gap > self._longest_gap_s:
+            return None
+        share = (time_s - self._time[after - 1]) / gap
+        down = (1 - share) * self._down[after - 1] + share * self._down[after]
+        return Tilt(down_body=down / np.linalg.norm(down), sigma_rad=self._sigma_rad)
+
+
+class InertialTilt:
+    """Complementary filter: gyro for the fast part, accelerometer for where down is on average.
+
+    Specific force is averaged in the gyro's frame that does not rotate, where gravity stands still and the craft's
+    own acceleration averages to its change of speed. That change is taken out with the speed this same log has just
+    measured (:meth:`observe_velocity`), so that a long acceleration does not look like a tilt.
+
+    Parameters
+    ----------
+    rotations
+        The rotation log that the accelerometer samples belong to.
+    memory_s
+        Averaging time once settled, s. Longer: less accelerometer noise, more drift by gyro bias.
+    sensor_sigma_rad
+        What bias and mounting of the accelerometer leave.
+    """
+
+    _BLIND_S = 0.5  # without speed for so long the average goes on without it
+    _SPEED_CHANGE_M_S = 0.4  # typical change of speed in gusts, when it is not measured
+    _SPEED_SIGMA_M_S = 0.03
+
+    def __init__(self, rotations: RotationLog, *, memory_s: float = 5.0, sensor_sigma_rad: float = 0.008) -> None:
+        self._rotations = rotations
+        self._memory_s = memory_s
+        self._sensor_sigma_rad = sensor_sigma_rad
+        self._mean = np.zeros(3)  # specific force less acceleration, in the frame that does not rotate
+        self._elapsed_s = 0.0
+        self._speed_sigma = self._SPEED_CHANGE_M_S
+        self._sum = np.zeros(3)
+        self._sum_s = 0.0
+        self._last_s: float | None = None
+        self._waiting_s = np.empty(0)
+        self._waiting = np.empty((0, 3))
+        self._velocity: Array | None = None
+
+    def append(self, samples: GyroSamples) -> None:
+        """Add accelerometer samples; the rotation log must have been given them already."""
+        if samples.accel_m_s2 is None:
+            return
+        good = np.isfinite(samples.accel_m_s2).all(axis=1)
+        self._waiting_s = np.concatenate([self._waiting_s, samples.time_s[good]])
+        self._waiting = np.concatenate([self._waiting, samples.accel_m_s2[good]])
+
+    def advance(self, until_s: float) -> None:
+        """Use the samples up to ``until_s``; later ones wait, so that it does not matter how they came."""
+        count = int(np.searchsorted(self._waiting_s, until_s, "right"))
+        if count == 0:
+            return
+        time, accel = self._waiting_s[:count], self._waiting[:count]
+        self._waiting_s, self._waiting = self._waiting_s[count:], self._waiting[count:]
+        force = (self._rotations.matrices(time) @ accel[:, :, None])[:, :, 0]
+        steps = np.diff(time, prepend=time[0] if self._last_s is None else self._last_s)
+        steps = np.clip(steps, 1e-6, 0.1)
+        self._last_s = float(time[-1])
+        self._sum += force.T @ steps
+        self._sum_s += float(steps.sum())
+        if self._elapsed_s == 0.0 or self._sum_s > self._BLIND_S:
+            self._velocity = None
+            self._speed_sigma = self._SPEED_CHANGE_M_S
+            self._absorb(np.zeros(3))
+
+    def observe_velocity(self, time_s: float, velocity_body_m_s: Array) -> None:
+        """Tell the filter the speed that was measured, (3,) in body axes."""
+        velocity = self._rotations.matrices(np.array([time_s]))[0] @ velocity_body_m_s
+        if self._velocity is not None and self._sum_s > 0:
+            self._absorb(velocity - self._velocity)
+            self._speed_sigma = max(self._SPEED_SIGMA_M_S, self._speed_sigma * 0.98)
+        self._velocity = velocity
+
+    def at(self, time_s: float) -> Tilt | None:
+        """Tilt at ``time_s``; None before the first accelerometer sample."""
+        if self._elapsed_s == 0.0:
+            return None
+        up = self._mean @ self._rotations.matrices(np.array([time_s]))[0]
+        unsettled = self._speed_sigma / (GRAVITY_M_S2 * min(self._elapsed_s, self._memory_s))
+        sigma = float(np.hypot(self._sensor_sigma_rad, min(unsettled, 0.1)))
+        return Tilt(down_body=-up / np.linalg.norm(up), sigma_rad=sigma)
+
+    def _absorb(self, speed_change: Array) -> None:
+        span = self._sum_s
+        self._elapsed_s += span
+        gain = span / min(self._elapsed_s, max(self._memory_s, span))
+        self._mean += gain * ((self._sum - speed_change) / span - self._mean)
+        self._sum, self._sum_s = np.zeros(3), 0.0

@@ -1,0 +1,172 @@
+"""Each cause of error shared by all matches, against a finite difference of the whole solution."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+import pytest
+from scipy.spatial.transform import Rotation
+
+from flow.camera import Lens
+from flow.geometry import PairView, Plane
+from flow.height import Height
+from flow.module import Module
+from flow.rotation import RotationLog
+from flow.series import GyroSamples
+from flow.shared_errors import covariance_of, shared_errors
+from flow.tilt import Tilt
+from flow.tracks import Matches
+from flow.velocity import solve
+
+INTERVAL_S = 0.025
+STEP = 1e-9  # of a sigma's unit: so small that every weight stays at one; double precision leaves 1e-5 of the slope
+VELOCITY = np.array([1.3, -0.8, 0.35])  # body axes at the middle
+RATE = np.array([0.5, -0.7, 0.9])
+RATE_CHANGE = np.array([-30.0, 20.0, 15.0])  # rad/s^2
+UNITS = {"fx_px": 0.2, "fy_px": 0.3, "mounting": 1e-3, "tilt": 7e-3, "clock": 1e-4, "gyro": 5e-4, "height": 0.02,
+         "position": 1e-3}
+
+
+@dataclass(frozen=True, kw_only=True)
+class Believed:
+    """Everything that a pair's solution leans on besides its matches; the truth is the default."""
+
+    fx_px: float = 266.0
+    fy_px: float = 267.0
+    turn_rad: tuple[float, float, float] = (0.0, 0.0, 0.0)  # of the mounting, about body axes
+    tip_rad: tuple[float, float] = (0.0, 0.0)  # of down, about level forward and right
+    clock_s: float = 0.0
+    bias_rad_s: tuple[float, float, float] = (0.0, 0.0, 0.0)
+    height_m: float = 1.4
+    lever_m: tuple[float, float, float] = (0.05, -0.03, 0.04)
+    beam: str = "wide"
+
+    def module(self) -> Module:
+        mounting = Rotation.from_rotvec(self.turn_rad) * Rotation.from_euler("z", 90, degrees=True) * Rotation.from_euler(
+            "xyz", [0.03, -0.02, 0.01]
+        )
+        return Module.model_validate(
+            {
+                "camera": {
+                    "width_px": 320, "height_px": 240, "fx_px": self.fx_px, "fy_px": self.fy_px, "cx_px": 161.3,
+                    "cy_px": 118.2, "sigma": {"fx_px": UNITS["fx_px"], "fy_px": UNITS["fy_px"]},
+                },
+                "alignment": {
+                    "camera_to_body_wxyz": list(mounting.as_quat(scalar_first=True)),
+                    "camera_position_m": self.lever_m,
+                    "sigma": {
+                        "camera_to_body_rad": [UNITS["mounting"]] * 3, "camera_position_m": [UNITS["position"]] * 3,
+                        "time_offset_s": UNITS["clock"],
+                    },
+                },
+                "gyro": {
+                    "noise_rad_s_rthz": [1e-4, 2e-4, 3e-4], "sigma": {"bias_rad_s": [UNITS["gyro"]] * 3},
+                },
+                "range": {"beam": self.beam},
+            }
+        )
+
+    def tilt(self) -> Tilt:
+        tipped = Rotation.from_rotvec([*self.tip_rad, 0.0]) * TILT
+        return Tilt(down_body=tipped.inv().apply([0, 0, 1.0]), sigma_rad=UNITS["tilt"])
+
+    def height(self) -> float:
+        """Height that the same range reading means under the tilt believed in."""
+        if self.beam == "wide":
+            return self.height_m
+        return float(self.height_m * self.tilt().down_body[2] / Believed().tilt().down_body[2])
+
+    def view(self) -> PairView:
+        log = RotationLog(self.module().gyro)
+        times = np.arange(-0.2, 0.2, 0.001)
+        rates = RATE + times[:, None] * RATE_CHANGE + np.array(self.bias_rad_s)
+        log.append(GyroSamples(time_s=times, rate_rad_s=rates, accel_m_s2=None))
+        module, down = self.module(), self.tilt().down_body
+        plane = Plane(
+            down=module.alignment.R_body_camera.inv().apply(down),
+            distance_m=self.height() - float(np.dot(module.alignment.camera_position_m, down)),
+        )
+        ends = np.array([-0.5, 0.5]) * INTERVAL_S + self.clock_s
+        return PairView(Lens(module.camera), module, log, *ends, plane)
+
+
+TILT = Rotation.from_euler("ZYX", [0.0, 0.06, -0.04])  # body to level
+
+
+def true_matches(beam: str) -> Matches:
+    """Matches that the prediction gives at the true velocity; ``test_geometry`` holds it against projections."""
+    truth = Believed(beam=beam)
+    x, y = np.meshgrid(np.linspace(20, 300, 9), np.linspace(20, 220, 8))
+    first = np.column_stack([x.ravel(), y.ravel()])
+    velocity = truth.module().alignment.R_body_camera.inv().apply(VELOCITY)
+    return Matches(
+        first_px=first, second_px=truth.view().predict(first, velocity),
+        covariance_px2=np.tile(0.01 * np.eye(2), (len(first), 1, 1)), offered=len(first),
+    )
+
+
+def level_velocity(believed: Believed, matches: Matches) -> np.ndarray:
+    pair, _ = believed.view().geometry(matches)
+    solution = solve(pair, None, 1.0, np.random.default_rng(0))
+    assert solution is not None
+    return believed.tilt().R_level_body @ believed.module().alignment.R_body_camera.apply(solution.velocity_m_s)
+
+
+def slope(cause: str, axis: int | None, unit: float, beam: str) -> np.ndarray:
+    """What one sigma of a cause does to the level velocity: central difference of the whole solution."""
+    matches, ends = true_matches(beam), []
+    for sign in (1, -1):
+        value = sign * STEP * unit
+        if axis is not None:
+            vector = list(getattr(Believed(), cause))
+            vector[axis] += value
+            change: object = tuple(vector)
+        else:
+            change = getattr(Believed(), cause) + value
+        ends.append(level_velocity(replace(Believed(beam=beam), **{cause: change}), matches))
+    return (ends[0] - ends[1]) / (2 * STEP)
+
+
+def claimed(beam: str = "wide") -> dict[str, np.ndarray]:
+    """Effects in level axes, as the estimator turns them."""
+    truth = Believed(beam=beam)
+    view, module = truth.view(), truth.module()
+    pair, _ = view.geometry(true_matches(beam))
+    solution = solve(pair, None, 1.0, np.random.default_rng(0))
+    assert solution is not None
+    R_camera_body = module.alignment.R_body_camera.inv()
+    effects = shared_errors(
+        module, pair, solution, height=Height(height_m=truth.height_m, sigma_m=UNITS["height"], down_m_s=0.3),
+        tilt=truth.tilt(), turned_rad=view.turned_rad(), rate_change_rad_s=R_camera_body.apply(RATE_CHANGE * INTERVAL_S),
+        interval_s=INTERVAL_S,
+    )
+    turn = truth.tilt().R_level_body @ module.alignment.R_body_camera.as_matrix()
+    return {cause: turn @ effect for cause, effect in effects.items()}
+
+
+def assert_same_up_to_sign(effect: np.ndarray, expected: np.ndarray, share: float) -> None:
+    """A cause's own sign is a coin's toss, but its components keep theirs against each other."""
+    sign = np.sign(effect @ expected)
+    np.testing.assert_allclose(sign * effect, expected, atol=share * np.linalg.norm(expected))
+
+
+# cause, column of the effect, what is disturbed, its axis, its unit, tolerance as a share of the effect
+CAUSES = [
+    ("height", 0, "height_m", None, UNITS["height"], 0.05),
+    ("focal_length", 0, "fx_px", None, UNITS["fx_px"], 0.02),
+    ("focal_length", 1, "fy_px", None, UNITS["fy_px"], 0.02),
+    ("clock", 0, "clock_s", None, UNITS["clock"], 0.02),
+    *(("gyro_bias", k, "bias_rad_s", k, UNITS["gyro"], 0.02) for k in range(3)),
+    *(("mounting", k, "turn_rad", k, UNITS["mounting"], 0.05) for k in range(3)),
+    *(("lever_arm", k, "lever_m", k, UNITS["position"], 0.05) for k in range(3)),
+]
+
+
+@pytest.mark.parametrize("beam", ["wide", "narrow"])
+@pytest.mark.parametrize(("cause", "column", "field", "axis", "unit", "share"), CAUSES)
+def test_effect_is_the_slope_of_the_solution(
+    beam: str, cause: str, column: int, field: str, axis: int | None, unit: float, share: float
+) -> None:
+    effect = claimed(beam)[cause][:, column]
+    assert_same_up_to_sign(effect, slope(field, axis, unit, beam), share)

@@ -1,0 +1,30 @@
+"""``flow`` imports nothing else of ours, ``calib`` may import ``flow``, ``cli`` both, and nobody ``cli``."""
+
+from __future__ import annotations
+
+import ast
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).parents[1]
+ALLOWED = {"flow": {"flow"}, "calib": {"flow", "calib"}, "cli": {"flow", "calib", "cli"}}
+
+
+def ours_imported(source: Path) -> set[str]:
+    found: set[str] = set()
+    for node in ast.walk(ast.parse(source.read_text())):
+        if isinstance(node, ast.Import):
+            found |= {alias.name.split(".")[0] for alias in node.names}
+        elif isinstance(node, ast.ImportFrom):
+            found.add((node.module or "").split(".")[0] if node.level == 0 else source.relative_to(ROOT).parts[0])
+    return found & ALLOWED.keys()
+
+
+@pytest.mark.parametrize("package", sorted(ALLOWED))
+def test_layers_hold(package: str) -> None:
+    sources = list((ROOT / package).rglob("*.py"))
+    assert sources
+    for source in sources:
+        beyond = ours_imported(source) - ALLOWED[package]
+        assert not beyond, f"{source.relative_to(ROOT)} imports {', '.join(sorted(beyond))}"

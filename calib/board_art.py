@@ -43,9 +43,9 @@ Box: TypeAlias = tuple[float, float, float, float]
 class BoardArt:
     """One sheet. Millimetres, x to the right and y down from the top left corner of the paper.
 
-    ``boxes`` (left, top, width, height) and ``discs`` (x, y, radius) are black; ``lines`` (x0, y0, x1, y1) are the
-    check lines of 100 mm, one along each side because a printer may stretch one way only; ``origin_mm`` is where
-    the board's first point comes to lie.
+    ``boxes`` (left, top, width, height) and ``discs`` (x, y, radius) are black; ``lines`` (x0, y0, x1, y1)
+    are the check lines of 100 mm, one along each side because a printer may stretch one way only;
+    ``origin_mm`` is where the board's first point comes to lie.
     """
 
     board: BoardKind
@@ -80,8 +80,8 @@ def board_art(board: BoardKind, paper: str = "a4") -> BoardArt:
     if larger:
         remedy += f", or --paper {min(larger, key=lambda name: PAPERS_MM[name][0] * PAPERS_MM[name][1])}"
     raise DataError(
-        f"{board} covers {width:.0f} x {height:.0f} mm, and {paper} has {room[0]:.0f} x {room[1]:.0f} mm to print on; "
-        + remedy,
+        f"{board} covers {width:.0f} x {height:.0f} mm, and {paper} has {room[0]:.0f} x {room[1]:.0f} mm "
+        f"to print on; {remedy}",
         key="board",
     )
 
@@ -92,7 +92,9 @@ def dictionary_for(board: BoardKind) -> cv2.aruco.Dictionary:
     for count in (50, 100, 250, 1000):
         if markers <= count:
             return cv2.aruco.getPredefinedDictionary(getattr(cv2.aruco, f"DICT_4X4_{count}"))
-    raise DataError(f"{board} needs {markers} markers, the largest dictionary has 1000; print fewer squares", key="board")
+    raise DataError(
+        f"{board} needs {markers} markers, the largest dictionary has 1000; print fewer squares", key="board"
+    )
 
 
 def _fits(extent_mm: tuple[float, float], sides_mm: tuple[float, float]) -> bool:
@@ -145,7 +147,9 @@ def _boxes(board: BoardKind, left: float, top: float) -> Iterator[Box]:
                 marker += 1
 
 
-def _marker_boxes(dictionary: cv2.aruco.Dictionary, marker: int, x: float, y: float, size: float) -> Iterator[Box]:
+def _marker_boxes(
+    dictionary: cv2.aruco.Dictionary, marker: int, x: float, y: float, size: float
+) -> Iterator[Box]:
     """Black runs of a marker's rows, its black border of one cell included."""
     cells = dictionary.markerSize + 2
     bits: NDArray[np.uint8] = np.asarray(cv2.aruco.generateImageMarker(dictionary, marker, cells), np.uint8)
@@ -163,8 +167,10 @@ def _discs(board: BoardKind, x: float, y: float) -> Iterator[tuple[float, float,
             yield x + float(point[0]), y + float(point[1]), DISC_SHARE * 1e3 * board.size_m
 
 
-def _check_lines(x: float, y_line: float, x_line: float, y: float) -> Iterator[tuple[float, float, float, float]]:
-    """A line along each side of the paper, with a tick at both ends."""
+def _check_lines(
+    x: float, y_line: float, x_line: float, y: float
+) -> Iterator[tuple[float, float, float, float]]:
+    """Lines along two sides of the paper, with a tick at both ends."""
     yield x, y_line, x + CHECK_MM, y_line
     for end in (x, x + CHECK_MM):
         yield end, y_line - _TICK_MM / 2, end, y_line + _TICK_MM / 2

@@ -24,12 +24,13 @@ class BoardKind:
     Parameters
     ----------
     kind
-        ``chessboard`` (columns x rows inner corners), ``circles`` (columns x rows dark discs, symmetric grid) or
-        ``charuco`` (columns x rows squares, a marker in every white one).
+        ``chessboard`` (columns x rows inner corners), ``circles`` (columns x rows dark discs, symmetric grid)
+        or ``charuco`` (columns x rows squares, a marker in every white one).
     columns, rows
         As above.
     size_m
-        Side of a square, or spacing of the discs, m. It scales the distance of the board, never the focal length.
+        Side of a square, or spacing of the discs, m. It scales the distance of the board, never the focal
+        length.
     """
 
     kind: Kind
@@ -98,5 +99,6 @@ def _refuse_impossible(text: str, kind: Kind, columns: int, rows: int, size_m: f
         raise DataError(f"{text!r}: more than 1500 points cannot be told apart in a picture", key="board")
     if not 5e-4 <= size_m <= 1.0:
         raise DataError(
-            f"{text!r}: SIZE is in metres, between 0.0005 and 1, and {size_m:g} is not (25 mm is 0.025)", key="board"
+            f"{text!r}: SIZE is in metres, between 0.0005 and 1, and {size_m:g} is not (25 mm is 0.025)",
+            key="board",
         )

@@ -1,4 +1,4 @@
-"""A picture to the points of a board, by several ways of refining them: which one is best, the fit decides."""
+"""A picture to the points of a board, refined in several ways; which is best, the fit decides."""
 
 from __future__ import annotations
 
@@ -19,7 +19,8 @@ HALF_WINDOWS_PX = (2, 3, 5, 7, 11)
 """Half-windows tried for the saddle point search; 5 and 11 are those of the published chessboard results."""
 
 _SECTOR = "sector detector"
-# A window that reaches the next corner pulls towards it; a charuco board has the bits of its markers in the way.
+# A window that reaches the next corner pulls towards it; a charuco board has the bits of its markers in the
+# way.
 _WINDOW_SHARE = {"chessboard": 0.45, "charuco": 0.16, "circles": 0.45}
 _DETECT_PX = 1280  # boards are looked for in pictures no larger than this; refined in the full picture
 _LEAST_POINTS = 8
@@ -56,7 +57,8 @@ class CornerFinder:
     Parameters
     ----------
     board
-        The board. A charuco board may be partly hidden; its marker dictionary is found out from the first pictures.
+        The board. A charuco board may be partly hidden; its marker dictionary is found out from the first
+        pictures.
     """
 
     def __init__(self, board: BoardKind) -> None:
@@ -73,9 +75,10 @@ class CornerFinder:
 
         Notes
         -----
-        Chessboard: OpenCV's two detectors (``findChessboardCorners``, quads; ``findChessboardCornersSB``, Duda and
-        Frese 2018), then the saddle point by ``cornerSubPix`` in several half-windows; the sector detector's own
-        sub-pixel answer is one candidate. Discs: ``findCirclesGrid``, and a grey-weighted centroid.
+        Chessboard: OpenCV's two detectors (``findChessboardCorners``, quads; ``findChessboardCornersSB``,
+        Duda and Frese 2018), then the saddle point by ``cornerSubPix`` in several half-windows; the sector
+        detector's own sub-pixel answer is one candidate. Discs: ``findCirclesGrid``, and a grey-weighted
+        centroid.
         """
         match self.board.kind:
             case "chessboard":
@@ -86,18 +89,16 @@ class CornerFinder:
                 return self._charuco(grey)
 
     def _chessboard(self, grey: Grey) -> Found | NoCorners:
-        flags = cv2.CALIB_CB_ADAPTIVE_THRESH | cv2.CALIB_CB_NORMALIZE_IMAGE
+        flags = cv2.CALIB_CB_ADAPTIVE_THRESH | cv2.CALIB_CB_NORMALIZE_IMAGE | cv2.CALIB_CB_FAST_CHECK
         small, scale = _shrunk(grey)
-        ok, coarse = cv2.findChessboardCorners(small, self.board.grid, flags=flags | cv2.CALIB_CB_FAST_CHECK)
-        sector_ok, sector = cv2.findChessboardCornersSB(grey if scale < 2 else small, self.board.grid)
-        if not ok:
-            ok, coarse = (True, sector) if sector_ok else cv2.findChessboardCorners(small, self.board.grid, flags=flags)
-        if not ok:
+        ok, quads = cv2.findChessboardCorners(small, self.board.grid, flags=flags)
+        sector_ok, sector = cv2.findChessboardCornersSB(small, self.board.grid)
+        if not ok and not sector_ok:
             return NoCorners(reason="the whole board was not found")
-        seed = _lifted(coarse, 1.0 if coarse is sector and scale < 2 else scale)
+        seed = _lifted(quads if ok else sector, scale)
         ids = np.arange(len(seed))
         found = _by_window(grey, ids, seed, self.board)
-        if sector_ok and scale < 2:
+        if sector_ok and scale == 1:
             matched = _matched(_lifted(sector, 1.0), seed)
             if matched is not None:
                 found[_SECTOR] = Corners(ids=ids, pixels=matched)
@@ -126,7 +127,10 @@ class CornerFinder:
         for detector in tried:
             pixels, ids = detector.detectBoard(grey)[:2]
             if ids is not None and len(ids) > (0 if best is None else len(best[0])):
-                best, owner = (np.ravel(ids).astype(np.intp), np.asarray(pixels, float).reshape(-1, 2)), detector
+                best, owner = (
+                    (np.ravel(ids).astype(np.intp), np.asarray(pixels, float).reshape(-1, 2)),
+                    detector,
+                )
         if best is None or not _spread_out(best[0], self.board):
             return NoCorners(reason=f"fewer than {_LEAST_POINTS} corners between recognised markers")
         self._detector = owner
@@ -139,7 +143,7 @@ def seen_mirrored(grey: Grey, board: BoardKind) -> bool:
 
 
 def grid_in_view(pictures: Sequence[Grey]) -> tuple[int, int] | None:
-    """Columns and rows of inner corners of the chessboard that most of these pictures show; None if they disagree."""
+    """Columns and rows of inner corners of the chessboard that most pictures show; None if they disagree."""
     flags = cv2.CALIB_CB_LARGER | cv2.CALIB_CB_EXHAUSTIVE | cv2.CALIB_CB_NORMALIZE_IMAGE
     votes: Counter[tuple[int, int]] = Counter()
     for grey in pictures:
@@ -149,7 +153,8 @@ def grid_in_view(pictures: Sequence[Grey]) -> tuple[int, int] | None:
             votes[max(rows, columns), min(rows, columns)] += 1
     if not votes:
         return None
-    # A grid grown from its middle may stop early or grow over the edge: the winner has to be found as a whole.
+    # A grid grown from its middle may stop early or grow over the edge: the winner has to be found as a
+    # whole.
     (columns, rows), _ = votes.most_common(1)[0]
     whole = CornerFinder(BoardKind(kind="chessboard", columns=columns, rows=rows, size_m=1.0))
     seen = sum(not isinstance(whole.find(grey), NoCorners) for grey in pictures)
@@ -177,7 +182,8 @@ def _by_window(grey: Grey, ids: NDArray[np.intp], seed: NDArray[np.float64], boa
     spacing = _spacing_px(ids, seed, board)
     found: Found = {}
     for half in HALF_WINDOWS_PX:
-        # Far boards get the widest window that keeps off the next corner; the name stays, the views stay comparable.
+        # Far boards get the widest window that keeps off the next corner; the name stays, the views stay
+        # comparable.
         fitting = max(2, min(half, int(_WINDOW_SHARE[board.kind] * spacing)))
         refined = cv2.cornerSubPix(
             grey, seed.astype(np.float32).reshape(-1, 1, 2), (fitting, fitting), (-1, -1), _CRITERIA
@@ -190,8 +196,8 @@ def _spacing_px(ids: NDArray[np.intp], pixels: NDArray[np.float64], board: Board
     """Smallest distance between neighbours along rows and columns, px."""
     grid = np.full((board.grid[1] * board.grid[0], 2), np.nan)
     grid[ids] = pixels
-    grid = grid.reshape(board.grid[1], board.grid[0], 2)
-    steps = [np.linalg.norm(np.diff(grid, axis=axis), axis=-1).ravel() for axis in (0, 1)]
+    square = grid.reshape(board.grid[1], board.grid[0], 2)
+    steps = [np.linalg.norm(np.diff(square, axis=axis), axis=-1).ravel() for axis in (0, 1)]
     lengths = np.concatenate(steps)
     lengths = lengths[np.isfinite(lengths)]
     return float(lengths.min()) if len(lengths) else 0.0
@@ -203,11 +209,11 @@ def _matched(other: NDArray[np.float64], seed: NDArray[np.float64]) -> NDArray[n
     order = distance.argmin(axis=1)
     if len(set(order.tolist())) != len(seed) or distance.min(axis=1).max() > 4.0:
         return None
-    return other[order]
+    return np.asarray(other[order])
 
 
 def _grey_centroids(grey: Grey, centres: NDArray[np.float64]) -> NDArray[np.float64] | None:
-    """Centroid of each dark disc, every pixel weighted by how dark it is; None where the discs run together."""
+    """Centroid of each dark disc, pixels weighted by how dark they are; None where discs run together."""
     reach = np.partition(np.linalg.norm(centres[:, None] - centres[None], axis=-1), 2, axis=1)[:, 2]
     refined = np.empty_like(centres)
     for i, ((x, y), span) in enumerate(zip(centres, reach, strict=True)):

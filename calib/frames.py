@@ -1,4 +1,4 @@
-"""Still pictures to calibrate from: the files of a folder, or the moments of a video in which little moves."""
+"""Still pictures to calibrate from: the files of a folder, or the stillest moments of a video."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ _SHRINK = 0.25  # stillness and sharpness are compared in smaller pictures
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Still:
-    """One picture: its name, the grey picture (H, W), the frames before and after it in a video, the share done."""
+    """One grey picture (H, W), its name, the frames beside it in a video, and the share done by now."""
 
     name: str
     grey: Grey
@@ -43,7 +43,7 @@ class LeftOut:
 
 
 def stills(source: Path) -> Iterator[Still | LeftOut]:
-    """Pictures of a folder in the order of their names, or of a video the stillest sharp frame of each stretch.
+    """Pictures of a folder by name, or of a video the stillest sharp frame of each stretch.
 
     A folder without pictures that holds one ``video.*`` (a recording) counts as that video.
 
@@ -58,7 +58,9 @@ def stills(source: Path) -> Iterator[Still | LeftOut]:
         if source.suffix.lower() in SUFFIXES:
             raise DataError("one picture is not enough; give the folder of pictures, or a video", path=source)
         return _from_video(source)
-    pictures = sorted(path for path in source.iterdir() if path.suffix.lower() in SUFFIXES and path.name[0] != ".")
+    pictures = sorted(
+        path for path in source.iterdir() if path.suffix.lower() in SUFFIXES and path.name[0] != "."
+    )
     videos = sorted(path for path in source.glob("video.*") if path.is_file())
     if not pictures and len(videos) == 1:
         return _from_video(videos[0])
@@ -77,12 +79,17 @@ def _from_folder(pictures: list[Path]) -> Iterator[Still | LeftOut]:
 
 
 def _read(path: Path) -> Grey | None:
-    """A picture as the sensor gave it: no turning by its tags, which would exchange columns and rows."""
+    """Read a picture as the sensor gave it: its tags would turn it, and exchange columns and rows."""
+    told = cv2.utils.logging.setLogLevel(
+        cv2.utils.logging.LOG_LEVEL_SILENT
+    )  # a broken file is reported once, by us
     try:
         raw = np.fromfile(path, np.uint8)
         read = cv2.imdecode(raw, cv2.IMREAD_GRAYSCALE | cv2.IMREAD_IGNORE_ORIENTATION) if len(raw) else None
     except (OSError, cv2.error):
         return None
+    finally:
+        cv2.utils.logging.setLogLevel(told)
     return None if read is None else np.asarray(read, np.uint8)
 
 

@@ -1,21 +1,20 @@
-"""A camera's lens from pictures of a board: parameters, their honest uncertainty, and what it means for speed."""
+"""A camera's lens from pictures of a board: parameters, uncertainty, and what that means for speed."""
 
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Sequence
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from calib.boards import BoardKind
+from calib.bundle import Array, Model, View
 from calib.frames import LeftOut
 from calib.lens_choice import LEAST_VIEWS, Chosen, choose
-from calib.lens_fit import Array, LensFit, Model, View, fit_lens, held_out, rms
-from calib.provenance import provenance
+from calib.lens_fit import LensFit, fit_lens, held_out, rms
+from calib.lens_result import LensCalibration, ViewResult
 from calib.views import Picked, Progress, pick_views
 from flow.errors import DataError
 
@@ -28,112 +27,6 @@ _MOST_FOCAL_SIGMA = 0.01
 _MOST_RMS_SHARE = 0.003  # of the picture's longer side: 2 px of 640
 _BARE_SHARE = 0.3
 _OTHER_MODEL_GAIN = 0.8
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ViewResult:
-    """One view of the calibration.
-
-    Attributes
-    ----------
-    rms_px, held_out_rms_px
-        Residual under the lens fitted with this view, and under one fitted without it.
-    tilt_rad, distance_m
-        Angle between the board's normal and the optical axis; distance of its first point.
-    pixels, residuals_px
-        (N, 2) where the points were seen, and by how much the prediction misses them (seen minus predicted).
-    """
-
-    name: str
-    rms_px: float
-    held_out_rms_px: float
-    tilt_rad: float
-    distance_m: float
-    pixels: Array
-    residuals_px: Array
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class LensCalibration:
-    """What pictures of a board say about a lens.
-
-    Attributes
-    ----------
-    distortion
-        k1 k2 p1 p2 k3 (pinhole) or k1 k2 k3 k4 (fisheye).
-    fx_sigma_px, ..., distortion_sigma
-        One-sigma, from the covariance of the fit scaled by the residual.
-    rms_px, held_out_rms_px
-        Residual of the fit, and of views that had no part in the fit (five groups left out in turn).
-    refinement, refinement_scores_px
-        The corner refinement used, and the held-out residual of each that was tried.
-    view_disagreement
-        By how much the sigmas were widened because corners of one picture err together (1: not at all).
-    coverage
-        (rows, columns) corners in each cell of the picture.
-    views, left_out
-        The views used, and those not used with the reason.
-    remarks
-        What to know or to do better, one sentence each.
-    """
-
-    source: Path
-    board: BoardKind
-    model: Model
-    width_px: int
-    height_px: int
-    fx_px: float
-    fy_px: float
-    cx_px: float
-    cy_px: float
-    distortion: tuple[float, ...]
-    fx_sigma_px: float
-    fy_sigma_px: float
-    cx_sigma_px: float
-    cy_sigma_px: float
-    distortion_sigma: tuple[float, ...]
-    rms_px: float
-    held_out_rms_px: float
-    refinement: str
-    refinement_scores_px: Mapping[str, float]
-    view_disagreement: float
-    coverage: NDArray[np.intp]
-    views: tuple[ViewResult, ...]
-    left_out: tuple[LeftOut, ...]
-    remarks: tuple[str, ...]
-
-    @property
-    def focal_sigma(self) -> float:
-        """Relative one-sigma of the focal length, the larger of x and y; speed carries the same."""
-        return max(self.fx_sigma_px / self.fx_px, self.fy_sigma_px / self.fy_px)
-
-    @property
-    def meaning(self) -> str:
-        """What the leftover uncertainty does to speed, in one sentence."""
-        share = f"±{100 * self.focal_sigma:.2g} %"
-        return f"focal length {share} = speed {share} (one sigma)"
-
-    def section(self) -> dict[str, Any]:
-        """Values of the module file's ``camera`` section, with sigma and provenance; ``readout_s`` is not among them."""
-        residual = {
-            "rms_px": self.rms_px,
-            "held_out_rms_px": self.held_out_rms_px,
-            "views": len(self.views),
-            "board": str(self.board),
-            "corners": self.refinement,
-        }
-        return {
-            "model": self.model,
-            "width_px": self.width_px,
-            "height_px": self.height_px,
-            **{key: round(getattr(self, key), 4) for key in ("fx_px", "fy_px", "cx_px", "cy_px")},
-            "distortion": [round(term, 8) for term in self.distortion],
-            "sigma": {
-                **{f"{key}_px": _rounded(getattr(self, f"{key}_sigma_px")) for key in ("fx", "fy", "cx", "cy")},
-                "distortion": [_rounded(sigma) for sigma in self.distortion_sigma],
-            },
-            "provenance": provenance(self.source, residual),
-        }
 
 
 def calibrate_lens(
@@ -155,12 +48,13 @@ def calibrate_lens(
     Raises
     ------
     DataError
-        Too few views, views all alike, another board, mixed picture sizes, a lens that these views do not fix.
+        Too few views, views all alike, another board, mixed picture sizes, a lens that these views do not
+        fix.
 
     Notes
     -----
-    Plane-based calibration (Zhang 2000). A chessboard and a grid of discs look the same in a mirror: a camera that
-    flips its picture passes here, and shows up in the alignment. A charuco board refuses it here.
+    Plane-based calibration (Zhang 2000). A chessboard and a grid of discs look the same in a mirror: a camera
+    that flips its picture passes here, and shows up in the alignment. A charuco board refuses it here.
     """
     say = progress or (lambda _: None)
     picked = pick_views(source, board, progress)
@@ -169,7 +63,7 @@ def calibrate_lens(
     chosen = choose(picked.views, board, picked.size_px, model)
     left_out = tuple(sorted([*picked.left_out, *chosen.left_out], key=lambda out: out.name))
     _refuse_few(source, len(chosen.views), left_out)
-    _refuse_unfixed(source, chosen.fit, picked.size_px)
+    _refuse_unfixed(source, chosen, picked.size_px)
     say("checking on views left out of the fit")
     unseen = held_out(chosen.views, picked.size_px, model, chosen.fit.parameters)
     coverage = coverage_counts(chosen.views, picked.size_px)
@@ -190,55 +84,76 @@ def _refuse_few(source: Path, count: int, left_out: Sequence[LeftOut]) -> None:
     if count >= LEAST_VIEWS:
         return
     causes = Counter(out.reason.split(" frame ")[0].split(":")[0] for out in left_out)
-    example = next((out for out in left_out if out.reason.startswith(causes.most_common(1)[0][0])), None) if left_out else None
-    why = "" if example is None else f"; {len(left_out)} were left out, for example {example.name}: {example.reason}"
+    example = (
+        next((out for out in left_out if out.reason.startswith(causes.most_common(1)[0][0])), None)
+        if left_out
+        else None
+    )
+    why = (
+        ""
+        if example is None
+        else f"; {len(left_out)} were left out, for example {example.name}: {example.reason}"
+    )
     raise DataError(
-        f"{count} usable view{'' if count == 1 else 's'} of the board, at least {LEAST_VIEWS} are needed{why}. "
+        f"{count} usable view{'' if count == 1 else 's'} of the board, {LEAST_VIEWS} are the least{why}. "
         "Take 15 or more that differ: tilted 20 to 45 degrees every way, near and far, in every corner",
         path=source,
     )
 
 
-def _refuse_unfixed(source: Path, fit: LensFit, size_px: tuple[int, int]) -> None:
+def _refuse_unfixed(source: Path, chosen: Chosen, size_px: tuple[int, int]) -> None:
+    fit = chosen.fit
     spread = float(np.arccos(np.clip((fit.normals @ fit.normals.T).min(), -1, 1)))
     fx, fy, cx, cy = fit.parameters[:4]
     sigma = float((fit.sigma[:2] / np.abs([fx, fy])).max())
     remedy = "tilt the board 20 to 45 degrees, left, right, up and down"
     if spread < _LEAST_TILT_SPREAD_RAD:
         raise DataError(
-            f"the boards are all parallel within {np.degrees(spread):.1f} degrees, which says nothing about the focal "
-            f"length; {remedy}",
+            f"the boards are all parallel within {np.degrees(spread):.1f} degrees, which says nothing "
+            f"about the focal length; {remedy}",
             path=source,
         )
     if not fit.converged or fx <= 0 or fy <= 0 or not sigma <= _MOST_FOCAL_SIGMA:
         known = f"to {100 * sigma:.2g} %" if np.isfinite(sigma) else "at all"
-        raise DataError(
-            f"these views do not fix the focal length {known} (1 % is the limit); add views, and {remedy}", path=source
+        problem = f"these views fix the focal length only {known}, 1 % is the limit; add views, and {remedy}"
+    elif fit.rms_px > _MOST_RMS_SHARE * max(size_px):
+        problem = (
+            f"no {fit.model} lens explains these views: {fit.rms_px:.1f} px RMS are left; is the board flat, "
+            "and every picture from the same camera with the same focus and zoom?"
         )
-    if fit.rms_px > _MOST_RMS_SHARE * max(size_px):
-        raise DataError(
-            f"no {fit.model} lens explains these views: {fit.rms_px:.1f} px RMS are left; is the board flat, --model "
-            "right, and every picture from the same camera with the same focus and zoom?",
-            path=source,
-        )
-    if not (0 < cx < size_px[0] and 0 < cy < size_px[1]):
-        raise DataError(f"the principal point comes out at ({cx:.0f}, {cy:.0f}) px, outside the picture; {remedy}", path=source)
+    elif not (0 < cx < size_px[0] and 0 < cy < size_px[1]):
+        problem = f"the principal point comes out at ({cx:.0f}, {cy:.0f}) px, outside the picture; {remedy}"
+    else:
+        return
+    other, rival = _rival(chosen, size_px)
+    if rival.rms_px < _OTHER_MODEL_GAIN * fit.rms_px:
+        problem += f" (--model {other} leaves {rival.rms_px:.2f} px instead of {fit.rms_px:.2f})"
+    raise DataError(problem, path=source)
+
+
+def _rival(chosen: Chosen, size_px: tuple[int, int]) -> tuple[Model, LensFit]:
+    """Fit the other lens model to the same views."""
+    other: Model = "pinhole" if chosen.fit.model == "fisheye" else "fisheye"
+    return other, fit_lens(chosen.views, size_px, other)
 
 
 def _remarks(picked: Picked, chosen: Chosen, coverage: NDArray[np.intp], unseen_px: float) -> tuple[str, ...]:
     remarks = []
     if len(chosen.views) < _GOOD_VIEWS:
-        remarks.append(f"Only {len(chosen.views)} views: {_GOOD_VIEWS} or more make the result, and its sigma, firmer.")
+        remarks.append(
+            f"Only {len(chosen.views)} views: {_GOOD_VIEWS} or more make the result, and its sigma, firmer."
+        )
     bare = float((coverage == 0).mean())
     if bare > _BARE_SHARE:
         remarks.append(f"{bare:.0%} of the picture never showed a corner: the lens is extrapolated there.")
     if chosen.wild_corners:
         remarks.append(f"{chosen.wild_corners} single corners far off the others were left out.")
-    other: Model = "pinhole" if chosen.fit.model == "fisheye" else "fisheye"
-    rival = fit_lens(chosen.views, picked.size_px, other)
+    other, rival = _rival(chosen, picked.size_px)
     rival_px = rms(held_out(chosen.views, picked.size_px, other, rival.parameters))
     if rival.converged and rival_px < _OTHER_MODEL_GAIN * unseen_px:
-        remarks.append(f"The {other} model explains unseen views better: {rival_px:.3f} px against {unseen_px:.3f}.")
+        remarks.append(
+            f"The {other} model explains unseen views better: {rival_px:.3f} px against {unseen_px:.3f}."
+        )
     return tuple(remarks)
 
 
@@ -269,14 +184,28 @@ def _result(
         )
     )
     return LensCalibration(
-        source=source, board=board, model=fit.model, width_px=size_px[0], height_px=size_px[1],
-        fx_px=value[0], fy_px=value[1], cx_px=value[2], cy_px=value[3], distortion=tuple(value[4:]),
-        fx_sigma_px=sigma[0], fy_sigma_px=sigma[1], cx_sigma_px=sigma[2], cy_sigma_px=sigma[3],
-        distortion_sigma=tuple(sigma[4:]), rms_px=fit.rms_px, held_out_rms_px=rms(unseen),
-        refinement=chosen.refinement, refinement_scores_px=chosen.scores_px,
-        view_disagreement=fit.view_disagreement, coverage=coverage, views=views, left_out=left_out, remarks=remarks,
+        source=source,
+        board=board,
+        model=fit.model,
+        width_px=size_px[0],
+        height_px=size_px[1],
+        fx_px=value[0],
+        fy_px=value[1],
+        cx_px=value[2],
+        cy_px=value[3],
+        distortion=tuple(value[4:]),
+        fx_sigma_px=sigma[0],
+        fy_sigma_px=sigma[1],
+        cx_sigma_px=sigma[2],
+        cy_sigma_px=sigma[3],
+        distortion_sigma=tuple(sigma[4:]),
+        rms_px=fit.rms_px,
+        held_out_rms_px=rms(unseen),
+        refinement=chosen.refinement,
+        refinement_scores_px=chosen.scores_px,
+        view_disagreement=fit.view_disagreement,
+        coverage=coverage,
+        views=views,
+        left_out=left_out,
+        remarks=remarks,
     )
-
-
-def _rounded(sigma: float) -> float:
-    return float(f"{sigma:.3g}")

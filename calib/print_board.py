@@ -25,7 +25,9 @@ def print_board(board: BoardKind, path: Path, paper: str = "a4") -> BoardArt:
     """
     suffix = path.suffix.lower()
     if suffix not in (".svg", ".pdf"):
-        raise DataError(f"{path.suffix or 'no suffix'} is not known; name the file .svg or .pdf", path=path, key="output")
+        raise DataError(
+            f"{path.suffix or 'no suffix'} is not known; name the file .svg or .pdf", path=path, key="output"
+        )
     art = board_art(board, paper)
     if suffix == ".svg":
         write_text(path, svg(art))
@@ -36,11 +38,12 @@ def print_board(board: BoardKind, path: Path, paper: str = "a4") -> BoardArt:
 
 
 def svg(art: BoardArt) -> str:
-    """The sheet as SVG 1.1; one unit is one millimetre. All black is one path, so that no seam shows between cells."""
+    """Draw the sheet as SVG 1.1 in millimetres; all black is one path, so that no seam shows."""
     ink = [f"M{x:.4f} {y:.4f}h{w:.4f}v{h:.4f}h{-w:.4f}z" for x, y, w, h in art.boxes]
-    ink += [f"M{x - r:.4f} {y:.4f}a{r:.4f} {r:.4f} 0 1 0 {2 * r:.4f} 0a{r:.4f} {r:.4f} 0 1 0 {-2 * r:.4f} 0z" for x, y, r in art.discs]
+    ink += [f"M{x - r:.4f} {y:.4f}{_half_disc(r, 1)}{_half_disc(r, -1)}z" for x, y, r in art.discs]
     lines = "".join(f"M{x0:.4f} {y0:.4f}L{x1:.4f} {y1:.4f}" for x0, y0, x1, y1 in art.lines)
-    size = f'width="{art.width_mm:g}mm" height="{art.height_mm:g}mm" viewBox="0 0 {art.width_mm:g} {art.height_mm:g}"'
+    width, height = f"{art.width_mm:g}", f"{art.height_mm:g}"
+    size = f'width="{width}mm" height="{height}mm" viewBox="0 0 {width} {height}"'
     return "\n".join(
         [
             f'<svg xmlns="http://www.w3.org/2000/svg" version="1.1" {size}>',
@@ -56,8 +59,12 @@ def svg(art: BoardArt) -> str:
     )
 
 
+def _half_disc(r: float, way: int) -> str:
+    return f"a{r:.4f} {r:.4f} 0 1 0 {2 * way * r:.4f} 0"
+
+
 def pdf(art: BoardArt) -> bytes:
-    """The sheet as PDF 1.4 (ISO 32000-1): one page, paths only, and one line of text in a standard font."""
+    """Draw the sheet as PDF 1.4 (ISO 32000-1): one page, paths, and one line in a standard font."""
     content = _content(art).encode("ascii")
     box = f"[0 0 {art.width_mm * _POINTS_PER_MM:.4f} {art.height_mm * _POINTS_PER_MM:.4f}]"
     fonts = "<< /Font << /F1 << /Type /Font /Subtype /Type1 /BaseFont /Helvetica >> >> >>"
@@ -75,8 +82,14 @@ def pdf(art: BoardArt) -> bytes:
         out += b"%d 0 obj\n%s\nendobj\n" % (number, body)
     table = b"".join(b"%010d 00000 n \n" % offset for offset in offsets)
     size = len(bodies) + 1
-    out += b"xref\n0 %d\n0000000000 65535 f \n%strailer\n<< /Size %d /Root 1 0 R >>\nstartxref\n%d\n%%%%EOF\n" % (
-        size, table, size, len(out),
+    out += (
+        b"xref\n0 %d\n0000000000 65535 f \n%strailer\n<< /Size %d /Root 1 0 R >>\nstartxref\n%d\n%%%%EOF\n"
+        % (
+            size,
+            table,
+            size,
+            len(out),
+        )
     )
     return bytes(out)
 
@@ -102,4 +115,8 @@ def _disc(x: float, y: float, r: float) -> str:
         (x - r, y - c, x - c, y - r, x, y - r),
         (x + c, y - r, x + r, y - c, x + r, y),
     ]
-    return f"{x + r:.4f} {y:.4f} m " + " ".join(" ".join(f"{v:.4f}" for v in curve) + " c" for curve in curves) + " h"
+    return (
+        f"{x + r:.4f} {y:.4f} m "
+        + " ".join(" ".join(f"{v:.4f}" for v in curve) + " c" for curve in curves)
+        + " h"
+    )

@@ -18,7 +18,10 @@ from flow.errors import DataError
 
 Progress: TypeAlias = Callable[[str], None]
 
-_SAME_IN_FOLDER, _SAME_IN_VIDEO = 0.003, 0.03  # of the picture's longer side; below it a view brings nothing new
+_SAME_IN_FOLDER, _SAME_IN_VIDEO = (
+    0.003,
+    0.03,
+)  # of the picture's longer side; below it a view brings nothing new
 _MOST_VIEWS = 60
 _MOVING_PX = 1.0  # a frame; a rolling shutter skews a faster board by more than the corners are good for
 _BLUR_FACTOR, _BLUR_PX = 2.5, 4.0
@@ -29,9 +32,9 @@ _SAMPLES = 7
 class SeenView:
     """A board found in a picture.
 
-    ``found`` holds its points by refinement; ``outline_px`` (4, 2) where the outermost points of the whole board
-    lie; ``edge_width_px`` how wide its edges are; ``motion_px`` how far it moved to the next or from the last
-    frame (None for a single picture).
+    ``found`` holds its points by refinement; ``outline_px`` (4, 2) where the outermost points of the whole
+    board lie; ``edge_width_px`` how wide its edges are; ``motion_px`` how far it moved to the next or from
+    the last frame (None for a single picture).
     """
 
     name: str
@@ -140,10 +143,11 @@ def _outline(corners: Corners, board: BoardKind) -> NDArray[np.float64]:
 
 
 def edge_width_px(grey: Grey, outline_px: NDArray[np.float64]) -> float:
-    """How many pixels an edge of the board takes from dark to light, along the direction in which it is worst.
+    """How many pixels an edge takes from dark to light, along the direction in which it is worst.
 
-    Contrast over the steepest slope; the slope is that of the softest of eight directions, because a moved board
-    keeps the edges along its motion sharp. A board's edges cross, so the sharp value is 0.7 of it at best.
+    Contrast over the steepest slope; the slope is that of the softest of eight directions, because a moved
+    board keeps the edges along its motion sharp. A board's edges cross, so the sharp value is 0.7 of it at
+    best.
     """
     mask = np.zeros(grey.shape, np.uint8)
     cv2.fillConvexPoly(mask, np.clip(outline_px, -1e4, 1e4).round().astype(np.int32), 1)
@@ -168,24 +172,28 @@ def _diagnose(source: Path, board: BoardKind, gathered: _Gathered) -> None:
     """Say what is in the pictures instead of the board that was asked for."""
     if not gathered.seen and not gathered.samples:
         reason = gathered.left[0].reason if gathered.left else "there is none"
-        raise DataError(f"no picture could be read ({reason}); give a folder of pictures or a video", path=source)
+        raise DataError(
+            f"no picture could be read ({reason}); give a folder of pictures or a video", path=source
+        )
+    samples = gathered.samples[:: -(-len(gathered.samples) // _SAMPLES)]
     in_question = board.kind == "chessboard" or not gathered.seen
-    common = grid_in_view(gathered.samples) if in_question else None
+    common = grid_in_view(samples) if in_question else None
     if common is not None and (board.kind != "chessboard" or sorted(common) != sorted(board.grid)):
         raise DataError(
-            f"the board in view is a chessboard of {common[0]}x{common[1]} inner corners, not {board}; correct --board",
+            f"the board in view is a chessboard of {common[0]}x{common[1]} inner corners, not {board}; "
+            "correct --board",
             path=source,
         )
     if gathered.seen:
         return
-    if any(seen_mirrored(grey, board) for grey in gathered.samples):
+    if any(seen_mirrored(grey, board) for grey in samples):
         raise DataError(
-            "the board reads only in the mirror: the camera or its driver flips the picture, or the board was printed "
-            "mirrored; switch the flip off, because a flipped picture also flips the speed",
+            "the board reads only in the mirror: the camera or its driver flips the picture, or the board is "
+            "printed mirrored; switch the flip off, because a flipped picture also flips the speed",
             path=source,
         )
     raise DataError(
-        f"no picture shows the whole board {board}; check KIND, COLS and ROWS (a chessboard counts inner corners), "
+        f"no picture shows the {board}; check KIND, COLS, ROWS (a chessboard counts inner corners), "
         "light it evenly and leave its white border in view",
         path=source,
     )
@@ -196,9 +204,11 @@ def _sharp_and_still(seen: list[SeenView]) -> tuple[list[SeenView], list[LeftOut
     kept, left = [], []
     for view in seen:
         if view.motion_px is not None and view.motion_px > _MOVING_PX:
-            reason = f"the board moves {view.motion_px:.1f} px a frame; hold it still for a moment in every pose"
+            reason = (
+                f"the board moves {view.motion_px:.1f} px a frame; hold it still for a moment in every pose"
+            )
         elif view.edge_width_px > limit:
-            reason = f"blurred: its edges are {view.edge_width_px:.1f} px wide, the limit among these views is {limit:.1f}"
+            reason = f"blurred: edges {view.edge_width_px:.1f} px wide, {limit:.1f} is the limit here"
         else:
             kept.append(view)
             continue
@@ -207,7 +217,7 @@ def _sharp_and_still(seen: list[SeenView]) -> tuple[list[SeenView], list[LeftOut
 
 
 def _varied(views: list[SeenView], same_px: float) -> tuple[list[SeenView], list[LeftOut]]:
-    """Drop near copies, the stillest and sharpest first served; then the least different ones above a limit."""
+    """Drop near copies, the stillest and sharpest first served; then those that add least."""
     kept: list[SeenView] = []
     left = []
     for view in sorted(views, key=lambda view: (view.motion_px or 0.0) + 0.1 * view.edge_width_px):

@@ -45,13 +45,17 @@ _PAPERS = ("a4", "a3", "a2", "a1", "a0", "letter", "legal", "tabloid")
     help="The file to write; its suffix says which kind.",
 )
 @click.option(
-    "--paper", type=click.Choice(_PAPERS, case_sensitive=False), default="a4", show_default=True, help="Paper size."
+    "--paper",
+    type=click.Choice(_PAPERS, case_sensitive=False),
+    default="a4",
+    show_default=True,
+    help="Paper size.",
 )
 def board(board: BoardKind, output: Path, paper: str) -> None:
-    """Write a calibration board to print at true scale.
+    r"""Write a calibration board to print at true scale.
 
-    BOARD is KIND:COLSxROWS:SIZE. chessboard counts inner corners, SIZE is the side of a square in metres; circles
-    counts discs, SIZE is their spacing; charuco counts squares and may be partly hidden in a picture.
+    BOARD is KIND:COLSxROWS:SIZE. chessboard counts inner corners, SIZE is the side of a square in metres;
+    circles counts discs, SIZE is their spacing; charuco counts squares and may be partly hidden in a picture.
 
     Print at 100 %, measure the two 100 mm lines, and glue the sheet to something stiff and flat: a bent board
     bends the lens.

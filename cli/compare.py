@@ -82,5 +82,6 @@ def _time_line(found: Comparison) -> str:
     if shift is None:
         return "time shift: the motion cannot tell"
     state = "taken out" if found.aligned else "not taken out (--align does)"
-    size = f"{1000 * shift.shift_s:+.1f} ms (one-sigma {1000 * shift.sigma_s:.1f} ms)"
-    return f"time shift: log time {size} = reference time, {state}"
+    size = f"{'+-'[shift.shift_s < 0]} {abs(1000 * shift.shift_s):.1f} ms"
+    sigma = f"one-sigma {1000 * shift.sigma_s:.1f} ms"
+    return f"time shift: log time {size} = reference time ({sigma}), {state}"

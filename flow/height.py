@@ -14,8 +14,10 @@ from flow.module import Range
 Array: TypeAlias = NDArray[np.float64]
 
 ZERO_CELSIUS_K = 273.15
-_TERRAIN_M_RTS = 0.0015  # how fast the ground under a level flight may wander, m/sqrt(s)
-_GUST_M_S2_RTHZ = 1.0  # vertical acceleration density when nothing measures the climb
+_TERRAIN_M_RTS = 0.001  # how fast the ground under a level flight may wander, m/sqrt(s)
+_GUST_M_S2_RTHZ = 1.0  # vertical acceleration density when nothing measures the climb ...
+_GUST_SEEN_M_S2_RTHZ = 0.15  # ... and when the image gives its mean over every interval
+_SEEN_S = 0.1
 _CLIMB_LEAN_S = 5.0  # how long a wrong tilt keeps leaning the climb the same way
 _GATE_SIGMA = 5.0
 _LONGEST_BRIDGE_S = 2.5
@@ -75,7 +77,7 @@ class HeightFilter:
         self._covariance = np.zeros((3, 3))
         self._lean_sigma = 0.0
         self._time_s = -np.inf
-        self._heard_s = -np.inf
+        self._heard_s = self._climb_s = -np.inf
         self._agreed = 0
         self._held_back: deque[tuple[float, float]] = deque(maxlen=12)
         self._beyond = False
@@ -118,6 +120,7 @@ class HeightFilter:
             self._predict(time_s)
             miss = -down_m_s - self._state[1] - self._state[2]
             self._correct(np.array([0.0, 1.0, 1.0]), miss, sigma_m_s**2)
+            self._climb_s = time_s
 
     def at(self, time_s: float) -> Height | None:
         """Height at ``time_s``; None before two readings agreed and when the last one is too long ago."""
@@ -163,7 +166,8 @@ class HeightFilter:
             return
         kept = np.exp(-span / _CLIMB_LEAN_S)
         step = np.array([[1.0, span, 0.0], [0.0, 1.0, 0.0], [0.0, 0.0, kept]])
-        gust = _GUST_M_S2_RTHZ**2
+        seen = time_s - self._climb_s < _SEEN_S
+        gust = (_GUST_SEEN_M_S2_RTHZ if seen else _GUST_M_S2_RTHZ) ** 2
         grown = np.zeros((3, 3))
         grown[:2, :2] = gust * np.array([[span**3 / 3, span**2 / 2], [span**2 / 2, span]])
         grown[0, 0] += _TERRAIN_M_RTS**2 * span

@@ -1,8 +1,8 @@
 """The sections of a module file: what each key means, its limits and its default.
 
 Every section may carry ``sigma`` (one-sigma of its own keys, same units) and ``provenance``. What a file
-leaves out has the default written here; a sigma left out is taken as that of a careful bench calibration, so that a
-row's error band is never narrower than the module deserves.
+leaves out has the default written here; a sigma left out is taken as that of a careful bench calibration, so
+that a row's error band is never narrower than the module deserves.
 """
 
 from __future__ import annotations

@@ -1,7 +1,8 @@
 """Errors that all matches of a pair share, and what each does to the velocity.
 
-They do not average out over matches. Each is given as a matrix whose columns are the velocity errors (m/s, camera
-axes) that a one-sigma error causes; the covariance is the sum of its columns' outer products.
+They do not average out over matches. Each is given as a matrix whose columns are the velocity errors (m/s,
+camera axes) that a one-sigma error causes, up to the sign of the whole column; the covariance is the sum
+of the columns' outer products.
 """
 
 from __future__ import annotations
@@ -55,11 +56,14 @@ def shared_errors(
     by_distance = moved.sum(axis=0) / pair.distance_m
     by_turn = np.einsum("nij,njk->ik", solution.pull, _motion_of_turn(pair.second_ray))
     lever = R_camera_body @ module.alignment.camera_position_m
-    by_gyro = by_turn + _cross(lever) / interval_s  # a wrong rate also moves the camera about the origin wrongly
+    by_gyro = by_turn - _cross(lever) / interval_s  # a wrong rate also swings the lever arm wrongly
     by_plane = -moved.T @ (pair.first_ray / (pair.first_ray @ down)[:, None]) @ -_cross(down)
     by_mounting = by_turn @ _cross(turned_rad) + by_plane + _cross(velocity)
     focal = np.einsum("nij,njk->ik", solution.pull, _motion_of_scale(pair, solution, turned_rad, interval_s))
     by_lever = _cross(turned_rad / interval_s) + np.outer(by_distance, down)
+    by_drop = np.outer(by_distance, lever - _reading_by_down(module, down, height)) @ _cross(down)
+    turned = np.eye(3) + np.outer(down, _heading_by_turn(R_camera_body, down))
+    by_tilt = (by_plane + by_drop + _cross(velocity) @ turned) @ (np.eye(3) - np.outer(down, down))
     return {
         "height": (by_distance * height.sigma_m)[:, None],
         "focal_length": focal * module.camera.focal_sigma,
@@ -67,7 +71,7 @@ def shared_errors(
         "gyro_bias": by_gyro @ R_camera_body * (np.array(module.gyro.sigma.bias_rad_s) * interval_s),
         "clock": (by_gyro @ rate_change_rad_s * module.alignment.sigma.time_offset_s)[:, None],
         "mounting": by_mounting @ R_camera_body * module.alignment.rotation_sigma_rad,
-        "tilt": _by_tilt(module, R_camera_body, velocity, down, by_plane, by_distance, lever) * tilt.sigma_rad,
+        "tilt": by_tilt * tilt.sigma_rad,
         "lever_arm": by_lever @ R_camera_body * np.array(module.alignment.sigma.camera_position_m),
     }
 
@@ -78,7 +82,7 @@ def covariance_of(effects: Array) -> Array:
 
 
 def _motion_of_turn(rays: Array) -> Array:
-    """Change of unit-depth ray coordinates by a small turn of the ray: (N, 2, 3) (Longuet-Higgins and Prazdny 1980)."""
+    """Change of unit-depth ray coordinates by a small turn: (N, 2, 3) (Longuet-Higgins and Prazdny 1980)."""
     x, y = rays[:, 0], rays[:, 1]
     one = np.ones_like(x)
     return np.stack(
@@ -87,10 +91,10 @@ def _motion_of_turn(rays: Array) -> Array:
 
 
 def _motion_of_scale(pair: PairGeometry, solution: Solution, turned_rad: Array, interval_s: float) -> Array:
-    """Change of each match's motion against what is expected at its place when x or y is stretched: (N, 2, 2).
+    """Change of each match's motion against the one expected at its place when x or y stretches: (N, 2, 2).
 
-    Stretching scales the motion seen, and moves the place at which the motion is expected. A uniform motion changes
-    with all of its share, an expansion (descent) not at all, the curved part of a rotation by the opposite.
+    Stretching scales the motion seen, and moves the place at which the motion is expected. A uniform motion
+    changes with all of its share, an expansion (descent) not at all, a rotation's curved part the other way.
     """
     x, y = pair.first_ray[:, 0], pair.first_ray[:, 1]
     a, b, c = turned_rad
@@ -101,29 +105,26 @@ def _motion_of_scale(pair: PairGeometry, solution: Solution, turned_rad: Array, 
     growth = solution.velocity_m_s[2] * interval_s / pair.distance_m * slope
     place = pair.first_ray[:, :2]
     own = np.eye(2) * (solution.apparent - place * growth[:, None])[:, :, None]
-    return spin + own - solution.apparent[:, :, None] * (place * pair.down[:2] / slope[:, None])[:, None, :]
+    bent = solution.apparent[:, :, None] * (place * pair.down[:2] / slope[:, None])[:, None, :]
+    return np.asarray(spin + own - bent)
 
 
-def _by_tilt(
-    module: Module,
-    R_camera_body: Array,
-    velocity: Array,
-    down: Array,
-    by_plane: Array,
-    by_distance: Array,
-    lever: Array,
-) -> Array:
-    """Velocity error by a small turn of down (no turn about down itself), (3, 3)."""
+def _reading_by_down(module: Module, down: Array, height: Height) -> Array:
+    """Differentiate the height that a range reading means by the direction down, (3,), camera axes."""
+    R_camera_body = module.alignment.R_body_camera.as_matrix().T
+    sensor = R_camera_body @ module.range.position_m
+    if module.range.beam == "wide":
+        return np.asarray(sensor)
+    beam = R_camera_body[:, 2]
+    return np.asarray(sensor + beam * (height.height_m - sensor @ down) / (beam @ down))
+
+
+def _heading_by_turn(R_camera_body: Array, down: Array) -> Array:
+    """Tell how far level forward (body x made level) turns about down by a small turn of the body, (3,)."""
     x = R_camera_body[:, 0]
     forward = x - (x @ down) * down
-    heading = (x @ down) / (forward @ forward) * forward  # forward is body x made level: a roll error turns it
-    distance = lever  # of the camera below the origin
-    if module.range.beam == "narrow":  # the slant reading's own projection leans on the same tilt
-        beam = R_camera_body[:, 2]
-        distance = distance - (1 + 0 * beam)
-    by_tilt = by_plane + _cross(velocity) @ (np.eye(3) + np.outer(down, heading))
-    return by_tilt @ (np.eye(3) - np.outer(down, down))
+    return np.asarray((x @ down) / (forward @ forward) * forward)
 
 
 def _cross(vector: Array) -> Array:
-    return skew(vector[None])[0]
+    return np.asarray(skew(vector[None])[0])

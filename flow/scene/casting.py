@@ -15,7 +15,7 @@ from flow.scene.textures import Tile
 
 Array: TypeAlias = NDArray[np.float64]
 
-RING = 1
+RING = 2
 """Rows and columns cast beyond the picture, for the lens blur."""
 
 _REACH = RING + 1  # one more, for derivatives
@@ -40,7 +40,7 @@ class CameraPath:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Cast:
-    """Ground seen by the pixels of the picture and one ring around it.
+    """Ground seen by the pixels of the picture and a ring around it.
 
     ``ground_m``, ``along_u``, ``along_v`` and ``per_second`` are (2, rows, columns): north and east of
     ``base_m`` on average over an exposure, and how that changes from column to column, from row to row (at
@@ -71,7 +71,7 @@ class Caster:
     Attributes
     ----------
     dark
-        (H + 2, W + 2), pixels that the lens leaves without a ray.
+        Pixels, ring included, that the lens leaves without a ray.
     """
 
     def __init__(self, camera: Camera) -> None:

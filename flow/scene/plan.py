@@ -7,7 +7,6 @@ from dataclasses import replace
 
 from flow.module import Module, read_module
 from flow.scene.flights import MotionKind, crate, flight
-from flow.scene.ground import make_ground
 from flow.scene.modules import PRESETS, preset_module
 from flow.scene.patch import Patch
 from flow.scene.sensors import AttitudeErrors, RangeErrors
@@ -42,7 +41,7 @@ def plan_scene(
     crate_share: float = 0.0,
     seed: int = 0,
 ) -> SceneSpec:
-    """Turn the options of the command into a scene; SI units, but degrees for ``tilt``, ``yaw_rate`` and ``air``.
+    """Turn the options of the command into a scene; SI units, but degrees for tilt, yaw rate and air.
 
     Parameters
     ----------
@@ -64,7 +63,7 @@ def plan_scene(
     Raises
     ------
     DataError
-        The module file or the ground's picture cannot be read.
+        The module file cannot be read.
     """
     chosen = preset_module(module) if module in PRESETS else read_module(module)
     if speed is None:
@@ -83,7 +82,8 @@ def plan_scene(
     )
     spec = SceneSpec(
         motion=moves,
-        ground=make_ground(ground, seed=seed, size_m=ground_size),
+        ground=ground,
+        ground_size_m=ground_size,
         module=chosen,
         frame_rate_hz=fps,
         frame_jitter_s=jitter,

@@ -78,7 +78,9 @@ def render(spec: SceneSpec) -> SyntheticRecording:
         The ground is a picture that cannot be read, or the motion comes too close to the ground.
     """
     _check_clearance(spec)
-    ground = spec.ground if isinstance(spec.ground, Ground) else make_ground(spec.ground, seed=spec.seed)
+    ground = spec.ground
+    if not isinstance(ground, Ground):
+        ground = make_ground(ground, seed=spec.seed, size_m=spec.ground_size_m)
     module, motion = spec.module, spec.motion
     frame_times = spec.frame_times_s()
     span = (0.0, motion.duration_s)

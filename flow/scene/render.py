@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import cv2
 import numpy as np
@@ -17,7 +18,7 @@ from flow.scene.textures import Tile
 
 _SKY_LEVELS = 225.0
 _BLOCK_PX = 32
-_UNEVEN = 1.7  # ratio of pixel sizes on the ground beyond which each block takes its own pyramid level
+_UNEVEN = 1.5  # ratio of pixel sizes on the ground beyond which each block takes its own pyramid level
 
 
 class Renderer:
@@ -53,7 +54,7 @@ class Renderer:
         ground: Ground,
         *,
         exposure_s: float = 0.0,
-        blur_px: float = 0.7,
+        blur_px: float = 0.75,
         vignetting: float = 0.0,
         patches: Sequence[Patch] = (),
         oversampling: int = 3,
@@ -90,11 +91,12 @@ class Renderer:
 
     def _add_exposure(self, total: Tile, path: CameraPath, middle_s: float, length_s: float) -> None:
         cast = self._caster.cast(path, middle_s, length_s)
-        scale = _Scale(cast, len(self._phases))
-        kernels = self._kernels(self._spare_blur(scale) if scale.even else self._blur_px)
-        smooth, lookups = self._lookups(cast, scale)
-        plane, filtered = np.empty_like(smooth), np.empty_like(smooth)
+        blocks = _blocks(cast)
+        kernels = [self._kernels(self._spare_blur(block.pixel_m)) for block in blocks]
+        smooth, lookups = self._lookups(cast, blocks)
+        plane = np.empty_like(smooth)
         offset, term = np.empty_like(cast.ground_m), np.empty_like(cast.ground_m)
+        sky = bool(cast.beyond.any())
         for (i, dv), (j, du) in itertools.product(enumerate(self._phases), enumerate(self._phases)):
             moment_s = float(self._moments[i, j]) * length_s
             np.multiply(cast.along_u, np.float32(du), out=offset)
@@ -104,40 +106,41 @@ class Renderer:
             for lookup in lookups:
                 lookup.add_to(plane, offset)
             for patch in self._patches:
-                _lay(plane, patch, cast, offset, moment_s, scale)
-            if scale.sky:
+                _lay(plane, patch, cast, offset, moment_s, blocks[0].pixel_m / len(self._phases))
+            if sky:
                 plane[cast.beyond] = _SKY_LEVELS
             if self._any_dark:
                 plane[self._caster.dark] = 0.0
-            cv2.sepFilter2D(plane, cv2.CV_32F, kernels[j], kernels[i], dst=filtered)
-            total += filtered[RING:-RING, RING:-RING]
+            for block, weights in zip(blocks, kernels, strict=True):
+                blurred = cv2.sepFilter2D(plane[block.around], cv2.CV_32F, weights[j], weights[i])
+                total[block.inside] += blurred[RING:-RING, RING:-RING]
 
-    def _lookups(self, cast: Cast, scale: _Scale) -> tuple[Tile, list[_Lookup]]:
+    def _lookups(self, cast: Cast, blocks: list[_Block]) -> tuple[Tile, list[_Lookup]]:
         """Sum of the layers for which one ray a pixel serves, and look-ups for the others."""
         smooth = np.full(cast.beyond.shape, self._ground.mean_levels, np.float32)
         lookups = []
         for layer in self._ground.layers:
-            lookup = _Lookup(layer, cast.wrapped(layer.period_m), scale)
-            if layer.smooth and scale.even and scale.pixel_m <= layer.texel_m[0]:
+            lookup = _Lookup(layer, cast.wrapped(layer.period_m), blocks, len(self._phases))
+            if layer.smooth and len(blocks) == 1 and blocks[0].pixel_m <= layer.texel_m[0]:
                 lookup.add_to(smooth, np.zeros_like(cast.ground_m))
             else:
                 lookups.append(lookup)
         return smooth, lookups
 
-    def _spare_blur(self, scale: _Scale) -> float:
+    def _spare_blur(self, pixel_m: float) -> float:
         """Lens blur left to do, so that sharpness does not depend on the level a picture is taken from."""
-        layer = self._ground.layers[0]
-        level = layer.level(scale.apart_m)
+        layers = self._ground.layers
+        level = layers[0].level(pixel_m / len(self._phases)) if layers else 0
         if level == 0:  # its interpolation is the ground itself
             return self._blur_px
-        texel_px = layer.texel_m[level] / scale.pixel_m
+        texel_px = layers[0].texel_m[level] / pixel_m
         # Variance of the interpolation's triangle, and of the chain of (1 4 6 4 1) filters, in texels.
         done = texel_px**2 * (1 / 6 + (1 - 0.25**level) / 3)
         return float(np.sqrt(max(self._blur_px**2 - done, 0.0)))
 
     def _kernels(self, sigma_px: float) -> list[Tile]:
-        """For each phase the weights of the pixel before, the pixel and the next; all of them sum to one."""
-        at = self._phases[:, None] + np.array([-1.0, 0.0, 1.0])
+        """For each phase the weights of the pixels from two before to two after; all of them sum to one."""
+        at = self._phases[:, None] + np.arange(-RING, RING + 1)
         if sigma_px > 0:
             width = np.sqrt(2) * sigma_px
             weights = erf((at + 0.5) / width) - erf((at - 0.5) / width)
@@ -146,47 +149,66 @@ class Renderer:
         return list((weights / weights.sum()).astype(np.float32))
 
 
-class _Scale:
-    """How large pixels are on the ground, and so which pyramid level suits."""
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Block:
+    """Part of the picture whose pixels have about one size on the ground.
 
-    def __init__(self, cast: Cast, phases: int) -> None:
-        self.sizes_m = np.maximum(np.hypot(*cast.along_u), np.hypot(*cast.along_v))
-        self.pixel_m = float(np.median(self.sizes_m[::8, ::8]))
-        self.phases = phases
-        self.apart_m = self.pixel_m / phases
-        self.sky = bool(cast.beyond.any())
-        self.even = not self.sky and float(self.sizes_m.max()) < _UNEVEN * float(self.sizes_m.min())
+    ``whole`` and ``around`` cut it, without and with a margin for the blur, out of a picture with a ring;
+    ``inside`` is its place in the picture proper.
+    """
+
+    whole: tuple[slice, slice]
+    around: tuple[slice, slice]
+    inside: tuple[slice, slice]
+    pixel_m: float
+
+
+def _blocks(cast: Cast) -> list[_Block]:
+    """Cut the picture into blocks, or leave it in one piece where all pixels are alike."""
+    u, v = cast.along_u, cast.along_v
+    size_m = np.sqrt(np.abs(u[0] * v[1] - u[1] * v[0]))
+    h, w = size_m.shape
+    even = not cast.beyond.any() and float(size_m.max()) < _UNEVEN * float(size_m.min())
+    step = max(h, w) if even else _BLOCK_PX
+    blocks = []
+    for top, left in itertools.product(range(0, h - RING, step), range(0, w - RING, step)):
+        # The last row and column of blocks take the ring along.
+        rows = slice(top, h if top + step >= h - RING else top + step)
+        columns = slice(left, w if left + step >= w - RING else left + step)
+        first, last = max(rows.start, RING), min(rows.stop, h - RING)
+        near, far = max(columns.start, RING), min(columns.stop, w - RING)
+        blocks.append(
+            _Block(
+                whole=(rows, columns),
+                around=(slice(first - RING, last + RING), slice(near - RING, far + RING)),
+                inside=(slice(first - RING, last - RING), slice(near - RING, far - RING)),
+                pixel_m=max(float(np.median(size_m[rows, columns][::4, ::4])), 1e-6),
+            )
+        )
+    return blocks
 
 
 class _Lookup:
     """One layer under one exposure: levels chosen, buffers ready."""
 
-    def __init__(self, layer: Layer, at_m: Tile, scale: _Scale) -> None:
+    def __init__(self, layer: Layer, at_m: Tile, blocks: list[_Block], phases: int) -> None:
         self._layer = layer
         self._at_m = at_m
         self._at = np.empty_like(at_m)
-        h, w = at_m.shape[1:]
-        self._values = np.empty((h, w), np.float32)
-        if scale.even:
-            self._blocks = [((slice(h), slice(w)), layer.level(scale.apart_m))]
-            return
-        self._blocks = []
-        for top, left in itertools.product(range(0, h, _BLOCK_PX), range(0, w, _BLOCK_PX)):
-            block = (slice(top, top + _BLOCK_PX), slice(left, left + _BLOCK_PX))
-            # A block takes the level of its widest pixel: rather a soft corner than an aliased one.
-            self._blocks.append((block, layer.level(float(scale.sizes_m[block].max()) / scale.phases)))
+        self._values = np.empty(at_m.shape[1:], np.float32)
+        self._parts = [(block.whole, layer.level(block.pixel_m / phases)) for block in blocks]
 
     def add_to(self, plane: Tile, offset_m: Tile) -> None:
         """Add the layer's values at the places looked at, shifted by ``offset_m``."""
         np.add(self._at_m, offset_m, out=self._at)
-        for block, level in self._blocks:
-            at = self._at[:, block[0], block[1]]
+        for (rows, columns), level in self._parts:
+            at = self._at[:, rows, columns]
             at *= np.float32(1 / self._layer.texel_m[level])
-            _remap(self._layer.levels[level], at, self._values[block])
+            _remap(self._layer.levels[level], at, self._values[rows, columns])
         plane += self._values
 
 
-def _lay(plane: Tile, patch: Patch, cast: Cast, offset_m: Tile, moment_s: float, scale: _Scale) -> None:
+def _lay(plane: Tile, patch: Patch, cast: Cast, offset_m: Tile, moment_s: float, apart_m: float) -> None:
     """Put a patch over what is in the plane."""
     # A plane h above the ground is met at the share h / height of the way back to the camera.
     back = (patch.height_m / -cast.camera_m[:, 2]).astype(np.float32)[:, None]
@@ -199,7 +221,7 @@ def _lay(plane: Tile, patch: Patch, cast: Cast, offset_m: Tile, moment_s: float,
         return
     values = np.full(plane.shape, patch.ground.mean_levels, np.float32)
     for layer in patch.ground.layers:
-        level = layer.level(scale.apart_m * (1 - float(back.mean())))
+        level = layer.level(apart_m * (1 - float(back.mean())))
         at = seen * np.float32(1 / layer.texel_m[level])
         values += _remap(layer.levels[level], at, np.empty_like(plane))
     np.copyto(plane, values, where=over)

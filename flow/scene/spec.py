@@ -36,8 +36,8 @@ class SceneSpec:
     ----------
     motion
         What the body does; the recording lasts as long.
-    ground
-        A kind that :func:`flow.scene.make_ground` knows, or a ground.
+    ground, ground_size_m
+        A kind that :func:`flow.scene.make_ground` knows, the path of a picture and its width, or a ground.
     module
         The true module: the lens that renders, the offsets and biases that the logs carry.
     frame_rate_hz, frame_jitter_s
@@ -66,13 +66,14 @@ class SceneSpec:
 
     motion: Motion
     ground: str | Ground = "gravel"
+    ground_size_m: float | None = None
     module: Module = field(default_factory=preset_module)
     frame_rate_hz: float = 60.0
     frame_jitter_s: float = 0.0
     exposure_s: float = 0.002
     noise_levels: float = 1.5
     shot_share: float = 0.5
-    blur_px: float = 0.7
+    blur_px: float = 0.75
     vignetting: float = 0.15
     gain: Gain = field(default_factory=Gain)
     patches: Sequence[Patch] = ()

@@ -22,7 +22,7 @@ from flow.video import Frame
 
 _VIDEOS = {Encoding(codec=codec).file_name for codec in CODECS}
 _OWN_FILES = _VIDEOS | {
-    *("frames.csv", "gyro.csv", "range.csv", "attitude.csv", "module.yaml", "truth.csv"),
+    *("measured", "frames.csv", "gyro.csv", "range.csv", "attitude.csv", "module.yaml", "truth.csv"),
 }
 _DIGITS = 9
 

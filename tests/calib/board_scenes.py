@@ -6,7 +6,7 @@ import cv2
 import numpy as np
 
 from calib.boards import BoardKind
-from calib.lens_fit import Model
+from calib.bundle import Model
 
 DARK, LIGHT, AROUND = 40.0, 205.0, 120.0
 PINHOLE = np.array([531.2, 531.9, 322.4, 236.8, -0.28, 0.09, 4e-4, -3e-4, 0.0])
@@ -25,14 +25,26 @@ def project(points, pose, model: Model, lens):
     return cv2.projectPoints(points, pose[:3], pose[3:], matrix(lens), lens[4:])[0][:, 0]
 
 
-def random_pose(rng, board: BoardKind, model: Model, lens, *, tilt_deg=(5, 45), distance=(0.35, 0.75), border_px=4):
-    """A pose in which every point of the board is in the picture."""
+def random_pose(
+    rng, board: BoardKind, model: Model, lens, *, tilt_deg=(5, 45), distance=(0.35, 0.75), border_px=4
+):
+    """Draw a pose in which every point of the board is in the picture."""
     points = board.points_m
     while True:
-        around, tilt, roll = rng.uniform(-np.pi, np.pi), np.radians(rng.uniform(*tilt_deg)), rng.uniform(-np.pi, np.pi)
-        aim = np.radians(rng.uniform(0, 30 if model == "pinhole" else 60)) * np.array([np.cos(a := rng.uniform(-np.pi, np.pi)), np.sin(a), 0])
+        around, tilt, roll = (
+            rng.uniform(-np.pi, np.pi),
+            np.radians(rng.uniform(*tilt_deg)),
+            rng.uniform(-np.pi, np.pi),
+        )
+        aim = np.radians(rng.uniform(0, 30 if model == "pinhole" else 60)) * np.array(
+            [np.cos(a := rng.uniform(-np.pi, np.pi)), np.sin(a), 0]
+        )
         R_aim = cv2.Rodrigues(aim)[0]
-        R = R_aim @ cv2.Rodrigues(tilt * np.array([np.cos(around), np.sin(around), 0]))[0] @ cv2.Rodrigues(np.array([0, 0, roll]))[0]
+        R = (
+            R_aim
+            @ cv2.Rodrigues(tilt * np.array([np.cos(around), np.sin(around), 0]))[0]
+            @ cv2.Rodrigues(np.array([0, 0, roll]))[0]
+        )
         away = R_aim @ np.array([0, 0, rng.uniform(*distance) * lens[0] / 531.0])
         pose = np.concatenate([cv2.Rodrigues(R)[0].ravel(), away - R @ points.mean(axis=0)])
         if (points @ R.T + pose[3:])[:, 2].min() < 0.05:
@@ -57,7 +69,7 @@ class Renderer:
         self.rays = np.column_stack([rays, np.ones(len(rays))]).reshape(len(y), len(x), 3)
 
     def render(self, board: BoardKind, pose, rng, *, noise=2.0, blur_px=0.6, hide=None, light=None):
-        """A grey picture; ``hide(xy_m)`` marks what covers the board, ``light`` (H, W) multiplies."""
+        """Make a grey picture; ``hide(xy_m)`` marks what covers the board, ``light`` (H, W) multiplies."""
         R = cv2.Rodrigues(pose[:3])[0]
         to_plane = np.linalg.inv(np.column_stack([R[:, 0], R[:, 1], pose[3:]]))
         picture = np.full(self.size[::-1], AROUND)
@@ -82,7 +94,9 @@ class Renderer:
         """Columns and rows, px, outside of which no ray meets the sheet."""
         middle, half = board.points_m[:, :2].mean(axis=0), _half_sheet(board)
         rim = np.linspace(-1, 1, 41)
-        on = np.concatenate([np.column_stack(np.broadcast_arrays(*pair)) for e in (-1, 1) for pair in ((rim, e), (e, rim))])
+        on = np.concatenate(
+            [np.column_stack(np.broadcast_arrays(*pair)) for e in (-1, 1) for pair in ((rim, e), (e, rim))]
+        )
         rim_m = np.column_stack([middle + on * half, np.zeros(len(on))])
         pixels = project(rim_m, pose, self.model, self.lens)
         if ((rim_m @ cv2.Rodrigues(pose[:3])[0].T + pose[3:])[:, 2] < 0.02).any():

@@ -11,12 +11,15 @@ def test_points_run_along_the_columns_first():
     board = parse_board("chessboard:9x6:0.025")
     points = board.points_m
     assert points.shape == (54, 3)
-    np.testing.assert_allclose(points[[0, 1, 9, 53]], [[0, 0, 0], [0.025, 0, 0], [0, 0.025, 0], [0.2, 0.125, 0]])
+    np.testing.assert_allclose(
+        points[[0, 1, 9, 53]], [[0, 0, 0], [0.025, 0, 0], [0, 0.025, 0], [0.2, 0.125, 0]]
+    )
     np.testing.assert_allclose(board.outline_m, [[0, 0], [0.2, 0], [0.2, 0.125], [0, 0.125]])
 
 
 @pytest.mark.parametrize(
-    ("text", "grid"), [("chessboard:9x6:0.025", (9, 6)), ("circles:7x5:2e-2", (7, 5)), ("charuco:8x5:0.03", (7, 4))]
+    ("text", "grid"),
+    [("chessboard:9x6:0.025", (9, 6)), ("circles:7x5:2e-2", (7, 5)), ("charuco:8x5:0.03", (7, 4))],
 )
 def test_charuco_counts_squares_and_the_others_count_points(text, grid):
     board = parse_board(text)

@@ -1,7 +1,8 @@
 """The fit against a known lens.
 
-Truth: views projected by OpenCV (``projectPoints``, ``fisheye.projectPoints``) from a lens and poses that the fit is
-not told. Also against OpenCV's own calibration of the same points, an independent solver of the same least squares.
+Truth: views projected by OpenCV (``projectPoints``, ``fisheye.projectPoints``) from a lens and poses that the
+fit is not told. Also against OpenCV's own calibration of the same points, an independent solver of the same
+least squares.
 """
 
 import cv2
@@ -9,7 +10,8 @@ import numpy as np
 import pytest
 
 from calib.boards import parse_board
-from calib.lens_fit import View, fit_lens, held_out, rms, view_residuals
+from calib.bundle import View
+from calib.lens_fit import fit_lens, held_out, rms, view_residuals
 from tests.calib.board_scenes import FISHEYE, PINHOLE, SIZE, project, random_pose
 
 BOARD = parse_board("chessboard:9x6:0.025")
@@ -45,8 +47,8 @@ def test_focal_length_is_within_a_twentieth_of_a_percent(model):
 
 @pytest.mark.parametrize("model", ["pinhole", "fisheye"])
 def test_sigma_holds_95_percent_of_the_errors(model):
-    # 50 sets x 8 or 9 parameters, all errors over their sigma. The parameters of a set err together, so the count
-    # is worth about 50 x 4 independent ones: 95 % +- 1.5 % one-sigma; the limits are 3 sigma.
+    # 50 sets x 8 or 9 parameters, all errors over their sigma. The parameters of a set err together, so the
+    # count is worth about 50 x 4 independent ones: 95 % +- 1.5 % one-sigma; the limits are 3 sigma.
     z = []
     for seed in range(50):
         fit = fit_lens(make_views(np.random.default_rng(100 + seed), model, 12, 0.1), SIZE, model)
@@ -57,8 +59,9 @@ def test_sigma_holds_95_percent_of_the_errors(model):
 
 
 def test_sigma_stays_honest_when_boards_bend():
-    # Every view's board is bowed by its own 0.3 mm or so. Corners of a view then err together, which the scatter of
-    # single corners does not show: without the widening a third of the errors lie outside 1.96 sigma.
+    # Every view's board is bowed by its own 0.3 mm or so. Corners of a view then err together, which the
+    # scatter of single corners does not show: without the widening a third of the errors lie outside 1.96
+    # sigma.
     z, wider = [], []
     middle = BOARD.points_m.mean(axis=0)
     for seed in range(50):
@@ -94,21 +97,25 @@ def test_agrees_with_opencv_on_the_same_points():
 
 
 def test_square_pixels_hold_one_focal_length():
-    fit = fit_lens(make_views(np.random.default_rng(4), "pinhole", 8, 0.05), SIZE, "pinhole", square_pixels=True)
+    fit = fit_lens(
+        make_views(np.random.default_rng(4), "pinhole", 8, 0.05), SIZE, "pinhole", square_pixels=True
+    )
     assert fit.parameters[0] == fit.parameters[1]
     assert fit.sigma[0] == fit.sigma[1] > 0
 
 
 def test_unseen_views_show_the_noise():
-    # Residual of a view under another lens: its noise less the 6 degrees of freedom of its pose, plus the little
-    # that the other views' lens is wrong by.
+    # Residual of a view under another lens: its noise less the 6 degrees of freedom of its pose, plus the
+    # little that the other views' lens is wrong by.
     views = make_views(np.random.default_rng(5), "pinhole", 20, 0.1)
     fit = fit_lens(views, SIZE, "pinhole")
     unseen = rms(held_out(views, SIZE, "pinhole", fit.parameters))
     assert unseen > fit.rms_px
     assert unseen == pytest.approx(0.1 * np.sqrt(2 * (1 - 6 / 108)), rel=0.06)
     wrong = fit.parameters * np.array([1.02, 0.98, 1, 1, 1, 1, 1, 1, 1])
-    assert rms(view_residuals(views, "pinhole", wrong)) > 3 * unseen  # 4 % between the axes moves corners 100 px off the middle by 2 px
+    assert (
+        rms(view_residuals(views, "pinhole", wrong)) > 3 * unseen
+    )  # 4 % between the axes moves corners 100 px off the middle by 2 px
 
 
 def test_partly_hidden_boards_serve():

@@ -73,7 +73,7 @@ def test_strays_and_double_echoes_are_counted(tmp_path):
     found = calibrate_range(table(tmp_path / "t.csv", rows))
     at_1_m = found.heights[2]
     assert (at_1_m.strays, at_1_m.multiples, at_1_m.readings) == (2, 1, 20)
-    assert sum(h.strays for h in found.heights) <= 3  # one good reading in 2000 goes too
+    assert sum(h.strays for h in found.heights) <= 3  # one good reading in 2000 goes
     assert found.section()["provenance"]["strays"] == sum(h.strays for h in found.heights)
 
 

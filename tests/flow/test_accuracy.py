@@ -93,8 +93,8 @@ def test_scale_error_is_signed_and_its_band_holds_it() -> None:
 
 
 def test_scale_sigma_agrees_with_least_squares_on_white_noise() -> None:
-    # Closed form for independent errors: sigma / (spread of the reference sqrt(rows)). 20 blocks left out in turn
-    # know its sigma to 1/sqrt(2 * 19) = 16 %; three times that.
+    # Closed form for independent errors: sigma / (spread of the reference sqrt(rows)). Twenty blocks know
+    # their sigma to 1/sqrt(2 * 19) = 16 %; three times that.
     log = log_of(shaken(swaying, 0.01))
     truth = swaying(log.time_s)
     for i, axis in enumerate(axes(log, truth_of(swaying))):
@@ -139,7 +139,7 @@ def test_hovering_has_no_drift_over_distance() -> None:
 
 @pytest.mark.parametrize("shift_s", [-0.4321, -0.0123, 0.0, 0.0123, 0.3])
 def test_the_time_shift_is_found_with_its_sign(shift_s: float) -> None:
-    # The log's clock is behind by the shift: what it calls t happened at t + shift. It also over-reads by 3 %.
+    # The log's clock is behind by the shift: its t happened at t + shift. It also over-reads by 3 %.
     log = log_of(shaken(lambda t: 1.03 * swaying(t + shift_s) + 0.1, 0.01))
     found = compare(log, truth_of(swaying))
     assert found.time_shift is not None

@@ -145,28 +145,53 @@ def claimed(beam: str = "wide") -> dict[str, np.ndarray]:
     return {cause: turn @ effect for cause, effect in effects.items()}
 
 
-def assert_same_up_to_sign(effect: np.ndarray, expected: np.ndarray, share: float) -> None:
-    """A cause's own sign is a coin's toss, but its components keep theirs against each other."""
-    sign = np.sign(effect @ expected)
-    np.testing.assert_allclose(sign * effect, expected, atol=share * np.linalg.norm(expected))
-
-
-# cause, column of the effect, what is disturbed, its axis, its unit, tolerance as a share of the effect
+# Cause, column of the effect, what is disturbed, its axis, its unit. What the effects leave out is of the order of the
+# change of depth in the interval (0.6 %) and of the rotation in it (3 %).
 CAUSES = [
-    ("height", 0, "height_m", None, UNITS["height"], 0.05),
-    ("focal_length", 0, "fx_px", None, UNITS["fx_px"], 0.02),
-    ("focal_length", 1, "fy_px", None, UNITS["fy_px"], 0.02),
-    ("clock", 0, "clock_s", None, UNITS["clock"], 0.02),
-    *(("gyro_bias", k, "bias_rad_s", k, UNITS["gyro"], 0.02) for k in range(3)),
-    *(("mounting", k, "turn_rad", k, UNITS["mounting"], 0.05) for k in range(3)),
-    *(("lever_arm", k, "lever_m", k, UNITS["position"], 0.05) for k in range(3)),
+    ("height", 0, "height_m", None, UNITS["height"]),
+    ("focal_length", 0, "fx_px", None, UNITS["fx_px"]),
+    ("focal_length", 1, "fy_px", None, UNITS["fy_px"]),
+    ("clock", 0, "clock_s", None, UNITS["clock"]),
+    *(("gyro_bias", k, "bias_rad_s", k, UNITS["gyro"]) for k in range(3)),
+    *(("mounting", k, "turn_rad", k, UNITS["mounting"]) for k in range(3)),
+    *(("lever_arm", k, "lever_m", k, UNITS["position"]) for k in range(3)),
 ]
 
 
 @pytest.mark.parametrize("beam", ["wide", "narrow"])
-@pytest.mark.parametrize(("cause", "column", "field", "axis", "unit", "share"), CAUSES)
+@pytest.mark.parametrize(("cause", "column", "field", "axis", "unit"), CAUSES)
 def test_effect_is_the_slope_of_the_solution(
-    beam: str, cause: str, column: int, field: str, axis: int | None, unit: float, share: float
+    beam: str, cause: str, column: int, field: str, axis: int | None, unit: float
 ) -> None:
-    effect = claimed(beam)[cause][:, column]
-    assert_same_up_to_sign(effect, slope(field, axis, unit, beam), share)
+    # Source: finite differences. 7 % of the effect (a sigma is known no better), or 1 % of the largest column of the
+    # same cause where one axis does next to nothing.
+    effects = claimed(beam)[cause]
+    expected = slope(field, axis, unit, beam)
+    # A cause's own sign is a coin's toss, but its components keep theirs against each other.
+    sign = np.sign(effects[:, column] @ expected)
+    tolerance = max(0.07 * np.linalg.norm(expected), 0.01 * np.linalg.norm(effects, axis=0).max())
+    np.testing.assert_allclose(sign * effects[:, column], expected, atol=tolerance)
+
+
+@pytest.mark.parametrize("beam", ["wide", "narrow"])
+def test_effect_of_the_tilt(beam: str) -> None:
+    # Source: finite differences about the two level axes; their columns may be turned against the effect's, hence
+    # covariances, forward and right apart from down (which a tilt disturbs most). 10 % of variance is 5 % of sigma.
+    expected = np.stack([slope("tip_rad", k, UNITS["tilt"], beam) for k in range(2)], axis=1)
+    found = covariance_of(claimed(beam)["tilt"])
+    expected = covariance_of(expected)
+    size = np.sqrt(np.outer(np.diag(expected), np.diag(expected)))
+    np.testing.assert_allclose(found / size, expected / size, atol=0.1)
+
+
+def test_gyro_noise_is_a_bias_for_the_interval() -> None:
+    # Closed form: an angle random walk N sqrt(T) turns the camera as a bias of N / sqrt(T) does.
+    effects = claimed()
+    ratio = np.array([1e-4, 2e-4, 3e-4]) / np.sqrt(INTERVAL_S) / UNITS["gyro"]
+    np.testing.assert_allclose(effects["gyro_noise"], effects["gyro_bias"] * ratio, rtol=1e-12)
+
+
+def test_covariance_is_the_sum_over_independent_causes() -> None:
+    # Closed form.
+    effects = np.array([[1.0, 0.0], [2.0, 1.0], [0.0, -1.0]])
+    np.testing.assert_array_equal(covariance_of(effects), [[1, 2, 0], [2, 5, -1], [0, -1, 1]])

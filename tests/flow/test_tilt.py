@@ -107,6 +107,7 @@ class Flight:
             rotations.append(samples)
             tilt.append(samples)
             now = self.times[k + frame - 1]
+            tilt.advance(now)
             truth = self.level_from_body(np.array([now]))
             if tell_velocity:
                 tilt.observe_velocity(now, truth.inv().apply(self.velocity[k + frame - 1])[0])
@@ -134,6 +135,7 @@ def test_signs_of_the_recovered_tilt() -> None:
         samples = gyro(flight.times, flight.rate, flight.force)
         rotations.append(samples)
         tilt.append(samples)
+        tilt.advance(0.9)
         known = tilt.at(0.9)
         assert known is not None
         np.testing.assert_allclose(known.down_body[:2], [-np.sin(pitch), np.sin(roll)], atol=1e-3)
@@ -158,12 +160,31 @@ def test_sigma_covers_the_error_without_speed(accel_m_s2: float) -> None:
         assert np.abs(error).max() < 3 * sigma, time
 
 
+def test_samples_of_the_future_wait() -> None:
+    # A log handed over ahead of the frames must not lean the tilt: only what lies before the frame counts.
+    times = np.arange(400) * STEP_S
+    force = np.where(times[:, None] < 0.3, GRAVITY, GRAVITY + [5.0, 0, 0])
+    found = []
+    for until_s in (1.0, 0.25):
+        given = times <= until_s
+        rotations = RotationLog(Gyro())
+        tilt = InertialTilt(rotations)
+        rotations.append(gyro(times[given]))
+        tilt.append(gyro(times[given], (0, 0, 0), force[given]))
+        tilt.advance(0.25)
+        known = tilt.at(0.25)
+        assert known is not None
+        found.append(known.down_body)
+    np.testing.assert_allclose(found[0], found[1], atol=1e-12)
+
+
 def test_no_accelerometer_no_tilt() -> None:
     rotations = RotationLog(Gyro())
     tilt = InertialTilt(rotations)
     samples = gyro(np.arange(10) * STEP_S)
     rotations.append(samples)
     tilt.append(samples)
+    tilt.advance(0.01)
     assert tilt.at(0.01) is None
 
 
@@ -176,6 +197,7 @@ def test_cells_without_a_reading_are_left_out() -> None:
     samples = gyro(np.arange(100) * STEP_S, (0, 0, 0), force)
     rotations.append(samples)
     tilt.append(samples)
+    tilt.advance(0.2)
     known = tilt.at(0.2)
     assert known is not None
     np.testing.assert_allclose(known.down_body, [0, 0, 1], atol=1e-12)
@@ -189,6 +211,7 @@ def test_a_stream_that_begins_with_one_sample() -> None:
         samples = gyro([k * STEP_S], (0.0, 0.0, 0.3), GRAVITY)
         rotations.append(samples)
         tilt.append(samples)
+        tilt.advance(k * STEP_S)
     known = tilt.at(4 * STEP_S)
     assert known is not None
     np.testing.assert_allclose(known.down_body, [0, 0, 1], atol=1e-12)

@@ -1,0 +1,172 @@
+"""Points of a video followed over a tenth of a second, while the module is turned by hand."""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import TypeAlias
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from flow.tracks import LucasKanade, Matches
+from flow.video import Frame, Video
+
+Array: TypeAlias = NDArray[np.float64]
+
+_FRAME_S = 1 / 30  # between the frames used of a fast video
+_BASELINE_S = 0.1  # short enough to keep most of the scene in view, long enough to turn by some degrees
+_POINTS = 160
+_FEWEST = 12  # matches from which a homography is trusted to lead the search
+_LEAD_PX = 3.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TurnPairs:
+    """P pairs of frames with at most T matches each.
+
+    ``first_s``, ``second_s`` (P,) are frame times on the camera's clock; ``first_px``, ``second_px`` (P, T, 2),
+    column and row, NaN beyond a pair's own matches; ``covariance_px2`` (P, T, 2, 2) that of the displacement, up to
+    a common factor; ``offered`` (P,) how many points of the first picture were worth looking for.
+    """
+
+    first_s: Array
+    second_s: Array
+    first_px: Array
+    second_px: Array
+    covariance_px2: Array
+    offered: NDArray[np.intp]
+
+    def __len__(self) -> int:
+        return len(self.first_s)
+
+    @property
+    def middle_s(self) -> Array:
+        """Middles (P,) of the intervals, camera's clock."""
+        return 0.5 * (self.first_s + self.second_s)
+
+    @property
+    def known(self) -> NDArray[np.bool_]:
+        """Which matches (P, T) there are."""
+        known: NDArray[np.bool_] = np.isfinite(self.first_px).all(-1) & np.isfinite(self.second_px).all(-1)
+        return known
+
+    def only(self, pairs: NDArray[np.bool_] | NDArray[np.intp], tracks: int | None = None) -> TurnPairs:
+        """Give some of the pairs, and at most ``tracks`` matches of each."""
+        return TurnPairs(
+            first_s=self.first_s[pairs],
+            second_s=self.second_s[pairs],
+            first_px=self.first_px[pairs, :tracks],
+            second_px=self.second_px[pairs, :tracks],
+            covariance_px2=self.covariance_px2[pairs, :tracks],
+            offered=self.offered[pairs],
+        )
+
+
+def collect_pairs(
+    video: Video, *, tracks: int = 60, seed: int = 0, progress: Callable[[], None] | None = None
+) -> TurnPairs:
+    """Match each frame with the one a tenth of a second before.
+
+    Neighbouring frames are matched first; their homographies, one after the other, lead the search over the longer
+    interval. Fast videos are thinned out to some thirty frames a second.
+
+    Parameters
+    ----------
+    video
+        The frames.
+    tracks
+        Matches kept of each pair, drawn at random.
+    seed
+        Of the drawing.
+    progress
+        Called once a frame.
+
+    Returns
+    -------
+    One pair for every frame used but the first few, those without matches included.
+    """
+    frame_s = float(np.median(np.diff(video.times_s)))
+    step = max(round(_FRAME_S / frame_s), 1)
+    stride = max(round(_BASELINE_S / (step * frame_s)), 1)
+    follow = _Follower(LucasKanade(video.width_px, video.height_px, points=_POINTS), stride)
+    rng = np.random.default_rng(seed)
+    made = []
+    for frame in video:
+        if progress is not None:
+            progress()
+        if frame.index % step == 0 and (pair := follow.add(frame)) is not None:
+            first, matches = pair
+            made.append((first, frame.time_s, _drawn(matches, tracks, rng)))
+    return _gathered(made, tracks)
+
+
+class _Follower:
+    """Matches each frame with the one ``stride`` before, led by the motion between neighbours."""
+
+    def __init__(self, tracker: LucasKanade, stride: int) -> None:
+        self._tracker, self._stride = tracker, stride
+        self._frames: deque[Frame] = deque(maxlen=stride + 1)
+        self._steps: deque[Array | None] = deque(maxlen=stride)
+
+    def add(self, frame: Frame) -> tuple[float, Matches] | None:
+        if self._frames:
+            last = next((step for step in reversed(self._steps) if step is not None), np.eye(3))
+            near = self._match(self._frames[-1], frame, last, far=True)
+            self._steps.append(_homography(near))
+        self._frames.append(frame)
+        if len(self._frames) <= self._stride:
+            return None
+        first = self._frames[0]
+        if self._stride == 1:
+            return first.time_s, near
+        chain = np.eye(3)
+        for step in self._steps:
+            if step is None:
+                return first.time_s, near.only(np.zeros(len(near), bool))
+            chain = step @ chain
+        return first.time_s, self._match(first, frame, chain, far=False)
+
+    def _match(self, first: Frame, second: Frame, lead: Array, *, far: bool) -> Matches:
+        return self._tracker.match(first.luma, second.luma, lambda points: _moved(lead, points), far=far)
+
+
+def _moved(homography: Array, points: Array) -> Array:
+    solid = np.column_stack([points, np.ones(len(points))]) @ homography.T
+    return np.asarray(solid[:, :2] / solid[:, 2:])
+
+
+def _homography(matches: Matches) -> Array | None:
+    if len(matches) < _FEWEST:
+        return None
+    cv2.setRNGSeed(0)
+    found, agree = cv2.findHomography(matches.first_px, matches.second_px, cv2.RANSAC, _LEAD_PX)
+    if found is None or agree.sum() < _FEWEST:
+        return None
+    return np.asarray(found, float)
+
+
+def _drawn(matches: Matches, tracks: int, rng: np.random.Generator) -> Matches:
+    chosen = np.zeros(len(matches), bool)
+    chosen[rng.permutation(len(matches))[:tracks]] = True
+    return matches.only(chosen)
+
+
+def _gathered(made: list[tuple[float, float, Matches]], tracks: int) -> TurnPairs:
+    shape = (len(made), tracks)
+    first, second = np.full((*shape, 2), np.nan), np.full((*shape, 2), np.nan)
+    covariance = np.broadcast_to(np.eye(2), (*shape, 2, 2)).copy()
+    for k, (_, _, matches) in enumerate(made):
+        n = len(matches)
+        first[k, :n], second[k, :n] = matches.first_px, matches.second_px
+        covariance[k, :n] = matches.covariance_px2
+    return TurnPairs(
+        first_s=np.array([pair[0] for pair in made]),
+        second_s=np.array([pair[1] for pair in made]),
+        first_px=first,
+        second_px=second,
+        covariance_px2=covariance,
+        offered=np.array([pair[2].offered for pair in made], np.intp),
+    )

@@ -1,0 +1,200 @@
+"""``groundpace calibrate``: find what the module file holds."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+from rich.console import Console
+
+from cli.board import BoardType
+from cli.options import Decorator, dry_run_option, module_file_option
+
+if TYPE_CHECKING:
+    from calib.boards import BoardKind
+    from cli.page.report import Fact, Page
+
+report_option: Decorator[Any] = click.option(
+    "--report",
+    type=click.Path(path_type=Path, dir_okay=False),
+    metavar="FILE.html",
+    help="Where the report goes.  [default: beside the module file]",
+)
+"""``report``: a path, or None for the default."""
+
+
+@click.group(short_help="Find what the module file holds: lens, alignment, range, gyro.")
+def calibrate() -> None:
+    """Find what the module file holds.
+
+    Each command rewrites its own section of the module file, with one-sigma of every value and where it came
+    from, keeps the rest as it is, and writes a report page. A module that was swapped or crashed needs, in
+    this order: lens, gyro, alignment, range; then `groundpace accept`.
+
+    Take the propellers off before you begin.
+    """
+
+
+@calibrate.command(short_help="The lens, from pictures of a printed board.")
+@click.argument("source", type=click.Path(path_type=Path))
+@click.option(
+    "--board", type=BoardType(), required=True, help="What is printed, for example chessboard:9x6:0.025."
+)
+@click.option(
+    "--model",
+    type=click.Choice(["pinhole", "fisheye"]),
+    default="pinhole",
+    show_default=True,
+    help="How the lens maps: pinhole up to about 100 degrees of view, fisheye beyond.",
+)
+@module_file_option
+@dry_run_option
+@report_option
+def lens(
+    source: Path, board: BoardKind, model: Any, module: Path, dry_run: bool, report: Path | None
+) -> None:
+    """Calibrate the lens from pictures of a printed board.
+
+    SOURCE is a folder of pictures or a video: 15 or more views, tilted 20 to 45 degrees every way, near and
+    far, in every corner of the picture. `groundpace board` draws a board.
+
+    \b
+    Example:
+      groundpace calibrate lens board-pictures --board chessboard:9x6:0.025 --model pinhole --module
+      fern-03.yaml
+    """  # noqa: D301 - click reads the character
+    from calib.lens import calibrate_lens
+    from cli.page.lens import lens_facts, lens_page
+
+    target = _Target(module, "camera", "lens", dry_run, report)
+    with _telling() as say:
+        found = calibrate_lens(source, board, model, progress=say)
+    target.finish(found.section(), lens_facts(found), found.remarks, lambda: lens_page(found, target.name))
+
+
+@calibrate.command("range", short_help="The range sensor, from readings at taped heights.")
+@click.argument("table", type=click.Path(path_type=Path), metavar="TABLE.csv")
+@click.option(
+    "--tape-sigma",
+    type=click.FloatRange(min=0, max=0.1),
+    default=1e-3,
+    show_default=True,
+    metavar="M",
+    help="One-sigma of a taped height, in metres.",
+)
+@module_file_option
+@dry_run_option
+@report_option
+def range_(table: Path, tape_sigma: float, module: Path, dry_run: bool, report: Path | None) -> None:
+    """Calibrate the range sensor from readings at taped heights.
+
+    TABLE.csv has the columns reference_m (taped), range_m (read) and, for an ultrasonic sensor whose module
+    file sets range.assumed_air_temperature_c, air_temperature_c. Twenty readings at each of four or more
+    heights, spread over the range in use, are good. Stray echoes may stay in.
+
+    \b
+    Example:
+      groundpace calibrate range taped-heights.csv --module fern-03.yaml
+    """  # noqa: D301 - click reads the character
+    from calib.ranging import calibrate_range
+    from cli.page.sensors import range_facts, range_page
+
+    target = _Target(module, "range", "range", dry_run, report)
+    with _telling() as say:
+        found = calibrate_range(table, target.assumed_air_temperature_c, tape_sigma, progress=say)
+    target.finish(found.section(), range_facts(found), found.remarks, lambda: range_page(found, target.name))
+
+
+@calibrate.command(short_help="Gyro bias and noise, from a log at rest.")
+@click.argument("log", type=click.Path(path_type=Path), metavar="GYRO.csv")
+@module_file_option
+@dry_run_option
+@report_option
+def gyro(log: Path, module: Path, dry_run: bool, report: Path | None) -> None:
+    """Calibrate gyro bias and noise from a log at rest.
+
+    GYRO.csv has the columns time_s, gyro_x_rad_s, gyro_y_rad_s, gyro_z_rad_s. Lay the module on something
+    soft, warmed up, untouched, for ten minutes; a minute is the least.
+
+    \b
+    Example:
+      groundpace calibrate gyro at-rest/gyro.csv --module fern-03.yaml
+    """  # noqa: D301 - click reads the character
+    from calib.gyro_noise import calibrate_gyro
+    from cli.page.sensors import gyro_facts, gyro_page
+
+    target = _Target(module, "gyro", "gyro", dry_run, report)
+    with _telling() as say:
+        found = calibrate_gyro(log, progress=say)
+    target.finish(found.section(), gyro_facts(found), found.remarks, lambda: gyro_page(found, target.name))
+
+
+class _Target:
+    """The module file that a calibration is about to change; read first, so that a broken one wastes no
+    time."""
+
+    def __init__(self, module: Path, section: str, command: str, dry_run: bool, report: Path | None) -> None:
+        from flow.module import read_partial_module
+
+        self._path, self._section, self._dry_run = module, section, dry_run
+        self._report = report or module.with_name(f"{module.stem}-{command}.html")
+        self._held = read_partial_module(module)
+        self.name = self._held.name if module.exists() else module.stem
+
+    @property
+    def assumed_air_temperature_c(self) -> float | None:
+        """What an ultrasonic sensor assumes."""
+        return self._held.range.assumed_air_temperature_c
+
+    def finish(
+        self,
+        values: Mapping[str, Any],
+        facts: Sequence[Fact],
+        remarks: Sequence[str],
+        page: Callable[[], Page],
+    ) -> None:
+        """Tell the result; write report and module file, or show the change."""
+        from flow.files import write_text
+        from flow.module import section_diff, section_update
+
+        text = section_update(self._path, self._section, self._with_other_sigmas(values))
+        _tell(facts, remarks)
+        if self._dry_run:
+            click.echo(section_diff(self._path, text), nl=False)
+            click.echo(f"dry run: {self._path} stays as it is", err=True)
+            return
+        from cli.page.report import render
+
+        write_text(self._report, render(page()))
+        write_text(self._path, text)
+        click.echo(f"written: section {self._section} of {self._path}, {self._report}", err=True)
+
+    def _with_other_sigmas(self, values: Mapping[str, Any]) -> dict[str, Any]:
+        """Sigmas of keys that this calibration does not find stay."""
+        held = getattr(self._held, self._section)
+        kept = {} if held is None else held.sigma.model_dump(exclude_unset=True, exclude_none=True)
+        return {**values, "sigma": {**kept, **values["sigma"]}}
+
+
+def _tell(facts: Sequence[Fact], remarks: Sequence[str]) -> None:
+    say = Console(stderr=True, highlight=False, soft_wrap=True, markup=False).print
+    width = max(len(fact.name) for fact in facts)
+    value_width = min(36, max(len(fact.value) for fact in facts))
+    for fact in facts:
+        say(f"{fact.name:<{width}}  {fact.value:<{value_width}}  {fact.meaning}")
+    for remark in remarks:
+        say(f"note: {remark}")
+
+
+@contextmanager
+def _telling() -> Iterator[Callable[[str], None]]:
+    """Show what is being done on standard error, while somebody watches."""
+    console = Console(stderr=True)
+    if not console.is_terminal:
+        yield lambda _: None
+        return
+    with console.status("") as status:
+        yield status.update

@@ -1,0 +1,1 @@
+"""Pages people look at: self-contained HTML that opens offline."""

@@ -1,0 +1,133 @@
+"""Report page of the lens calibration."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from cli.page.report import INKS, Chart, Fact, Listing, Page, axis
+
+if TYPE_CHECKING:
+    from calib.lens_result import LensCalibration
+
+_ARROW = 0.06  # the longest residual drawn, of the picture's width
+
+
+def lens_facts(found: LensCalibration) -> list[Fact]:
+    """Parameters with what each means for speed."""
+    share = 100 * found.focal_sigma
+    terms = ("k1", "k2", "p1", "p2", "k3") if found.model == "pinhole" else ("k1", "k2", "k3", "k4")
+    bends = zip(terms, found.distortion, found.distortion_sigma, strict=True)
+    return [
+        Fact(
+            name="focal length x, y",
+            value=(
+                f"{found.fx_px:.2f} ± {found.fx_sigma_px:.2f}, {found.fy_px:.2f} ± {found.fy_sigma_px:.2f} px"
+            ),
+            meaning=f"speed ± {share:.2g} % at every height",
+        ),
+        Fact(
+            name="principal point x, y",
+            value=(
+                f"{found.cx_px:.2f} ± {found.cx_sigma_px:.2f}, {found.cy_px:.2f} ± {found.cy_sigma_px:.2f} px"
+            ),
+            meaning="the alignment takes most of it up",
+        ),
+        Fact(
+            name="distortion",
+            value=", ".join(f"{name} {value:.4f} ± {sigma:.4f}" for name, value, sigma in bends),
+            meaning="bends the edge of the picture",
+        ),
+        Fact(
+            name="residual",
+            value=f"{found.rms_px:.3f} px RMS, {found.held_out_rms_px:.3f} px on views left out of the fit",
+            meaning="much larger on unseen views would mean a fit to noise",
+        ),
+    ]
+
+
+def lens_page(found: LensCalibration, module: str) -> Page:
+    """Build the page of a lens calibration."""
+    return Page(
+        title=f"Lens calibration of {module}",
+        summary=(
+            f"{len(found.views)} views of a {found.board} board, {found.model} model, "
+            f"{found.width_px} x {found.height_px} px; {len(found.left_out)} pictures left out."
+        ),
+        facts=lens_facts(found),
+        remarks=found.remarks,
+        charts=[_coverage_chart(found), _residual_chart(found), _view_chart(found)],
+        tables=_left_out(found),
+        footer=[f"From {found.source.name}. Plane-based calibration (Zhang 2000)."],
+    )
+
+
+def _picture_axes(found: LensCalibration) -> dict[str, Any]:
+    x = axis("column, px", range=[0, found.width_px], constrain="domain")
+    y = axis("row, px", range=[found.height_px, 0], scaleanchor="x", constrain="domain")
+    return {"xaxis": x, "yaxis": y}
+
+
+def _coverage_chart(found: LensCalibration) -> Chart:
+    rows, columns = found.coverage.shape
+    wide, high = found.width_px / columns, found.height_px / rows
+    trace = {
+        "type": "heatmap", "z": found.coverage, "x": wide * (np.arange(columns) + 0.5),
+        "y": high * (np.arange(rows) + 0.5), "colorscale": [[0, "rgba(59,127,196,0.06)"], [1, INKS[0]]],
+        "zmin": 0, "text": found.coverage, "texttemplate": "%{text}", "hoverinfo": "z", "showscale": False,
+        "xgap": 2, "ygap": 2,
+    }  # fmt: skip
+    return Chart(
+        title="Where corners were seen",
+        caption="Corners in each part of the picture. The lens is extrapolated where there are none.",
+        traces=[trace],
+        layout=_picture_axes(found),
+    )
+
+
+def _residual_chart(found: LensCalibration) -> Chart:
+    at = np.concatenate([view.pixels for view in found.views])
+    miss = np.concatenate([view.residuals_px for view in found.views])
+    factor = _ARROW * found.width_px / max(float(np.quantile(np.hypot(*miss.T), 0.999)), 1e-6)
+    ends = at + factor * miss
+    gaps = np.full(len(at), np.nan)
+    x = np.column_stack([at[:, 0], ends[:, 0], gaps]).ravel().round(1)
+    y = np.column_stack([at[:, 1], ends[:, 1], gaps]).ravel().round(1)
+    traces = [
+        {"type": "scattergl", "x": x, "y": y, "mode": "lines", "line": {"color": INKS[1], "width": 1},
+         "name": f"residual, {factor:.0f} times", "hoverinfo": "skip"},
+        {"type": "scattergl", "x": at[:, 0].round(1), "y": at[:, 1].round(1), "mode": "markers",
+         "marker": {"color": INKS[0], "size": 3}, "name": "corner", "hoverinfo": "skip"},
+    ]  # fmt: skip
+    return Chart(
+        title="Residual vectors",
+        caption="They should point every way. A pattern is a wrong lens model, or a board that is not flat.",
+        traces=traces,
+        layout=_picture_axes(found),
+    )
+
+
+def _view_chart(found: LensCalibration) -> Chart:
+    names = [view.name for view in found.views]
+    traces = [
+        {"type": "bar", "x": names, "y": [view.rms_px for view in found.views], "name": "in the fit",
+         "marker": {"color": INKS[0]}},
+        {"type": "bar", "x": names, "y": [view.held_out_rms_px for view in found.views], "name": "left out of
+        the fit",
+         "marker": {"color": INKS[1]}},
+    ]  # fmt: skip
+    return Chart(
+        title="Residual of each view",
+        caption="RMS in the fit, and under a lens fitted without the view.",
+        traces=traces,
+        layout={"xaxis": axis("", type="category"), "yaxis": axis("RMS, px", rangemode="tozero")},
+        wide=True,
+    )
+
+
+def _left_out(found: LensCalibration) -> list[Listing]:
+    if not found.left_out:
+        return []
+    rows = [(out.name, out.reason) for out in found.left_out]
+    return [Listing(title="Pictures left out", columns=("picture", "reason"), rows=rows)]

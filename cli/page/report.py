@@ -1,0 +1,109 @@
+"""Self-contained report pages: facts, remarks, charts and tables in one HTML file that opens offline."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+from dataclasses import dataclass
+from importlib.resources import files
+from typing import Any
+
+import numpy as np
+from jinja2 import Environment, PackageLoader, StrictUndefined
+from markupsafe import Markup
+
+INKS = ("#3b7fc4", "#d07a1f", "#3f9a68", "#c4514c", "#8b6fc4")
+"""Colours of series that are readable on white and on near-black."""
+
+BENCH_CAUTIONS = (
+    "Take the propellers off while the module is on the bench or in your hand.",
+    "Speed from this module must not be an autopilot's only source. Try it over nobody, within local rules.",
+)
+"""Usual cautions, shown once a page."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Fact:
+    """One line of the result: what, how much with its one-sigma and unit, what it means for speed."""
+
+    name: str
+    value: str
+    meaning: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Chart:
+    """A chart: plotly traces and layout as plain dictionaries; ``wide`` takes the whole row."""
+
+    title: str
+    caption: str
+    traces: Sequence[dict[str, Any]]
+    layout: dict[str, Any]
+    wide: bool = False
+
+    @property
+    def json(self) -> Markup:
+        """The figure for the script in the page; ``<`` is escaped, so that no name can end the script."""
+        layout = {
+            "margin": {"l": 64, "r": 16, "t": 8, "b": 52},
+            "legend": {"orientation": "h", "y": 1.02, "yanchor": "bottom", "x": 0},
+            "font": {"family": "system-ui, sans-serif", "size": 13},
+            "hovermode": "closest",
+            **self.layout,
+        }
+        text = json.dumps({"data": _plain(list(self.traces)), "layout": _plain(layout)}, allow_nan=False)
+        return Markup(text.replace("<", "\\u003c"))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Listing:
+    """A table with a title."""
+
+    title: str
+    columns: Sequence[str]
+    rows: Sequence[Sequence[str]]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Page:
+    """Everything one report page shows."""
+
+    title: str
+    summary: str
+    facts: Sequence[Fact] = ()
+    remarks: Sequence[str] = ()
+    charts: Sequence[Chart] = ()
+    tables: Sequence[Listing] = ()
+    cautions: Sequence[str] = BENCH_CAUTIONS
+    footer: Sequence[str] = ()
+
+
+def render(page: Page, template: str = "base.html") -> str:
+    """HTML text of a page; everything it needs is inside, plotly's script once."""
+    environment = Environment(
+        loader=PackageLoader("cli", "page"), autoescape=True, undefined=StrictUndefined, trim_blocks=True
+    )
+    script = Markup(_plotly_script()) if page.charts else ""
+    return environment.get_template(template).render(page=page, plotly_script=script)
+
+
+def _plotly_script() -> str:
+    return (files("plotly") / "package_data" / "plotly.min.js").read_text(encoding="utf-8")
+
+
+def axis(title: str, **more: Any) -> dict[str, Any]:
+    """Layout of an axis with a title (its unit in it)."""
+    return {"title": {"text": title}, "automargin": True, **more}
+
+
+def _plain(value: Any) -> Any:
+    """Arrays as lists, numbers that are none as null."""
+    if isinstance(value, np.ndarray):
+        return _plain(value.tolist())
+    if isinstance(value, dict):
+        return {key: _plain(item) for key, item in value.items()}
+    if isinstance(value, list | tuple):
+        return [_plain(item) for item in value]
+    if isinstance(value, float | np.floating):
+        return float(value) if np.isfinite(value) else None
+    return int(value) if isinstance(value, np.integer) else value

@@ -147,9 +147,7 @@ def _boxes(board: BoardKind, left: float, top: float) -> Iterator[Box]:
                 marker += 1
 
 
-def _marker_boxes(
-    dictionary: cv2.aruco.Dictionary, marker: int, x: float, y: float, size: float
-) -> Iterator[Box]:
+def _marker_boxes(dictionary: cv2.aruco.Dictionary, marker: int, x: float, y: float, size: float) -> Iterator[Box]:
     """Black runs of a marker's rows, its black border of one cell included."""
     cells = dictionary.markerSize + 2
     bits: NDArray[np.uint8] = np.asarray(cv2.aruco.generateImageMarker(dictionary, marker, cells), np.uint8)
@@ -167,9 +165,7 @@ def _discs(board: BoardKind, x: float, y: float) -> Iterator[tuple[float, float,
             yield x + float(point[0]), y + float(point[1]), DISC_SHARE * 1e3 * board.size_m
 
 
-def _check_lines(
-    x: float, y_line: float, x_line: float, y: float
-) -> Iterator[tuple[float, float, float, float]]:
+def _check_lines(x: float, y_line: float, x_line: float, y: float) -> Iterator[tuple[float, float, float, float]]:
     """Lines along two sides of the paper, with a tick at both ends."""
     yield x, y_line, x + CHECK_MM, y_line
     for end in (x, x + CHECK_MM):

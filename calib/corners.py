@@ -242,9 +242,7 @@ def _charuco_detectors(board: BoardKind) -> Iterator[cv2.aruco.CharucoDetector]:
     for name in names:
         dictionary = cv2.aruco.getPredefinedDictionary(getattr(cv2.aruco, name))
         for first_square_marked in (False, True) if board.rows % 2 == 0 else (False,):
-            layout = cv2.aruco.CharucoBoard(
-                (board.columns, board.rows), board.size_m, 0.75 * board.size_m, dictionary
-            )
+            layout = cv2.aruco.CharucoBoard((board.columns, board.rows), board.size_m, 0.75 * board.size_m, dictionary)
             layout.setLegacyPattern(first_square_marked)
             yield cv2.aruco.CharucoDetector(layout)
 

@@ -58,9 +58,7 @@ def stills(source: Path) -> Iterator[Still | LeftOut]:
         if source.suffix.lower() in SUFFIXES:
             raise DataError("one picture is not enough; give the folder of pictures, or a video", path=source)
         return _from_video(source)
-    pictures = sorted(
-        path for path in source.iterdir() if path.suffix.lower() in SUFFIXES and path.name[0] != "."
-    )
+    pictures = sorted(path for path in source.iterdir() if path.suffix.lower() in SUFFIXES and path.name[0] != ".")
     videos = sorted(path for path in source.glob("video.*") if path.is_file())
     if not pictures and len(videos) == 1:
         return _from_video(videos[0])
@@ -80,9 +78,7 @@ def _from_folder(pictures: list[Path]) -> Iterator[Still | LeftOut]:
 
 def _read(path: Path) -> Grey | None:
     """Read a picture as the sensor gave it: its tags would turn it, and exchange columns and rows."""
-    told = cv2.utils.logging.setLogLevel(
-        cv2.utils.logging.LOG_LEVEL_SILENT
-    )  # a broken file is reported once, by us
+    told = cv2.utils.logging.setLogLevel(cv2.utils.logging.LOG_LEVEL_SILENT)  # a broken file is reported once, by us
     try:
         raw = np.fromfile(path, np.uint8)
         read = cv2.imdecode(raw, cv2.IMREAD_GRAYSCALE | cv2.IMREAD_IGNORE_ORIENTATION) if len(raw) else None
@@ -112,9 +108,7 @@ def _from_video(path: Path) -> Iterator[Still]:
         if len(window) == length or candidate.index == video.frame_count - 1:
             best = _stillest_sharp(window)
             share = (candidate.index + 1) / video.frame_count
-            yield Still(
-                name=f"frame {best.index:0{digits}d}", grey=best.grey, neighbours=best.neighbours, share=share
-            )
+            yield Still(name=f"frame {best.index:0{digits}d}", grey=best.grey, neighbours=best.neighbours, share=share)
             window = []
 
 

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from calib.boards import BoardKind
 from calib.bundle import Array, Model, View
 from calib.frames import LeftOut
-from calib.lens_choice import LEAST_VIEWS, Chosen, choose
+from calib.lens_choice import LEAST_VIEWS, Chosen, choose, views_of
 from calib.lens_fit import LensFit, fit_lens, held_out, rms
 from calib.lens_result import LensCalibration, ViewResult
 from calib.views import Picked, Progress, pick_views
@@ -21,6 +21,7 @@ from flow.errors import DataError
 COVERAGE_CELLS = (8, 6)
 """Columns and rows of the coverage map."""
 
+_TILT = "tilt the board 20 to 45 degrees, left, right, up and down"
 _GOOD_VIEWS = 10
 _LEAST_TILT_SPREAD_RAD = np.radians(10.0)
 _MOST_FOCAL_SIGMA = 0.01
@@ -60,6 +61,7 @@ def calibrate_lens(
     picked = pick_views(source, board, progress)
     _refuse_few(source, len(picked.views), picked.left_out)
     say(f"fitting {len(picked.views)} views")
+    _refuse_parallel(source, picked, board, model)
     chosen = choose(picked.views, board, picked.size_px, model)
     left_out = tuple(sorted([*picked.left_out, *chosen.left_out], key=lambda out: out.name))
     _refuse_few(source, len(chosen.views), left_out)
@@ -89,11 +91,7 @@ def _refuse_few(source: Path, count: int, left_out: Sequence[LeftOut]) -> None:
         if left_out
         else None
     )
-    why = (
-        ""
-        if example is None
-        else f"; {len(left_out)} were left out, for example {example.name}: {example.reason}"
-    )
+    why = "" if example is None else f"; {len(left_out)} were left out, for example {example.name}: {example.reason}"
     raise DataError(
         f"{count} usable view{'' if count == 1 else 's'} of the board, {LEAST_VIEWS} are the least{why}. "
         "Take 15 or more that differ: tilted 20 to 45 degrees every way, near and far, in every corner",
@@ -101,28 +99,32 @@ def _refuse_few(source: Path, count: int, left_out: Sequence[LeftOut]) -> None:
     )
 
 
-def _refuse_unfixed(source: Path, chosen: Chosen, size_px: tuple[int, int]) -> None:
-    fit = chosen.fit
-    spread = float(np.arccos(np.clip((fit.normals @ fit.normals.T).min(), -1, 1)))
-    fx, fy, cx, cy = fit.parameters[:4]
-    sigma = float((fit.sigma[:2] / np.abs([fx, fy])).max())
-    remedy = "tilt the board 20 to 45 degrees, left, right, up and down"
+def _refuse_parallel(source: Path, picked: Picked, board: BoardKind, model: Model) -> None:
+    """Parallel planes say nothing about the focal length (Zhang 2000, section 2.4); no refinement can help."""
+    normals = fit_lens(views_of(picked.views, board), picked.size_px, model).normals
+    spread = float(np.arccos(np.clip((normals @ normals.T).min(), -1, 1)))
     if spread < _LEAST_TILT_SPREAD_RAD:
         raise DataError(
             f"the boards are all parallel within {np.degrees(spread):.1f} degrees, which says nothing "
-            f"about the focal length; {remedy}",
+            f"about the focal length; {_TILT}",
             path=source,
         )
+
+
+def _refuse_unfixed(source: Path, chosen: Chosen, size_px: tuple[int, int]) -> None:
+    fit = chosen.fit
+    fx, fy, cx, cy = fit.parameters[:4]
+    sigma = float((fit.sigma[:2] / np.abs([fx, fy])).max())
     if not fit.converged or fx <= 0 or fy <= 0 or not sigma <= _MOST_FOCAL_SIGMA:
         known = f"to {100 * sigma:.2g} %" if np.isfinite(sigma) else "at all"
-        problem = f"these views fix the focal length only {known}, 1 % is the limit; add views, and {remedy}"
+        problem = f"these views fix the focal length only {known}, 1 % is the limit; add views, and {_TILT}"
     elif fit.rms_px > _MOST_RMS_SHARE * max(size_px):
         problem = (
             f"no {fit.model} lens explains these views: {fit.rms_px:.1f} px RMS are left; is the board flat, "
             "and every picture from the same camera with the same focus and zoom?"
         )
     elif not (0 < cx < size_px[0] and 0 < cy < size_px[1]):
-        problem = f"the principal point comes out at ({cx:.0f}, {cy:.0f}) px, outside the picture; {remedy}"
+        problem = f"the principal point comes out at ({cx:.0f}, {cy:.0f}) px, outside the picture; {_TILT}"
     else:
         return
     other, rival = _rival(chosen, size_px)
@@ -140,9 +142,7 @@ def _rival(chosen: Chosen, size_px: tuple[int, int]) -> tuple[Model, LensFit]:
 def _remarks(picked: Picked, chosen: Chosen, coverage: NDArray[np.intp], unseen_px: float) -> tuple[str, ...]:
     remarks = []
     if len(chosen.views) < _GOOD_VIEWS:
-        remarks.append(
-            f"Only {len(chosen.views)} views: {_GOOD_VIEWS} or more make the result, and its sigma, firmer."
-        )
+        remarks.append(f"Only {len(chosen.views)} views: {_GOOD_VIEWS} or more make the result, and its sigma, firmer.")
     bare = float((coverage == 0).mean())
     if bare > _BARE_SHARE:
         remarks.append(f"{bare:.0%} of the picture never showed a corner: the lens is extrapolated there.")
@@ -151,9 +151,7 @@ def _remarks(picked: Picked, chosen: Chosen, coverage: NDArray[np.intp], unseen_
     other, rival = _rival(chosen, picked.size_px)
     rival_px = rms(held_out(chosen.views, picked.size_px, other, rival.parameters))
     if rival.converged and rival_px < _OTHER_MODEL_GAIN * unseen_px:
-        remarks.append(
-            f"The {other} model explains unseen views better: {rival_px:.3f} px against {unseen_px:.3f}."
-        )
+        remarks.append(f"The {other} model explains unseen views better: {rival_px:.3f} px against {unseen_px:.3f}.")
     return tuple(remarks)
 
 

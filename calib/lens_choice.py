@@ -14,9 +14,7 @@ from calib.frames import LeftOut
 from calib.lens_fit import LensFit, fit_lens, held_out, rms
 from calib.views import SeenView
 
-_WORSE_FACTOR = (
-    2.5  # tilt and focus change a view's residual by up to 2; a bent board or a slipped corner by more
-)
+_WORSE_FACTOR = 2.5  # tilt and focus change a view's residual by up to 2; a bent board or a slipped corner by more
 _NEVER_WORSE_PX = 0.1
 _WILD_SIGMAS = 6.0  # one corner in 10^7 under Gauss
 _WILD_SHARE = 0.1
@@ -63,9 +61,7 @@ def choose(seen: Sequence[SeenView], board: BoardKind, size_px: tuple[int, int],
     )
 
 
-def _scores(
-    seen: Sequence[SeenView], board: BoardKind, size_px: tuple[int, int], model: Model
-) -> dict[str, float]:
+def _scores(seen: Sequence[SeenView], board: BoardKind, size_px: tuple[int, int], model: Model) -> dict[str, float]:
     names = {name for view in seen for name in view.found}
     wide = [n for n in sorted(names) if sum(n in view.found for view in seen) >= _LEAST_SHARE * len(seen)]
     shared = [view for view in seen if all(name in view.found for name in wide)]
@@ -80,6 +76,11 @@ def _scores(
     return scores
 
 
+def views_of(seen: Sequence[SeenView], board: BoardKind) -> list[View]:
+    """Points of the views under their first refinement."""
+    return [_view(view, board, next(iter(view.found))) for view in seen]
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Screened:
     names: tuple[str, ...]
@@ -89,16 +90,10 @@ class _Screened:
     wild_corners: int
 
 
-def _screen(
-    seen: Sequence[SeenView], board: BoardKind, size_px: tuple[int, int], model: Model, name: str
-) -> _Screened:
+def _screen(seen: Sequence[SeenView], board: BoardKind, size_px: tuple[int, int], model: Model, name: str) -> _Screened:
     """Fit, take out the worst view or its wild corners, and fit again until none is far off the others."""
     views = {view.name: _view(view, board, name) for view in seen if name in view.found}
-    left = [
-        LeftOut(name=view.name, reason=f"the {name} did not find it")
-        for view in seen
-        if name not in view.found
-    ]
+    left = [LeftOut(name=view.name, reason=f"the {name} did not find it") for view in seen if name not in view.found]
     wild_corners = 0
     while True:
         fit = fit_lens(list(views.values()), size_px, model)
@@ -121,9 +116,7 @@ def _screen(
             views[worst] = View(points_m=views[worst].points_m[tame], pixels=views[worst].pixels[tame])
             continue
         reason = f"its corners miss by {each[worst]:.2f} px RMS where the other views miss by {usual:.2f}"
-        left.append(
-            LeftOut(name=worst, reason=f"{reason}: did the board bend or move, or is part of it hidden?")
-        )
+        left.append(LeftOut(name=worst, reason=f"{reason}: did the board bend or move, or is part of it hidden?"))
         del views[worst]
 
 

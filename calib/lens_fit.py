@@ -102,11 +102,7 @@ def fit_lens(
     if square_pixels:
         free = np.delete(free, 1, axis=1)
         free[1, 0] = 1.0
-    state = (
-        _begin(views, size_px, model, free)
-        if start is None
-        else State(start, poses_under(views, model, start))
-    )
+    state = _begin(views, size_px, model, free) if start is None else State(start, poses_under(views, model, start))
     state, converged = minimise(views, model, state, free)
     return _summary(views, model, state, free, converged)
 
@@ -132,9 +128,7 @@ def held_out(
         kept = [view for view, g in zip(views, groups, strict=True) if g != group]
         left = np.flatnonzero(groups == group)
         fit = fit_lens(kept, size_px, model, start=start)
-        for i, residual in zip(
-            left, view_residuals([views[int(i)] for i in left], model, fit.parameters), strict=True
-        ):
+        for i, residual in zip(left, view_residuals([views[int(i)] for i in left], model, fit.parameters), strict=True):
             out[i] = residual
     return tuple(out)
 

@@ -115,10 +115,7 @@ class LensCalibration:
             **{key: round(getattr(self, key), 4) for key in ("fx_px", "fy_px", "cx_px", "cy_px")},
             "distortion": [round(term, 8) for term in self.distortion],
             "sigma": {
-                **{
-                    f"{key}_px": _rounded(getattr(self, f"{key}_sigma_px"))
-                    for key in ("fx", "fy", "cx", "cy")
-                },
+                **{f"{key}_px": _rounded(getattr(self, f"{key}_sigma_px")) for key in ("fx", "fy", "cx", "cy")},
                 "distortion": [_rounded(sigma) for sigma in self.distortion_sigma],
             },
             "provenance": provenance(self.source, residual),

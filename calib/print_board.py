@@ -82,14 +82,11 @@ def pdf(art: BoardArt) -> bytes:
         out += b"%d 0 obj\n%s\nendobj\n" % (number, body)
     table = b"".join(b"%010d 00000 n \n" % offset for offset in offsets)
     size = len(bodies) + 1
-    out += (
-        b"xref\n0 %d\n0000000000 65535 f \n%strailer\n<< /Size %d /Root 1 0 R >>\nstartxref\n%d\n%%%%EOF\n"
-        % (
-            size,
-            table,
-            size,
-            len(out),
-        )
+    out += b"xref\n0 %d\n0000000000 65535 f \n%strailer\n<< /Size %d /Root 1 0 R >>\nstartxref\n%d\n%%%%EOF\n" % (
+        size,
+        table,
+        size,
+        len(out),
     )
     return bytes(out)
 
@@ -115,8 +112,4 @@ def _disc(x: float, y: float, r: float) -> str:
         (x - r, y - c, x - c, y - r, x, y - r),
         (x + c, y - r, x + r, y - c, x + r, y),
     ]
-    return (
-        f"{x + r:.4f} {y:.4f} m "
-        + " ".join(" ".join(f"{v:.4f}" for v in curve) + " c" for curve in curves)
-        + " h"
-    )
+    return f"{x + r:.4f} {y:.4f} m " + " ".join(" ".join(f"{v:.4f}" for v in curve) + " c" for curve in curves) + " h"

@@ -172,16 +172,13 @@ def _diagnose(source: Path, board: BoardKind, gathered: _Gathered) -> None:
     """Say what is in the pictures instead of the board that was asked for."""
     if not gathered.seen and not gathered.samples:
         reason = gathered.left[0].reason if gathered.left else "there is none"
-        raise DataError(
-            f"no picture could be read ({reason}); give a folder of pictures or a video", path=source
-        )
+        raise DataError(f"no picture could be read ({reason}); give a folder of pictures or a video", path=source)
     samples = gathered.samples[:: -(-len(gathered.samples) // _SAMPLES)]
     in_question = board.kind == "chessboard" or not gathered.seen
     common = grid_in_view(samples) if in_question else None
     if common is not None and (board.kind != "chessboard" or sorted(common) != sorted(board.grid)):
         raise DataError(
-            f"the board in view is a chessboard of {common[0]}x{common[1]} inner corners, not {board}; "
-            "correct --board",
+            f"the board in view is a chessboard of {common[0]}x{common[1]} inner corners, not {board}; correct --board",
             path=source,
         )
     if gathered.seen:
@@ -204,9 +201,7 @@ def _sharp_and_still(seen: list[SeenView]) -> tuple[list[SeenView], list[LeftOut
     kept, left = [], []
     for view in seen:
         if view.motion_px is not None and view.motion_px > _MOVING_PX:
-            reason = (
-                f"the board moves {view.motion_px:.1f} px a frame; hold it still for a moment in every pose"
-            )
+            reason = f"the board moves {view.motion_px:.1f} px a frame; hold it still for a moment in every pose"
         elif view.edge_width_px > limit:
             reason = f"blurred: edges {view.edge_width_px:.1f} px wide, {limit:.1f} is the limit here"
         else:

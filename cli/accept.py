@@ -68,7 +68,7 @@ def accept(
     \b
     After a crash, once the module is calibrated again:
       groundpace accept --module fern-03.yaml --against fern-03-before.yaml
-    """  # noqa: D301 - click reads the character
+    """
     from calib.acceptance import accept as judge
     from calib.limits import Limits, read_limits
     from flow.errors import DataError

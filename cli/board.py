@@ -17,9 +17,7 @@ class BoardType(click.ParamType["BoardKind"]):
 
     name = "KIND:COLSxROWS:SIZE"
 
-    def convert(
-        self, value: str | BoardKind, param: click.Parameter | None, ctx: click.Context | None
-    ) -> BoardKind:
+    def convert(self, value: str | BoardKind, param: click.Parameter | None, ctx: click.Context | None) -> BoardKind:
         """Turn the text into a board, or say what is wrong with it (exit 2)."""
         from calib.boards import parse_board
         from flow.errors import DataError

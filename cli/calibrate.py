@@ -40,9 +40,7 @@ def calibrate() -> None:
 
 @calibrate.command(short_help="The lens, from pictures of a printed board.")
 @click.argument("source", type=click.Path(path_type=Path))
-@click.option(
-    "--board", type=BoardType(), required=True, help="What is printed, for example chessboard:9x6:0.025."
-)
+@click.option("--board", type=BoardType(), required=True, help="What is printed, for example chessboard:9x6:0.025.")
 @click.option(
     "--model",
     type=click.Choice(["pinhole", "fisheye"]),
@@ -53,9 +51,7 @@ def calibrate() -> None:
 @module_file_option
 @dry_run_option
 @report_option
-def lens(
-    source: Path, board: BoardKind, model: Any, module: Path, dry_run: bool, report: Path | None
-) -> None:
+def lens(source: Path, board: BoardKind, model: Any, module: Path, dry_run: bool, report: Path | None) -> None:
     """Calibrate the lens from pictures of a printed board.
 
     SOURCE is a folder of pictures or a video: 15 or more views, tilted 20 to 45 degrees every way, near and
@@ -65,7 +61,7 @@ def lens(
     Example:
       groundpace calibrate lens board-pictures --board chessboard:9x6:0.025 --model pinhole --module
       fern-03.yaml
-    """  # noqa: D301 - click reads the character
+    """
     from calib.lens import calibrate_lens
     from cli.page.lens import lens_facts, lens_page
 
@@ -98,7 +94,7 @@ def range_(table: Path, tape_sigma: float, module: Path, dry_run: bool, report: 
     \b
     Example:
       groundpace calibrate range taped-heights.csv --module fern-03.yaml
-    """  # noqa: D301 - click reads the character
+    """
     from calib.ranging import calibrate_range
     from cli.page.sensors import range_facts, range_page
 
@@ -122,7 +118,7 @@ def gyro(log: Path, module: Path, dry_run: bool, report: Path | None) -> None:
     \b
     Example:
       groundpace calibrate gyro at-rest/gyro.csv --module fern-03.yaml
-    """  # noqa: D301 - click reads the character
+    """
     from calib.gyro_noise import calibrate_gyro
     from cli.page.sensors import gyro_facts, gyro_page
 
@@ -133,8 +129,7 @@ def gyro(log: Path, module: Path, dry_run: bool, report: Path | None) -> None:
 
 
 class _Target:
-    """The module file that a calibration is about to change; read first, so that a broken one wastes no
-    time."""
+    """The module file that a calibration is about to change; read first: a broken one wastes no time."""
 
     def __init__(self, module: Path, section: str, command: str, dry_run: bool, report: Path | None) -> None:
         from flow.module import read_partial_module

@@ -20,20 +20,14 @@ _NOT_NEGATIVE = click.FloatRange(min=0)
 _SHARE = click.FloatRange(0, 0.9)
 
 
-def _number(
-    name: str, kind: click.ParamType[Any], default: float | None, unit: str, text: str
-) -> Decorator[Any]:
+def _number(name: str, kind: click.ParamType[Any], default: float | None, unit: str, text: str) -> Decorator[Any]:
     """Option with a number, whose default is shown."""
-    return click.option(
-        name, type=kind, default=default, show_default=default is not None, metavar=unit, help=text
-    )
+    return click.option(name, type=kind, default=default, show_default=default is not None, metavar=unit, help=text)
 
 
 @click.command(short_help="Make a synthetic recording with exact truth.")
 @click.argument("folder", metavar="DIR", type=click.Path(path_type=Path))
-@click.option(
-    "--motion", type=click.Choice(MOTIONS), default="hover", show_default=True, help="What the craft does."
-)
+@click.option("--motion", type=click.Choice(MOTIONS), default="hover", show_default=True, help="What the craft does.")
 @click.option(
     "--ground",
     default="gravel",
@@ -61,9 +55,7 @@ def _number(
 @click.option(
     "--codec", type=click.Choice(CODECS), default="lossless", show_default=True, help="How frames are stored."
 )
-@_number(
-    "--quality", click.IntRange(0, 51), None, "N", "H.264 rate factor or MJPEG scale.  [default: 23 or 3]"
-)
+@_number("--quality", click.IntRange(0, 51), None, "N", "H.264 rate factor or MJPEG scale.  [default: 23 or 3]")
 @click.option("--frames-csv", is_flag=True, help="Write frame times and exposures to frames.csv as well.")
 @click.option(
     "--module",
@@ -92,7 +84,7 @@ def synthesize(
       groundpace synthesize hover --motion hover --height 1.5 --duration 20
       groundpace synthesize rail --motion slider --speed 0.02 --noise 2 --codec mjpeg
       groundpace synthesize pass --motion pass --speed 1 --tilt 5 --module fern-03.yaml --attitude
-    """  # noqa: D301 - click reads the character
+    """
     from flow.scene import Encoding, plan_scene
     from flow.scene import synthesize as write_recording
 

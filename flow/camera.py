@@ -62,11 +62,12 @@ class Lens:
             return (pixels - self._matrix[:2, 2]) / self._matrix[[0, 1], [0, 1]]
         given = np.ascontiguousarray(pixels[:, None])
         if self._fisheye:
-            rays = cv2.fisheye.undistortPoints(given, self._matrix, self._terms, criteria=_CRITERIA)[:, 0]
+            found = cv2.fisheye.undistortPoints(given, self._matrix, self._terms, criteria=_CRITERIA)
         else:
-            rays = cv2.undistortPoints(given, self._matrix, self._terms, criteria=_CRITERIA)[:, 0]
+            found = cv2.undistortPoints(given, self._matrix, self._terms, criteria=_CRITERIA)
+        rays: Array = np.asarray(found[:, 0], np.float64)
         if self._invertible:
-            return np.asarray(rays)
+            return rays
         wide = ~(np.hypot(rays[:, 0], rays[:, 1]) < np.tan(_WIDEST_RAD))
         rays[wide] = 0.0
         missed = np.abs(self.pixels(rays) - pixels).max(axis=1) > _ROUND_TRIP_PX
@@ -88,10 +89,11 @@ class Lens:
             scale = np.divide(bent, r, out=np.ones_like(r), where=r > 1e-12)
             return rays * scale[:, None] * self._matrix[[0, 1], [0, 1]] + self._matrix[:2, 2]
         solid = np.column_stack([rays, np.ones(len(rays))])
-        return np.asarray(cv2.projectPoints(solid, _ZERO, _ZERO, self._matrix, self._terms)[0][:, 0], float)
+        seen, _ = cv2.projectPoints(solid, _ZERO, _ZERO, self._matrix, self._terms)
+        return np.asarray(seen, np.float64).reshape(-1, 2)
 
     def ray_per_pixel(self, pixels: Array) -> Array:
-        """Derivative of ray by pixel, (N, 2, 2), at the nearest point of an 8 px grid.
+        """Give the derivative of ray by pixel, (N, 2, 2), at the nearest point of an 8 px grid.
 
         Used for the weight of a measurement, never for its value: a coarse grid serves.
         """
@@ -105,9 +107,9 @@ class Lens:
             np.arange(0, self.camera.height_px + _JACOBIAN_STEP_PX, _JACOBIAN_STEP_PX),
         )
         at = np.column_stack([x.ravel(), y.ravel()]).astype(float)
-        h = 0.5
-        along_x = (self.rays(at + [h, 0]) - self.rays(at - [h, 0])) / (2 * h)
-        along_y = (self.rays(at + [0, h]) - self.rays(at - [0, h])) / (2 * h)
+        half_x, half_y = np.array([[0.5, 0.0], [0.0, 0.5]])
+        along_x = self.rays(at + half_x) - self.rays(at - half_x)
+        along_y = self.rays(at + half_y) - self.rays(at - half_y)
         return np.stack([along_x, along_y], axis=-1).reshape(*x.shape, 2, 2)
 
 

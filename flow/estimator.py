@@ -111,11 +111,13 @@ class Estimator:
         self._R_body_camera = module.alignment.R_body_camera.as_matrix()
         self._motion = motion or LucasKanade(module.camera.width_px, module.camera.height_px)
         self._rotations = RotationLog(module.gyro)
-        self._tilt: AssumedLevel | LoggedTilt | InertialTilt = {
-            "level": AssumedLevel,
-            "logged": LoggedTilt,
-            "inertial": lambda: InertialTilt(self._rotations),
-        }[attitude]()
+        self._tilt: AssumedLevel | LoggedTilt | InertialTilt
+        if attitude == "logged":
+            self._tilt = LoggedTilt()
+        elif attitude == "inertial":
+            self._tilt = InertialTilt(self._rotations)
+        else:
+            self._tilt = AssumedLevel()
         self._readings: deque[tuple[float, float, float | None]] = deque()
         self._height = HeightFilter(module.range)
         self._scatter = CommonScatter()

@@ -2,24 +2,27 @@
 
 from __future__ import annotations
 
-import dataclasses
 from collections.abc import Callable, Iterator
-from typing import Generic, TypeVar
+from typing import Generic, TypeVar, Union
 
 import numpy as np
 
-from flow.estimator import Estimator, FrameResult
+from flow.estimator import AttitudeSource, Estimator, FrameResult
 from flow.recording import Recording
 from flow.series import AttitudeSamples, GyroSamples, RangeSamples
 from flow.tracks import ImageMotion
+from flow.video import Frame
 
 S = TypeVar("S", GyroSamples, RangeSamples, AttitudeSamples)
+_AnyFeed = Union["_Feed[GyroSamples]", "_Feed[RangeSamples]", "_Feed[AttitudeSamples]"]
 
 _AHEAD_S = 0.05  # samples given beyond the end of a frame's exposure, for interpolation around it
 _BATCH_S = 0.1  # hand over so much at a time: a call costs more than a sample
 
 
-def measure(recording: Recording, *, motion: ImageMotion | None = None) -> Iterator[FrameResult]:
+def measure(
+    recording: Recording, *, motion: ImageMotion | None = None, watch: Callable[[Frame], None] | None = None
+) -> Iterator[FrameResult]:
     """Measure a recording; yields one result for each pair of consecutive frames.
 
     Parameters
@@ -28,6 +31,8 @@ def measure(recording: Recording, *, motion: ImageMotion | None = None) -> Itera
         An opened recording folder.
     motion
         What finds the image motion; Lucas-Kanade tracks when left out.
+    watch
+        Called with each frame before the row that it ends, so that nobody needs to decode the video again.
 
     Raises
     ------
@@ -37,9 +42,9 @@ def measure(recording: Recording, *, motion: ImageMotion | None = None) -> Itera
     module = recording.module
     attitude = recording.attitude()
     gyro, inertial = _peek_accelerometer(recording.gyro())
-    source = "logged" if attitude is not None else "inertial" if inertial else "level"
+    source: AttitudeSource = "logged" if attitude is not None else "inertial" if inertial else "level"
     estimator = Estimator(module, attitude=source, motion=motion)
-    feeds = [
+    feeds: list[_AnyFeed] = [
         _Feed(gyro, estimator.add_gyro),
         _Feed(recording.range(), estimator.add_range, ahead_s=module.range.time_offset_s),
     ]
@@ -47,6 +52,8 @@ def measure(recording: Recording, *, motion: ImageMotion | None = None) -> Itera
         feeds.append(_Feed(attitude, estimator.add_attitude))
     after_frame_s = module.alignment.time_offset_s + 0.5 * module.camera.readout_s + _AHEAD_S
     for frame in recording.video():
+        if watch is not None:
+            watch(frame)
         for feed in feeds:
             feed.give_until(frame.time_s + after_frame_s)
         result = estimator.add_frame(frame.time_s, frame.luma)
@@ -58,8 +65,8 @@ class _Feed(Generic[S]):
     """Hands on the samples of a log up to a time, whatever chunks they come in."""
 
     def __init__(self, chunks: Iterator[S], receive: Callable[[S], None], *, ahead_s: float = 0.0) -> None:
-        self._chunks = chunks
-        self._receive = receive
+        self._chunks: Iterator[S] = chunks
+        self._receive: Callable[[S], None] = receive
         self._ahead_s = ahead_s
         self._chunk: S | None = next(chunks, None)
         self._given = 0
@@ -73,16 +80,11 @@ class _Feed(Generic[S]):
         while self._chunk is not None:
             stop = int(np.searchsorted(self._chunk.time_s, self._given_s - self._ahead_s, "right"))
             if stop > self._given:
-                self._receive(_part(self._chunk, self._given, stop))
+                self._receive(self._chunk.part(slice(self._given, stop)))
                 self._given = stop
             if stop < len(self._chunk.time_s):
                 return
             self._chunk, self._given = next(self._chunks, None), 0
-
-
-def _part(samples: S, start: int, stop: int) -> S:
-    columns = {f.name: getattr(samples, f.name) for f in dataclasses.fields(samples)}
-    return type(samples)(**{name: None if c is None else c[start:stop] for name, c in columns.items()})
 
 
 def _peek_accelerometer(chunks: Iterator[GyroSamples]) -> tuple[Iterator[GyroSamples], bool]:

@@ -36,7 +36,7 @@ class Section(BaseModel):
 
 
 class CameraSigma(Section):
-    """One-sigma of the lens. Left out: 0.1 % of the focal length, 1 px of the principal point."""
+    """One-sigma of the lens. Left out: 0.02 % of the focal length, 1 px of the principal point."""
 
     fx_px: NotNegative | None = None
     fy_px: NotNegative | None = None
@@ -89,13 +89,13 @@ class Camera(Section):
     @property
     def focal_sigma(self) -> NDArray[np.float64]:
         """Relative one-sigma of fx and fy."""
-        fx = 1e-3 if self.sigma.fx_px is None else self.sigma.fx_px / self.fx_px
-        fy = 1e-3 if self.sigma.fy_px is None else self.sigma.fy_px / self.fy_px
+        fx = 2e-4 if self.sigma.fx_px is None else self.sigma.fx_px / self.fx_px
+        fy = 2e-4 if self.sigma.fy_px is None else self.sigma.fy_px / self.fy_px
         return np.array([fx, fy])
 
 
 class AlignmentSigma(Section):
-    """One-sigma of the mounting. Left out: 1 mrad an axis, 0.1 ms, 1 mm.
+    """One-sigma of the mounting. Left out: 0.2 mrad an axis, 0.05 ms, 0.5 mm.
 
     ``camera_to_body_rad`` is the small turn about body x, y, z that the quaternion may be wrong by;
     ``camera_to_body_wxyz`` (its four numbers) is understood too.
@@ -103,8 +103,8 @@ class AlignmentSigma(Section):
 
     camera_to_body_rad: VectorSigma | None = None
     camera_to_body_wxyz: tuple[NotNegative, NotNegative, NotNegative, NotNegative] | None = None
-    camera_position_m: VectorSigma = (1e-3, 1e-3, 1e-3)
-    time_offset_s: NotNegative = 1e-4
+    camera_position_m: VectorSigma = (5e-4, 5e-4, 5e-4)
+    time_offset_s: NotNegative = 5e-5
 
 
 class Alignment(Section):
@@ -135,7 +135,7 @@ class Alignment(Section):
         if self.sigma.camera_to_body_rad is not None:
             return np.array(self.sigma.camera_to_body_rad)
         if self.sigma.camera_to_body_wxyz is None:
-            return np.full(3, 1e-3)
+            return np.full(3, 2e-4)
         w, x, y, z = self.camera_to_body_wxyz
         # q' = dq q with dq = (1, theta / 2), hence theta = 2 (dq' q*)_xyz, linear in the four numbers.
         J = 2 * np.array([[-x, w, -z, y], [-y, z, w, -x], [-z, -y, x, w]])
@@ -143,9 +143,9 @@ class Alignment(Section):
 
 
 class GyroSigma(Section):
-    """One-sigma of the gyro's figures. Left out: a bias known to 0.5 mrad/s."""
+    """One-sigma of the gyro's figures. Left out: a bias known to 0.2 mrad/s."""
 
-    bias_rad_s: VectorSigma = (5e-4, 5e-4, 5e-4)
+    bias_rad_s: VectorSigma = (2e-4, 2e-4, 2e-4)
     noise_rad_s_rthz: NotNegative | VectorSigma = 0.0
     bias_instability_rad_s: VectorSigma = (0.0, 0.0, 0.0)
 
@@ -166,9 +166,9 @@ class Gyro(Section):
 
 
 class RangeSigma(Section):
-    """One-sigma of the range figures. Left out: 0.1 % of scale, no offset error."""
+    """One-sigma of the range figures. Left out: 0.02 % of scale, no offset error."""
 
-    scale: NotNegative = 1e-3
+    scale: NotNegative = 2e-4
     offset_m: NotNegative = 0.0
     noise_m: NotNegative = 0.0
     time_offset_s: NotNegative = 0.0

@@ -40,6 +40,11 @@ class GyroSamples:
     rate_rad_s: Array
     accel_m_s2: Array | None
 
+    def part(self, rows: slice) -> GyroSamples:
+        """Return some of the samples."""
+        accel = None if self.accel_m_s2 is None else self.accel_m_s2[rows]
+        return GyroSamples(time_s=self.time_s[rows], rate_rad_s=self.rate_rad_s[rows], accel_m_s2=accel)
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RangeSamples:
@@ -52,6 +57,11 @@ class RangeSamples:
     range_m: Array
     air_temperature_c: Array | None
 
+    def part(self, rows: slice) -> RangeSamples:
+        """Return some of the readings."""
+        air = None if self.air_temperature_c is None else self.air_temperature_c[rows]
+        return RangeSamples(time_s=self.time_s[rows], range_m=self.range_m[rows], air_temperature_c=air)
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class AttitudeSamples:
@@ -60,6 +70,12 @@ class AttitudeSamples:
     time_s: Array
     roll_rad: Array
     pitch_rad: Array
+
+    def part(self, rows: slice) -> AttitudeSamples:
+        """Return some of the readings."""
+        return AttitudeSamples(
+            time_s=self.time_s[rows], roll_rad=self.roll_rad[rows], pitch_rad=self.pitch_rad[rows]
+        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -111,7 +111,7 @@ class LucasKanade:
             minEigThreshold=1e-5,
         )
         ends = found[:, 0].astype(float)
-        true = (status[:, 0] == 1) & self._inside(ends) & _plausible(residual[:, 0])
+        true = (status[:, 0] == 1) & self._inside(ends) & _plausible(np.asarray(residual[:, 0], np.float32))
         # Cramer-Rao form for two noisy pictures (Robinson and Milanfar 2004), plus what no texture takes away.
         covariance = 2 * self._NOISE**2 * np.linalg.inv(structure[true]) + self._FLOOR_PX**2 * np.eye(2)
         return Matches(
@@ -123,8 +123,7 @@ class LucasKanade:
 
     def _inside(self, points: Array) -> NDArray[np.bool_]:
         margin = self._window // 2 + 1
-        inside: NDArray[np.bool_] = ((points >= margin) & (points < self._size - margin)).all(axis=1)
-        return inside
+        return np.asarray(((points >= margin) & (points < self._size - margin)).all(axis=1))
 
     def _features(self, picture: Picture) -> _Features:
         half = cv2.resize(picture, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA)
@@ -154,5 +153,4 @@ def _plausible(residual: NDArray[np.float32]) -> NDArray[np.bool_]:
     """A window that changed far more than the others did holds something else than the same ground."""
     middle = np.median(residual)
     spread = np.median(np.abs(residual - middle))
-    plausible: NDArray[np.bool_] = residual <= middle + 6 * spread + 1
-    return plausible
+    return np.asarray(residual <= middle + 6 * spread + 1)

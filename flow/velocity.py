@@ -178,7 +178,7 @@ def _weighted(
     squares, products = _normal(white_rows, white_target)
     for _ in range(_ROUNDS):
         try:
-            velocity = np.linalg.solve(np.tensordot(weight, squares, 1), weight @ products)
+            velocity: Array = np.asarray(np.linalg.solve(np.tensordot(weight, squares, 1), weight @ products), np.float64)
         except np.linalg.LinAlgError:
             return None
         squared = _squares(white_rows, white_target, velocity)

@@ -25,16 +25,20 @@ GRAVITY = np.array([0.0, 0.0, -9.80665])  # specific force of a level craft that
 
 
 def plain_module(**sections: Any) -> Module:
-    """A 320 x 240 pinhole without distortion, nominal mounting, global shutter, no lever arm, no bias."""
+    """Make a 320 x 240 pinhole without distortion, nominal mounting, global shutter, no lever arm, no bias."""
     camera = {
-        "width_px": WIDTH, "height_px": HEIGHT, "fx_px": FOCAL_PX, "fy_px": FOCAL_PX,
-        "cx_px": (WIDTH - 1) / 2, "cy_px": (HEIGHT - 1) / 2,
+        "width_px": WIDTH,
+        "height_px": HEIGHT,
+        "fx_px": FOCAL_PX,
+        "fy_px": FOCAL_PX,
+        "cx_px": (WIDTH - 1) / 2,
+        "cy_px": (HEIGHT - 1) / 2,
     }
     return Module.model_validate({"camera": camera | sections.pop("camera", {})} | sections)
 
 
 def photograph(name: str) -> Array:
-    """A 512 x 512 grey photograph of ground from scikit-image's wheel (CC0, said in its ``data/_fetchers.py``)."""
+    """Load a 512 x 512 grey photograph of ground from scikit-image's wheel (CC0, said in its ``data/_fetchers.py``)."""
     picture = cv2.imread(str(Path(skimage.__file__).parent / "data" / f"{name}.png"), cv2.IMREAD_GRAYSCALE)
     assert picture is not None and picture.shape == (512, 512)
     return picture.astype(float)
@@ -70,7 +74,9 @@ class ShiftedGround:
         return np.clip(np.rint(np.fft.irfft2(moved, self._shape)[self._crop]), 0, 255).astype(np.uint8)
 
 
-def gyro(times: Sequence[float] | Array, rate: Array | Sequence[float] = (0, 0, 0), accel: Array | None = None) -> GyroSamples:
+def gyro(
+    times: Sequence[float] | Array, rate: Array | Sequence[float] = (0, 0, 0), accel: Array | None = None
+) -> GyroSamples:
     """Gyro samples at ``times``; one rate for all or one for each."""
     times = np.asarray(times, float)
     return GyroSamples(

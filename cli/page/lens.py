@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from cli.page.report import INKS, Chart, Fact, Listing, Page, axis
+from cli.page.report import INKS, Chart, Fact, Listing, Page, axis, dots, line
 
 if TYPE_CHECKING:
     from calib.lens_result import LensCalibration
@@ -22,21 +22,17 @@ def lens_facts(found: LensCalibration) -> list[Fact]:
     return [
         Fact(
             name="focal length x, y",
-            value=(
-                f"{found.fx_px:.2f} ± {found.fx_sigma_px:.2f}, {found.fy_px:.2f} ± {found.fy_sigma_px:.2f} px"
-            ),
+            value=(f"{found.fx_px:.2f} ± {found.fx_sigma_px:.2f}, {found.fy_px:.2f} ± {found.fy_sigma_px:.2f} px"),
             meaning=f"speed ± {share:.2g} % at every height",
         ),
         Fact(
             name="principal point x, y",
-            value=(
-                f"{found.cx_px:.2f} ± {found.cx_sigma_px:.2f}, {found.cy_px:.2f} ± {found.cy_sigma_px:.2f} px"
-            ),
+            value=(f"{found.cx_px:.2f} ± {found.cx_sigma_px:.2f}, {found.cy_px:.2f} ± {found.cy_sigma_px:.2f} px"),
             meaning="the alignment takes most of it up",
         ),
         Fact(
             name="distortion",
-            value=", ".join(f"{name} {value:.4f} ± {sigma:.4f}" for name, value, sigma in bends),
+            value=", ".join(f"{name}\u00a0{value:+.4f} ± {sigma:.1g}" for name, value, sigma in bends),
             meaning="bends the edge of the picture",
         ),
         Fact(
@@ -71,13 +67,19 @@ def _picture_axes(found: LensCalibration) -> dict[str, Any]:
 
 def _coverage_chart(found: LensCalibration) -> Chart:
     rows, columns = found.coverage.shape
-    wide, high = found.width_px / columns, found.height_px / rows
     trace = {
-        "type": "heatmap", "z": found.coverage, "x": wide * (np.arange(columns) + 0.5),
-        "y": high * (np.arange(rows) + 0.5), "colorscale": [[0, "rgba(59,127,196,0.06)"], [1, INKS[0]]],
-        "zmin": 0, "text": found.coverage, "texttemplate": "%{text}", "hoverinfo": "z", "showscale": False,
-        "xgap": 2, "ygap": 2,
-    }  # fmt: skip
+        "type": "heatmap",
+        "z": found.coverage,
+        "x": found.width_px / columns * (np.arange(columns) + 0.5),
+        "y": found.height_px / rows * (np.arange(rows) + 0.5),
+        "colorscale": [[0, "rgba(59,127,196,0.06)"], [1, "rgba(59,127,196,0.7)"]],
+        "zmin": 0,
+        "texttemplate": "%{z}",
+        "hoverinfo": "z",
+        "showscale": False,
+        "xgap": 2,
+        "ygap": 2,
+    }
     return Chart(
         title="Where corners were seen",
         caption="Corners in each part of the picture. The lens is extrapolated where there are none.",
@@ -94,33 +96,31 @@ def _residual_chart(found: LensCalibration) -> Chart:
     gaps = np.full(len(at), np.nan)
     x = np.column_stack([at[:, 0], ends[:, 0], gaps]).ravel().round(1)
     y = np.column_stack([at[:, 1], ends[:, 1], gaps]).ravel().round(1)
-    traces = [
-        {"type": "scattergl", "x": x, "y": y, "mode": "lines", "line": {"color": INKS[1], "width": 1},
-         "name": f"residual, {factor:.0f} times", "hoverinfo": "skip"},
-        {"type": "scattergl", "x": at[:, 0].round(1), "y": at[:, 1].round(1), "mode": "markers",
-         "marker": {"color": INKS[0], "size": 3}, "name": "corner", "hoverinfo": "skip"},
-    ]  # fmt: skip
+    quiet = {"hoverinfo": "skip"}
     return Chart(
         title="Residual vectors",
         caption="They should point every way. A pattern is a wrong lens model, or a board that is not flat.",
-        traces=traces,
+        traces=[
+            {**line(x, y, f"residual, {factor:.0f} times as long", INKS[1]), **quiet},
+            {**dots(at[:, 0].round(1), at[:, 1].round(1), "corner", INKS[0], size=3), **quiet},
+        ],
         layout=_picture_axes(found),
     )
 
 
 def _view_chart(found: LensCalibration) -> Chart:
     names = [view.name for view in found.views]
-    traces = [
-        {"type": "bar", "x": names, "y": [view.rms_px for view in found.views], "name": "in the fit",
-         "marker": {"color": INKS[0]}},
-        {"type": "bar", "x": names, "y": [view.held_out_rms_px for view in found.views], "name": "left out of
-        the fit",
-         "marker": {"color": INKS[1]}},
-    ]  # fmt: skip
+    bars = {
+        "in the fit": ([view.rms_px for view in found.views], INKS[0]),
+        "left out of the fit": ([view.held_out_rms_px for view in found.views], INKS[1]),
+    }
     return Chart(
         title="Residual of each view",
         caption="RMS in the fit, and under a lens fitted without the view.",
-        traces=traces,
+        traces=[
+            {"type": "bar", "x": names, "y": values, "name": name, "marker": {"color": ink}}
+            for name, (values, ink) in bars.items()
+        ],
         layout={"xaxis": axis("", type="category"), "yaxis": axis("RMS, px", rangemode="tozero")},
         wide=True,
     )

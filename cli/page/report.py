@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from importlib.resources import files
@@ -46,7 +47,7 @@ class Chart:
         """The figure for the script in the page; ``<`` is escaped, so that no name can end the script."""
         layout = {
             "margin": {"l": 64, "r": 16, "t": 8, "b": 52},
-            "legend": {"orientation": "h", "y": 1.02, "yanchor": "bottom", "x": 0},
+            "legend": {"orientation": "h", "yref": "container", "y": 0, "yanchor": "bottom", "x": 0},
             "font": {"family": "system-ui, sans-serif", "size": 13},
             "hovermode": "closest",
             **self.layout,
@@ -87,13 +88,33 @@ def render(page: Page, template: str = "base.html") -> str:
     return environment.get_template(template).render(page=page, plotly_script=script)
 
 
+def line(x: Any, y: Any, name: str, ink: str, *, dash: str = "solid") -> dict[str, Any]:
+    """Trace of a line."""
+    style = {"color": ink, "dash": dash, "width": 1.6}
+    return {"x": x, "y": y, "mode": "lines", "name": name, "line": style}
+
+
+def dots(x: Any, y: Any, name: str, ink: str, *, size: int = 7, bars: Any = None) -> dict[str, Any]:
+    """Trace of points, with error bars of plus and minus ``bars``."""
+    trace = {"x": x, "y": y, "mode": "markers", "name": name, "marker": {"color": ink, "size": size}}
+    return trace if bars is None else {**trace, "error_y": {"array": bars, "color": ink}}
+
+
 def _plotly_script() -> str:
     return (files("plotly") / "package_data" / "plotly.min.js").read_text(encoding="utf-8")
 
 
 def axis(title: str, **more: Any) -> dict[str, Any]:
     """Layout of an axis with a title (its unit in it)."""
-    return {"title": {"text": title}, "automargin": True, **more}
+    return {"title": {"text": title, "font": {"size": 13}}, "automargin": True, **more}
+
+
+def log_axis(title: str, low: float, high: float) -> dict[str, Any]:
+    """Layout of a logarithmic axis from ``low`` to ``high`` with its marks at 1, 2 and 5."""
+    decades = range(math.floor(math.log10(low)), math.ceil(math.log10(high)) + 1)
+    marks = [digit * 10.0**decade for decade in decades for digit in (1, 2, 5)]
+    bounds = [math.log10(low), math.log10(high)]
+    return axis(title, type="log", range=bounds, tickvals=marks, ticktext=[f"{mark:g}" for mark in marks])
 
 
 def _plain(value: Any) -> Any:

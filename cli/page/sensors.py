@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
-from cli.page.report import INKS, Chart, Fact, Listing, Page, axis
+from cli.page.report import INKS, Chart, Fact, Listing, Page, axis, dots, line, log_axis
 
 if TYPE_CHECKING:
     from calib.gyro_noise import AxisNoise, GyroCalibration, Term
@@ -20,6 +20,7 @@ _ABOUT_Z = "turns the picture about its centre, hardly any speed"
 
 def range_facts(found: RangeCalibration) -> list[Fact]:
     """Scale, offset and noise with what each means for speed."""
+    offset = found.offset_sigma_m
     return [
         Fact(
             name="scale",
@@ -28,15 +29,13 @@ def range_facts(found: RangeCalibration) -> list[Fact]:
         ),
         Fact(
             name="offset",
-            value=f"{1000 * found.offset_m:+.1f} ± {1000 * found.offset_sigma_m:.1f} mm",
-            meaning=f"speed ± {200 * found.offset_sigma_m:.2f} % at 0.5 m, {25 * found.offset_sigma_m:.2f} %
-            at 4 m",
+            value=f"{1000 * found.offset_m:+.1f} ± {1000 * offset:.1f} mm",
+            meaning=f"speed ± {200 * offset:.2f} % at 0.5 m, {25 * offset:.2f} % at 4 m",
         ),
         Fact(
             name="noise of a reading",
             value=f"{1000 * found.noise_m:.1f} ± {1000 * found.noise_sigma_m:.1f} mm",
-            meaning=f"one reading leaves speed ± {100 * found.noise_m:.2f} % at 1 m; the height filter
-            averages it",
+            meaning=f"speed ± {100 * found.noise_m:.2f} % at 1 m by one reading; the height filter averages",
         ),
     ]
 
@@ -47,9 +46,10 @@ def range_page(found: RangeCalibration, module: str) -> Page:
     if len(found.heights) == 2:
         straight = "two heights cannot show whether the sensor is linear"
     count = sum(height.readings for height in found.heights)
+    at = f"{count} readings at {len(found.heights)} heights"
     return Page(
         title=f"Range calibration of {module}",
-        summary=f"{count} readings at {len(found.heights)} heights; {straight} (lack of fit p = {found.bent_p:.2g}).",
+        summary=f"{at}; {straight} (lack of fit p = {found.bent_p:.2g}).",
         facts=range_facts(found),
         remarks=found.remarks,
         charts=[_residual_chart(found), _noise_chart(found)],
@@ -63,24 +63,16 @@ def _residual_chart(found: RangeCalibration) -> Chart:
     reference = np.concatenate([np.full(len(h.kept_residuals_m), h.reference_m) for h in heights])
     readings = 1000 * np.concatenate([h.kept_residuals_m for h in heights])
     at = np.linspace(0, 1.05 * heights[-1].reference_m, 60)
-    scale, offset, rho = found.scale_sigma / found.scale, found.offset_sigma_m, found.correlation
-    band = 1960 * np.sqrt((scale * at) ** 2 + offset**2 + 2 * rho * scale * offset * at)
-    traces: list[dict[str, Any]] = [
-        {
-            "x": [*at, *at[::-1]], "y": [*band, *(-band[::-1])], "fill": "toself", "line": {"width": 0},
-            "fillcolor": "rgba(63,154,104,0.18)", "name": "95 % band of the line", "hoverinfo": "skip",
-            "mode": "lines",
-        },
-        {
-            "x": reference, "y": readings, "mode": "markers", "name": "readings kept",
-            "marker": {"size": 5, "color": INKS[0], "opacity": 0.35},
-        },
-        {
-            "x": [h.reference_m for h in heights], "y": [1000 * h.residual_m for h in heights], "mode":
-            "markers", "name": "mean, with 95 % from tape and noise", "marker": {"size": 9, "color": INKS[1]},
-            "error_y": {"array": [1960 * h.residual_sigma_m for h in heights], "color": INKS[1]},
-        },
-    ]  # fmt: skip
+    scale, offset = found.scale_sigma / found.scale * at, found.offset_sigma_m
+    band = 1960 * np.sqrt(scale**2 + offset**2 + 2 * found.correlation * scale * offset)
+    edge = line([*at, *at[::-1]], [*band, *-band[::-1]], "95 % band of the line", INKS[2])
+    taped, means = [h.reference_m for h in heights], [1000 * h.residual_m for h in heights]
+    bars = [1960 * h.residual_sigma_m for h in heights]
+    traces = [
+        {**edge, "fill": "toself", "line": {"width": 0}, "fillcolor": "rgba(63,154,104,0.18)", "hoverinfo": "skip"},
+        {**dots(reference, readings, "readings kept", INKS[0], size=5), "opacity": 0.4},
+        dots(taped, means, "mean, with 95 % of tape and noise", INKS[1], size=9, bars=bars),
+    ]
     return Chart(
         title="What is left at each height",
         caption="Fitted distance less taped height. A bow in the means is a sensor that is not linear.",
@@ -91,20 +83,14 @@ def _residual_chart(found: RangeCalibration) -> Chart:
 
 def _noise_chart(found: RangeCalibration) -> Chart:
     at = [h.reference_m for h in found.heights]
-    traces = [
-        {
-            "x": at, "y": [1000 * h.noise_m for h in found.heights], "mode": "lines+markers", "name": "at
-            this height", "line": {"color": INKS[0]},
-        },
-        {
-            "x": [at[0], at[-1]], "y": [1000 * found.noise_m] * 2, "mode": "lines", "name": "in the file
-            (RMS)", "line": {"color": INKS[1], "dash": "dot"},
-        },
-    ]  # fmt: skip
+    noise = [1000 * h.noise_m for h in found.heights]
     return Chart(
         title="Noise of a reading",
         caption="One-sigma scatter of single readings, strays left out.",
-        traces=traces,
+        traces=[
+            {**dots(at, noise, "at this height", INKS[0]), "mode": "lines+markers"},
+            line([at[0], at[-1]], [1000 * found.noise_m] * 2, "in the file (RMS)", INKS[1], dash="dot"),
+        ],
         layout={"xaxis": axis("taped height, m"), "yaxis": axis("scatter, mm", rangemode="tozero")},
     )
 
@@ -112,46 +98,48 @@ def _noise_chart(found: RangeCalibration) -> Chart:
 def _height_table(found: RangeCalibration) -> Listing:
     rows = [
         (
-            f"{h.reference_m:g} m", f"{h.readings}", f"{h.strays - h.multiples}", f"{h.multiples}",
-            f"{1000 * h.noise_m:.1f} mm", f"{1000 * h.residual_m:+.1f} mm", f"{1000 * h.residual_sigma_m:.1f}
-            mm",
+            f"{h.reference_m:g}",
+            f"{h.readings}",
+            f"{h.strays - h.multiples}",
+            f"{h.multiples}",
+            f"{1000 * h.noise_m:.1f}",
+            f"{1000 * h.residual_m:+.1f}",
+            f"{1000 * h.residual_sigma_m:.1f}",
         )
         for h in found.heights
-    ]  # fmt: skip
-    columns = ("height", "readings", "strays", "double or triple echoes", "noise", "residual", "expected (one sigma)")
+    ]
+    columns = ("height, m", "readings", "strays", "repeated echoes", "noise, mm", "residual, mm", "expected, mm")
     return Listing(title="Heights", columns=columns, rows=rows)
 
 
 def gyro_facts(found: GyroCalibration) -> list[Fact]:
-    """Bias and noise terms per axis with what each means for speed."""
+    """Bias and noise terms of each axis with what they mean for speed."""
     facts = []
     for name, moves, noise in zip(_AXES, _MOVES, found.axes, strict=True):
         bias = 1000 * noise.bias_sigma_rad_s
-        meaning = f"{moves} speed ± {bias:.2g} mm/s at 1 m, {4 * bias:.2g} at 4 m, for long"
+        meaning = f"{moves} speed ± {bias:.2g} mm/s at 1 m, {4 * bias:.2g} at 4 m, row after row"
         value = f"{1000 * noise.bias_rad_s:+.3f} ± {bias:.3f} mrad/s"
         facts.append(Fact(name=f"bias about {name}", value=value, meaning=meaning if moves else _ABOUT_Z))
     for name, moves, noise in zip(_AXES, _MOVES, found.axes, strict=True):
         density = noise.noise_rad_s_rthz
-        row = 1000 * density.value * math.sqrt(30)
-        meaning = f"{moves} speed ± {row:.2g} mm/s at 1 m in a row of 1/30 s"
+        meaning = f"{moves} speed ± {1000 * density.value * math.sqrt(30):.2g} mm/s at 1 m in a row of 1/30 s"
         value = f"{1000 * density.value:.4f} ± {1000 * density.sigma:.4f} mrad/s/√Hz"
         facts.append(Fact(name=f"noise about {name}", value=value, meaning=meaning if moves else _ABOUT_Z))
-    facts += [
-        _hidden_or_not(f"bias instability about {name}", noise.instability_rad_s, "mrad/s", "inside the bias sigma")
-        for name, noise in zip(_AXES, found.axes, strict=True)
-    ]
-    facts += [
-        _hidden_or_not(f"rate random walk about {name}", noise.walk_rad_s2_rthz, "mrad/s/√s", "drift over minutes")
-        for name, noise in zip(_AXES, found.axes, strict=True)
-        if noise.walk_rad_s2_rthz.visible
-    ]
+    for name, noise in zip(_AXES, found.axes, strict=True):
+        facts.append(_slow(f"bias instability about {name}", noise.instability_rad_s, "mrad/s"))
+    for name, noise in zip(_AXES, found.axes, strict=True):
+        if noise.walk_rad_s2_rthz.visible:
+            facts.append(_slow(f"rate random walk about {name}", noise.walk_rad_s2_rthz, "mrad/s/√s"))
     return facts
 
 
-def _hidden_or_not(name: str, term: Term, unit: str, meaning: str) -> Fact:
-    if term.visible:
-        return Fact(name=name, value=f"{1000 * term.value:.4f} ± {1000 * term.sigma:.4f} {unit}", meaning=meaning)
-    return Fact(name=name, value=f"below {1000 * term.limit:.4f} {unit}", meaning="hidden by the noise in this log")
+def _slow(name: str, term: Term, unit: str) -> Fact:
+    """Tell a term that is in the sigma of the bias already."""
+    if not term.visible:
+        value = f"below {1000 * term.limit:.4f} {unit}"
+        return Fact(name=name, value=value, meaning="hidden by the noise in this log; in the bias sigma")
+    value = f"{1000 * term.value:.4f} ± {1000 * term.sigma:.4f} {unit}"
+    return Fact(name=name, value=value, meaning="in the bias sigma")
 
 
 def gyro_page(found: GyroCalibration, module: str) -> Page:
@@ -171,35 +159,25 @@ def gyro_page(found: GyroCalibration, module: str) -> Page:
 
 def _allan_chart(name: str, noise: AxisNoise) -> Chart:
     tau = np.geomspace(noise.tau_s[0], noise.tau_s[-1], 80)
-    squares = [term.value**2 for term in (noise.noise_rad_s_rthz, noise.instability_rad_s, noise.walk_rad_s2_rthz)]
-    floor = squares[1] * 2 * math.log(2) / math.pi
-    slopes = {
-        "N/√τ": np.sqrt(squares[0] / tau), "0.664 B": np.full_like(tau, math.sqrt(floor)),
-        "K√(τ/3)": np.sqrt(squares[2] * tau / 3),
-    }  # fmt: skip
-    traces: list[dict[str, Any]] = [
-        {
-            "x": noise.tau_s, "y": 1000 * noise.deviation_rad_s, "mode": "markers", "name": "measured, with
-            95 %", "marker": {"color": INKS[0], "size": 8},
-            "error_y": {"array": 1960 * noise.deviation_sigma_rad_s, "color": INKS[0]},
-        },
-        {
-            "x": tau, "y": 1000 * np.sqrt(squares[0] / tau + floor + squares[2] * tau / 3), "mode": "lines",
-            "name": "fitted", "line": {"color": INKS[1]},
-        },
-    ]  # fmt: skip
-    for ink, (label, curve) in zip(INKS[2:], slopes.items(), strict=True):
-        if curve.max() > 0:
-            line = {"color": ink, "dash": "dot", "width": 1.5}
-            traces.append({"x": tau, "y": 1000 * curve, "mode": "lines", "name": label, "line": line})
-    low = 700 * float(noise.deviation_rad_s.min())
-    high = 1500 * float(noise.deviation_rad_s.max())
+    n, b, k = (t.value for t in (noise.noise_rad_s_rthz, noise.instability_rad_s, noise.walk_rad_s2_rthz))
+    floor = b * math.sqrt(2 * math.log(2) / math.pi)
+    measured, bars = 1000 * noise.deviation_rad_s, 1960 * noise.deviation_sigma_rad_s
+    fitted = 1000 * np.sqrt(n**2 / tau + floor**2 + k**2 * tau / 3)
+    traces = [
+        dots(noise.tau_s, measured, "measured, with 95 %", INKS[0], bars=bars),
+        line(tau, fitted, "fitted", INKS[1]),
+        line(tau, 1000 * n / np.sqrt(tau), "N/√τ", INKS[2], dash="dot"),
+    ]
+    if b > 0:
+        traces.append(line(tau, np.full_like(tau, 1000 * floor), "0.664 B", INKS[3], dash="dot"))
+    if k > 0:
+        traces.append(line(tau, 1000 * k * np.sqrt(tau / 3), "K√(τ/3)", INKS[4], dash="dot"))
     return Chart(
         title=f"Allan deviation about {name}",
-        caption="Falls with slope -1/2 where noise rules, flat at the bias instability, rises where the bias
-        walks.", traces=traces,
+        caption="Slope -1/2 where noise rules, flat at the bias instability, rising where the bias walks.",
+        traces=traces,
         layout={
-            "xaxis": axis("averaging time τ, s", type="log"),
-            "yaxis": axis("mrad/s", type="log", range=[math.log10(low / 2), math.log10(high)]),
+            "xaxis": log_axis("averaging time τ, s", tau[0] / 1.3, tau[-1] * 1.3),
+            "yaxis": log_axis("deviation, mrad/s", measured.min() / 3, measured.max() * 1.5),
         },
     )

@@ -22,6 +22,7 @@ On disk, in the recording format: ``scene.synthesize(folder, spec)``.
 from flow.scene.casting import CameraPath
 from flow.scene.encode import CODECS, Encoding
 from flow.scene.flights import MOTIONS, crate, flight
+from flow.scene.folder import synthesize
 from flow.scene.ground import KINDS, Ground, make_ground, picture_ground
 from flow.scene.modules import PRESETS, preset_module
 from flow.scene.motion import Motion, from_function, gusts, hand_turned, straight, tour
@@ -31,7 +32,6 @@ from flow.scene.recording import SyntheticRecording, digitised, render
 from flow.scene.render import Renderer
 from flow.scene.sensors import AttitudeErrors, ImuErrors, RangeErrors, sound_speed_m_s
 from flow.scene.spec import Gain, SceneSpec
-from flow.scene.synthesize import synthesize
 
 __all__ = [
     "CODECS",

@@ -8,15 +8,12 @@ from typing import TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
-from flow.camera import Lens
 from flow.module import Alignment, Camera
 from flow.scene.motion import Motion
+from flow.scene.optics import RING, pixel_rays
 from flow.scene.textures import Tile
 
 Array: TypeAlias = NDArray[np.float64]
-
-RING = 2
-"""Rows and columns cast beyond the picture, for the lens blur."""
 
 _REACH = RING + 1  # one more, for derivatives
 _GAUSS = 1 / np.sqrt(12)  # nodes of two-point Gauss-Legendre on an interval of length 1
@@ -75,12 +72,10 @@ class Caster:
     """
 
     def __init__(self, camera: Camera) -> None:
-        h, w = camera.height_px, camera.width_px
-        y, x = np.mgrid[-_REACH : h + _REACH, -_REACH : w + _REACH].astype(float)
-        rays = Lens(camera).rays(np.column_stack([x.ravel(), y.ravel()])).T.reshape(2, *x.shape)
-        missing: NDArray[np.bool_] = np.asarray(np.isnan(rays).any(axis=0))
+        h = camera.height_px
+        rays, missing = pixel_rays(camera, _REACH)
         self.dark: NDArray[np.bool_] = missing[1:-1, 1:-1]
-        self._x, self._y = np.where(missing, 0, rays).astype(np.float32)
+        self._x, self._y = rays.astype(np.float32)
         self._length = np.sqrt(1 + self._x**2 + self._y**2)
         self._row_s = ((np.arange(-_REACH, h + _REACH) + 0.5) / h - 0.5) * camera.readout_s
         self._row_step_s = camera.readout_s / h
@@ -108,16 +103,12 @@ class Caster:
             camera_m=(early_m + late_m)[1:-1] / 2,
         )
 
-    def _footprint(
-        self, path: CameraPath, time_s: float, base: Array
-    ) -> tuple[Tile, NDArray[np.bool_], Array]:
+    def _footprint(self, path: CameraPath, time_s: float, base: Array) -> tuple[Tile, NDArray[np.bool_], Array]:
         """Ground (2, rows, columns) from the base, which rays miss it, and the camera at each row."""
         position, R = path.pose(time_s + self._row_s)
         position -= [*base, 0.0]  # single precision serves close to the base
         turn = R.astype(np.float32)[:, :, :, None]
-        north, east, down = (
-            turn[:, k, 0] * self._x + turn[:, k, 1] * self._y + turn[:, k, 2] for k in range(3)
-        )
+        north, east, down = (turn[:, k, 0] * self._x + turn[:, k, 1] * self._y + turn[:, k, 2] for k in range(3))
         sky: NDArray[np.bool_] = np.asarray(down < np.float32(_GRAZING) * self._length)
         np.copyto(down, 1.0, where=sky)
         reach = (-position[:, 2:]).astype(np.float32) / down

@@ -39,9 +39,7 @@ class Encoding:
     @property
     def file_name(self) -> str:
         """Name of the video in its folder."""
-        return {"lossless": "video.mp4", "ffv1": "video.mkv", "mjpeg": "video.mov", "h264": "video.mp4"}[
-            self.codec
-        ]
+        return {"lossless": "video.mp4", "ffv1": "video.mkv", "mjpeg": "video.mov", "h264": "video.mp4"}[self.codec]
 
     @property
     def needs_frames_csv(self) -> bool:
@@ -69,7 +67,7 @@ def write_video(path: Path, frames: Iterable[Frame], encoding: Encoding, frame_r
         A picture size that the codec cannot store.
     """
     name, pixel_format, options = _codec(encoding)
-    with av.open(str(path), "w", options={"fflags": "+bitexact"}) as container:
+    with av.open(str(path), "w", options=_container(path)) as container:
         stream = container.add_stream(name, rate=Fraction(frame_rate_hz).limit_denominator(1000))
         assert isinstance(stream, av.VideoStream)
         stream.pix_fmt, stream.options = pixel_format, options
@@ -82,6 +80,12 @@ def write_video(path: Path, frames: Iterable[Frame], encoding: Encoding, frame_r
                 stream.height, stream.width = frame.luma.shape
             container.mux(stream.encode(_picture(frame, pixel_format, path)))
         container.mux(stream.encode())
+
+
+def _container(path: Path) -> dict[str, str]:
+    """Give options of the container: no dates or versions, and a start that is not rounded to a millisecond."""
+    exact = {} if path.suffix == ".mkv" else {"movie_timescale": str(_TICK.denominator)}
+    return {"fflags": "+bitexact", **exact}
 
 
 def _codec(encoding: Encoding) -> tuple[str, str, dict[str, object]]:

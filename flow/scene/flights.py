@@ -59,9 +59,7 @@ def flight(
         return hand_turned(duration_s, seed=seed, height_m=height_m)
     strength = gust if gust is not None else float(kind == "hover")
     if kind == "tour":
-        return tour(
-            duration_s, height_m=height_m, speed_m_s=speed_m_s, seed=seed, gust=1.0 if gust is None else gust
-        )
+        return tour(duration_s, height_m=height_m, speed_m_s=speed_m_s, seed=seed, gust=1.0 if gust is None else gust)
     turn = yaw_rate_rad_s if kind != "slider" else 0.0
     steady = straight(
         duration_s,
@@ -107,6 +105,4 @@ def crate(
     tile = 1.5 * textures.stones(_CRATE_SIZE, _CRATE_TEXEL_M, np.random.default_rng([seed, 77]))
     north, east = (a - v * meets_s for a, v in zip(at_m, velocity_m_s, strict=True))
     ground = Ground(name="crate", mean_levels=140.0, layers=(make_layer(tile, _CRATE_TEXEL_M),))
-    return Patch(
-        centre_m=(north, east), size_m=(side, side), ground=ground, velocity_m_s=velocity_m_s, height_m=top_m
-    )
+    return Patch(centre_m=(north, east), size_m=(side, side), ground=ground, velocity_m_s=velocity_m_s, height_m=top_m)

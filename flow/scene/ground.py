@@ -115,9 +115,7 @@ def make_layer(tile: Tile, texel_m: float, *, smooth: bool = False) -> Layer:
         levels.append(np.ascontiguousarray(wide[2:-2, 2:-2]))
     for level in levels:
         level.flags.writeable = False
-    return Layer(
-        levels=tuple(levels), texel_m=tuple(texel_m * 2**k for k in range(len(levels))), smooth=smooth
-    )
+    return Layer(levels=tuple(levels), texel_m=tuple(texel_m * 2**k for k in range(len(levels))), smooth=smooth)
 
 
 @functools.lru_cache(maxsize=3)
@@ -160,9 +158,7 @@ def _read_grey(path: Path) -> Tile:
         data = np.frombuffer(path.read_bytes(), np.uint8)
     except OSError as error:
         kinds = ", ".join(KINDS)
-        raise DataError(
-            f"no such ground ({error.strerror}); choose {kinds} or a picture file", path=path
-        ) from None
+        raise DataError(f"no such ground ({error.strerror}); choose {kinds} or a picture file", path=path) from None
     picture = cv2.imdecode(data, cv2.IMREAD_GRAYSCALE) if len(data) else None
     if picture is None or min(picture.shape) < 32:
         raise DataError("not a picture of at least 32 x 32 px that can be decoded", path=path)

@@ -97,9 +97,7 @@ class Motion:
     def _inside(self, time_s: ArrayLike) -> Array:
         t = np.asarray(time_s, float)
         if t.size and not (t.min() >= -_MARGIN_S - 1e-9 and t.max() <= self.duration_s + _MARGIN_S + 1e-9):
-            raise ValueError(
-                f"time {t.min():.3f}..{t.max():.3f} s is outside the motion of {self.duration_s:.3f} s"
-            )
+            raise ValueError(f"time {t.min():.3f}..{t.max():.3f} s is outside the motion of {self.duration_s:.3f} s")
         return t
 
 

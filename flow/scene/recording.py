@@ -92,9 +92,7 @@ def render(spec: SceneSpec) -> SyntheticRecording:
         module=module,
         frame_times_s=frame_times,
         gyro=sense_turn(motion, span, spec.clock_s, module.gyro, spec.imu, spec.rng(_GYRO)),
-        range=sense_range(
-            motion, span, range_clock, module.range, spec.range_errors, spec.patches, spec.rng(_RANGE)
-        ),
+        range=sense_range(motion, span, range_clock, module.range, spec.range_errors, spec.patches, spec.rng(_RANGE)),
         attitude=None
         if spec.attitude is None
         else sense_attitude(motion, span, spec.clock_s, spec.attitude, spec.rng(_ATTITUDE)),
@@ -140,9 +138,7 @@ def _check_clearance(spec: SceneSpec) -> None:
     tallest = max((patch.height_m for patch in spec.patches), default=0.0)
     clear = -float(spec.motion.pose(times)[0][:, 2].max()) - tallest
     if clear < _CLEARANCE_M:
-        raise DataError(
-            f"the craft comes down to {clear:.2f} m above what is below; start it higher", key="height"
-        )
+        raise DataError(f"the craft comes down to {clear:.2f} m above what is below; start it higher", key="height")
 
 
 def _truth(spec: SceneSpec, gyro_time_s: NDArray[np.float64]) -> Truth:

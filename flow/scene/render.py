@@ -8,11 +8,11 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
-from scipy.special import erf
 
 from flow.module import Camera
-from flow.scene.casting import RING, CameraPath, Cast, Caster
+from flow.scene.casting import CameraPath, Cast, Caster
 from flow.scene.ground import Ground, Layer
+from flow.scene.optics import RING, blur_kernels, phases
 from flow.scene.patch import Patch
 from flow.scene.textures import Tile
 
@@ -66,7 +66,7 @@ class Renderer:
         self._exposure_s = exposure_s
         self._blur_px = blur_px
         self._patches = tuple(patches)
-        self._phases = (np.arange(oversampling) + 0.5) / oversampling - 0.5
+        self._phases = phases(oversampling)
         self._moments = (_MAGIC[oversampling] - 0.5) / oversampling**2 - 0.5
         h, w = camera.height_px, camera.width_px
         y, x = np.mgrid[:h, :w]
@@ -92,7 +92,7 @@ class Renderer:
     def _add_exposure(self, total: Tile, path: CameraPath, middle_s: float, length_s: float) -> None:
         cast = self._caster.cast(path, middle_s, length_s)
         blocks = _blocks(cast)
-        kernels = [self._kernels(self._spare_blur(block.pixel_m)) for block in blocks]
+        kernels = [blur_kernels(self._phases, self._spare_blur(block.pixel_m)) for block in blocks]
         smooth, lookups = self._lookups(cast, blocks)
         plane = np.empty_like(smooth)
         offset, term = np.empty_like(cast.ground_m), np.empty_like(cast.ground_m)
@@ -138,16 +138,6 @@ class Renderer:
         done = texel_px**2 * (1 / 6 + (1 - 0.25**level) / 3)
         return float(np.sqrt(max(self._blur_px**2 - done, 0.0)))
 
-    def _kernels(self, sigma_px: float) -> list[Tile]:
-        """For each phase the weights of the pixels from two before to two after; all of them sum to one."""
-        at = self._phases[:, None] + np.arange(-RING, RING + 1)
-        if sigma_px > 0:
-            width = np.sqrt(2) * sigma_px
-            weights = erf((at + 0.5) / width) - erf((at - 0.5) / width)
-        else:
-            weights = (np.abs(at) < 0.5).astype(float)
-        return list((weights / weights.sum()).astype(np.float32))
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Block:
@@ -191,12 +181,12 @@ def _blocks(cast: Cast) -> list[_Block]:
 class _Lookup:
     """One layer under one exposure: levels chosen, buffers ready."""
 
-    def __init__(self, layer: Layer, at_m: Tile, blocks: list[_Block], phases: int) -> None:
+    def __init__(self, layer: Layer, at_m: Tile, blocks: list[_Block], rays: int) -> None:
         self._layer = layer
         self._at_m = at_m
         self._at = np.empty_like(at_m)
         self._values = np.empty(at_m.shape[1:], np.float32)
-        self._parts = [(block.whole, layer.level(block.pixel_m / phases)) for block in blocks]
+        self._parts = [(block.whole, layer.level(block.pixel_m / rays)) for block in blocks]
 
     def add_to(self, plane: Tile, offset_m: Tile) -> None:
         """Add the layer's values at the places looked at, shifted by ``offset_m``."""

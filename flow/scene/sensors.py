@@ -147,9 +147,7 @@ def sense_range(
     distance = np.where(kind < edges[0], stray, np.where(kind < edges[1], 2 * distance, distance))
     if sensor.assumed_air_temperature_c is not None:
         # The echo takes distance / true speed; the sensor multiplies by the speed that it assumes.
-        distance *= sound_speed_m_s(sensor.assumed_air_temperature_c) / sound_speed_m_s(
-            errors.air_temperature_c
-        )
+        distance *= sound_speed_m_s(sensor.assumed_air_temperature_c) / sound_speed_m_s(errors.air_temperature_c)
     reading = (distance - sensor.offset_m) / sensor.scale
     reading += rng.standard_normal(len(t)) * sensor.noise_m / sensor.scale
     shown = sensor.scale * reading + sensor.offset_m
@@ -163,11 +161,7 @@ def true_range_m(motion: Motion, time_s: Array, sensor: Range, patches: Sequence
     """Distance from the sensor, m: perpendicular to the ground below (wide) or along body z (narrow)."""
     position, R_level_body = motion.pose(time_s)
     at = position + R_level_body.apply(np.array(sensor.position_m))
-    beam = (
-        R_level_body.apply([0.0, 0.0, 1.0])
-        if sensor.beam == "narrow"
-        else np.tile([0.0, 0.0, 1.0], (len(at), 1))
-    )
+    beam = R_level_body.apply([0.0, 0.0, 1.0]) if sensor.beam == "narrow" else np.tile([0.0, 0.0, 1.0], (len(at), 1))
     distance = -at[:, 2] / np.where(beam[:, 2] > 0, beam[:, 2], np.nan)
     for patch in patches:
         reach = (-at[:, 2] - patch.height_m) / beam[:, 2]

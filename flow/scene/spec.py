@@ -99,10 +99,7 @@ class SceneSpec:
         # The camera's clock starts at 0 or later: containers hold no negative times.
         begin = max(spare + self.clock_s - self.module.alignment.time_offset_s, 0.0)
         end = self.motion.duration_s - spare + self.clock_s - self.module.alignment.time_offset_s
-        nominal = (
-            begin
-            + np.arange(int(np.floor((end - begin) * self.frame_rate_hz + 1e-6)) + 1) / self.frame_rate_hz
-        )
+        nominal = begin + np.arange(int(np.floor((end - begin) * self.frame_rate_hz + 1e-6)) + 1) / self.frame_rate_hz
         jitter = self.rng(1).standard_normal(len(nominal)) * self.frame_jitter_s
         # A frame never comes before the one ahead of it, nor outside the logs.
         jitter = np.clip(jitter, -0.4 / self.frame_rate_hz, 0.4 / self.frame_rate_hz)

@@ -47,9 +47,9 @@ def stones(size: int, texel_m: float, rng: np.random.Generator) -> Tile:
 
 def soil(size: int, texel_m: float, rng: np.random.Generator) -> Tile:
     """Trodden soil: crumbs of a few millimetres, a few small stones, no sharp structure."""
-    relief = _octaves(size, 6, texel_m, 2e-3, rng) * (6e-3 / texel_m) * 0.22
-    picture = 22 * _lit(relief) + 5 * _octaves(size, 2, texel_m, 1.2e-3, rng)
-    above, height = _stone_layer(size, 9e-3 / texel_m, rng, 0.05)
+    relief = _octaves(size, 6, texel_m, 2.5e-3, rng, growth=1.6) * (6e-3 / texel_m) * 0.4
+    picture = 34 * _lit(relief) + 10 * _octaves(size, 6, texel_m, 1.5e-3, rng, growth=1.05)
+    above, height = _stone_layer(size, 9e-3 / texel_m, rng, 0.12)
     picture += np.clip(height / (0.6e-3 / texel_m), 0, 1) * (0.7 * above - picture)
     return _centred(_blurred(picture, 1.0))
 
@@ -81,9 +81,7 @@ def cloud(size: int, texel_m: float, finest_m: float, coarsest_m: float, rng: np
     return np.asarray(picture / picture.std(), np.float32)
 
 
-def _stone_layer(
-    size: int, diameter: float, rng: np.random.Generator, share: float = 1.0
-) -> tuple[Tile, Tile]:
+def _stone_layer(size: int, diameter: float, rng: np.random.Generator, share: float = 1.0) -> tuple[Tile, Tile]:
     """Brightness and height (texels) of stones in the cells of a jittered grid; ``share`` are there."""
     cells = round(size / diameter)
     count = cells * cells
@@ -150,7 +148,9 @@ def _lit(relief: Tile, slope_x: Tile | float = 0.0, slope_y: Tile | float = 0.0)
     return np.asarray(lit, np.float32)
 
 
-def _octaves(size: int, count: int, texel_m: float, finest_m: float, rng: np.random.Generator) -> Tile:
+def _octaves(
+    size: int, count: int, texel_m: float, finest_m: float, rng: np.random.Generator, growth: float = 1.5
+) -> Tile:
     """Noise of ``count`` octaves from the finest grain up, unit standard deviation, seamless."""
     total = np.zeros((size, size), np.float32)
     for k in range(count):
@@ -159,7 +159,7 @@ def _octaves(size: int, count: int, texel_m: float, finest_m: float, rng: np.ran
         step = grains / size
         at = (np.arange(size, dtype=np.float32) + 0.5) * np.float32(step) + np.float32(3.5)
         x, y = np.meshgrid(at, at)
-        total += 1.5**k * cv2.remap(noise, x, y, cv2.INTER_CUBIC)
+        total += growth**k * cv2.remap(noise, x, y, cv2.INTER_CUBIC)
     return np.asarray(total / total.std(), np.float32)
 
 

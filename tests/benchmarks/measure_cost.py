@@ -19,6 +19,9 @@ import cv2
 import numpy as np
 
 import flow
+from flow import scene
+
+H264 = scene.Encoding(codec="h264")
 
 
 def bare_loop(recording: flow.Recording) -> float:
@@ -61,8 +64,10 @@ def main() -> None:
 
 
 def synthesised(folder: Path) -> Path:
-    """A 640 x 480 hover in gusts."""
-    raise NotImplementedError
+    """Synthesise a 640 x 480 hover in gusts."""
+    motion = scene.straight(5.0, height_m=1.0) + scene.gusts(5.0, seed=1)
+    scene.synthesize(folder, scene.SceneSpec(motion=motion, module=scene.preset_module("large"), seed=1), H264)
+    return folder
 
 
 if __name__ == "__main__":

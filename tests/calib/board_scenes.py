@@ -25,9 +25,7 @@ def project(points, pose, model: Model, lens):
     return cv2.projectPoints(points, pose[:3], pose[3:], matrix(lens), lens[4:])[0][:, 0]
 
 
-def random_pose(
-    rng, board: BoardKind, model: Model, lens, *, tilt_deg=(5, 45), distance=(0.35, 0.75), border_px=4
-):
+def random_pose(rng, board: BoardKind, model: Model, lens, *, tilt_deg=(5, 45), distance=(0.35, 0.75), border_px=4):
     """Draw a pose in which every point of the board is in the picture."""
     points = board.points_m
     while True:

@@ -11,9 +11,7 @@ def test_points_run_along_the_columns_first():
     board = parse_board("chessboard:9x6:0.025")
     points = board.points_m
     assert points.shape == (54, 3)
-    np.testing.assert_allclose(
-        points[[0, 1, 9, 53]], [[0, 0, 0], [0.025, 0, 0], [0, 0.025, 0], [0.2, 0.125, 0]]
-    )
+    np.testing.assert_allclose(points[[0, 1, 9, 53]], [[0, 0, 0], [0.025, 0, 0], [0, 0.025, 0], [0.2, 0.125, 0]])
     np.testing.assert_allclose(board.outline_m, [[0, 0], [0.2, 0], [0.2, 0.125], [0, 0.125]])
 
 

@@ -1,4 +1,4 @@
-"""From rendered pictures to a lens: exact synthetic truth, boards of every kind, and pictures that cannot serve."""
+"""From rendered pictures to a lens: exact truth, boards of every kind, and pictures that cannot serve."""
 
 import shutil
 
@@ -86,9 +86,7 @@ def test_views_and_coverage_add_up(found):
     squares = np.concatenate([np.sum(view.residuals_px**2, axis=1) for view in found.views])
     assert found.rms_px == pytest.approx(np.sqrt(squares.mean()), rel=1e-12)
     assert found.rms_px < found.held_out_rms_px < 1.2 * found.rms_px
-    assert all(
-        0.3 < view.distance_m < 1.0 and np.radians(2) < view.tilt_rad < np.radians(80) for view in found.views
-    )
+    assert all(0.3 < view.distance_m < 1.0 and np.radians(2) < view.tilt_rad < np.radians(80) for view in found.views)
 
 
 def test_the_section_goes_into_a_module_file(found, tmp_path):
@@ -106,12 +104,16 @@ def test_the_section_goes_into_a_module_file(found, tmp_path):
 
 
 def test_chessboard_fisheye(tmp_path, renderers):
-    folder = write_views(tmp_path / "p", renderers["fisheye"], CHESSBOARD, np.random.default_rng(21), 18)
+    folder = write_views(tmp_path / "p", renderers["fisheye"], CHESSBOARD, np.random.default_rng(21), 14)
     found = calibrate_lens(folder, CHESSBOARD, "fisheye")
     np.testing.assert_allclose(parameters(found)[:2], FISHEYE[:2], rtol=5e-4)
     assert_honest(found, FISHEYE)
     # The wrong model is noticed: Brown's polynomial cannot follow an equidistant lens out to 60 degrees.
-    assert "--model fisheye leaves 0." in refusal(folder, model="pinhole")
+    try:
+        said = " ".join(calibrate_lens(folder, CHESSBOARD, "pinhole").remarks)
+    except DataError as error:
+        said = str(error)
+    assert "fisheye" in said
     assert not any("explains unseen views better" in remark for remark in found.remarks)
 
 
@@ -197,19 +199,17 @@ def test_one_view_is_not_enough(tmp_path, chessboards):
 def test_views_all_alike(tmp_path, renderers):
     rng = np.random.default_rng(25)
     pose = random_pose(rng, CHESSBOARD, "pinhole", PINHOLE)
-    for i in range(8):
+    for i in range(5):
         cv2.imwrite(str(tmp_path / f"{i}.png"), renderers["pinhole"].render(CHESSBOARD, pose, rng))
     assert "nearly the same view" in refusal(tmp_path)
 
 
 def test_parallel_boards_are_refused(tmp_path, renderers):
     rng = np.random.default_rng(26)
-    for i in range(8):
+    for i in range(6):
         turn = cv2.Rodrigues(np.array([0, 0, rng.uniform(-3, 3)]))[0]
         middle = np.array([rng.uniform(-0.03, 0.03), rng.uniform(-0.03, 0.03), rng.uniform(0.35, 0.7)])
-        pose = np.concatenate(
-            [cv2.Rodrigues(turn)[0].ravel(), middle - turn @ CHESSBOARD.points_m.mean(axis=0)]
-        )
+        pose = np.concatenate([cv2.Rodrigues(turn)[0].ravel(), middle - turn @ CHESSBOARD.points_m.mean(axis=0)])
         cv2.imwrite(str(tmp_path / f"{i}.png"), renderers["pinhole"].render(CHESSBOARD, pose, rng))
     message = refusal(tmp_path)
     assert "parallel within" in message or "do not fix the focal length" in message

@@ -97,9 +97,7 @@ def test_agrees_with_opencv_on_the_same_points():
 
 
 def test_square_pixels_hold_one_focal_length():
-    fit = fit_lens(
-        make_views(np.random.default_rng(4), "pinhole", 8, 0.05), SIZE, "pinhole", square_pixels=True
-    )
+    fit = fit_lens(make_views(np.random.default_rng(4), "pinhole", 8, 0.05), SIZE, "pinhole", square_pixels=True)
     assert fit.parameters[0] == fit.parameters[1]
     assert fit.sigma[0] == fit.sigma[1] > 0
 

@@ -17,8 +17,14 @@ FISHEYE = (0.02, -0.01, 0.003, -0.001)
 def camera(model: str, distortion: tuple[float, ...], focal_px: float = 266.0) -> Camera:
     return Camera.model_validate(
         {
-            "model": model, "width_px": 320, "height_px": 240, "fx_px": focal_px, "fy_px": 1.01 * focal_px,
-            "cx_px": 161.3, "cy_px": 118.2, "distortion": distortion,
+            "model": model,
+            "width_px": 320,
+            "height_px": 240,
+            "fx_px": focal_px,
+            "fy_px": 1.01 * focal_px,
+            "cx_px": 161.3,
+            "cy_px": 118.2,
+            "distortion": distortion,
         }
     )
 
@@ -55,26 +61,27 @@ def grid(reach_x: float, reach_y: float) -> np.ndarray:
 
 
 def test_pixels_are_those_of_an_independent_projection(lens: Lens) -> None:
-    """Source: cv2.projectPoints and cv2.fisheye.projectPoints. 1e-9 px: double precision of 320."""
+    # Source: cv2.projectPoints and cv2.fisheye.projectPoints. 1e-9 px: double precision of 320.
     rays = grid(0.58, 0.43)
     np.testing.assert_allclose(lens.pixels(rays), projected(lens, rays)[0], atol=1e-9)
 
 
 def test_rays_undo_the_independent_projection(lens: Lens) -> None:
-    """Source: OpenCV's projection forward. 1e-6 at unit depth is 3e-4 px: the iteration's end, far below a track's noise."""
+    # Source: OpenCV's projection forward. 1e-6 at unit depth is 3e-4 px: the iteration's end, far below a
+    # track's noise.
     rays = grid(0.58, 0.43)
     np.testing.assert_allclose(lens.rays(projected(lens, rays)[0]), rays, atol=1e-6)
 
 
 def test_round_trip_over_the_whole_picture(lens: Lens) -> None:
-    """Closed form: the identity; 1e-3 px is what the class promises, a hundredth of a good track's noise."""
+    # Closed form: the identity; 1e-3 px is what the class promises, a hundredth of a good track's noise.
     x, y = np.meshgrid(np.arange(0, 320, 13.0), np.arange(0, 240, 13.0))
     pixels = np.column_stack([x.ravel(), y.ravel()])
     np.testing.assert_allclose(lens.pixels(lens.rays(pixels)), pixels, atol=1e-3)
 
 
 def test_wrong_order_of_terms_would_be_noticed() -> None:
-    """Mutation of the tests above: p1 and p2 swapped moves a corner by more than 1e-2 px."""
+    # Mutation of the tests above: p1 and p2 swapped moves a corner by more than 1e-2 px.
     swapped = (PINHOLE[0], PINHOLE[1], PINHOLE[3], PINHOLE[2], PINHOLE[4])
     rays = grid(0.58, 0.43)
     wrong = Lens(camera("pinhole", swapped)).pixels(rays) - projected(Lens(LENSES["pinhole"]), rays)[0]
@@ -82,7 +89,7 @@ def test_wrong_order_of_terms_would_be_noticed() -> None:
 
 
 def test_no_ray_outside_a_fisheyes_circle() -> None:
-    """Closed form: 85 degrees off the axis is f theta from the centre for an equidistant lens without terms."""
+    # Closed form: 85 degrees off the axis is f theta from the centre for an equidistant lens without terms.
     lens = Lens(camera("fisheye", (), 70.0))
     edge = 70.0 * np.radians(85.0)
     angle = np.linspace(0, 2 * np.pi, 24, endpoint=False)
@@ -94,12 +101,22 @@ def test_no_ray_outside_a_fisheyes_circle() -> None:
 
 
 def test_no_ray_where_the_pinhole_polynomial_folds_back() -> None:
-    """Closed form: r (1 - k r^2) peaks at r = 1 / sqrt(3 k); no ray lands beyond, below the inner root is the ray."""
+    # Closed form: r (1 - k r^2) peaks at r = 1 / sqrt(3 k); no ray lands beyond, below the inner root is the
+    # ray.
     k, focal = 0.3, 266.0
-    lens = Lens(Camera.model_validate(
-        {"width_px": 640, "height_px": 480, "fx_px": focal, "fy_px": focal, "cx_px": 320, "cy_px": 240,
-         "distortion": (-k, 0, 0, 0, 0)}
-    ))
+    lens = Lens(
+        Camera.model_validate(
+            {
+                "width_px": 640,
+                "height_px": 480,
+                "fx_px": focal,
+                "fy_px": focal,
+                "cx_px": 320,
+                "cy_px": 240,
+                "distortion": (-k, 0, 0, 0, 0),
+            }
+        )
+    )
     peak = 1 / np.sqrt(3 * k)
     highest = peak * (1 - k * peak**2)
     inside = 0.9 * highest
@@ -117,20 +134,20 @@ def missed_share(lens: Lens, pixels: np.ndarray) -> float:
 
 
 def test_derivative_of_ray_by_pixel(lens: Lens) -> None:
-    """Source: the inverse of OpenCV's analytic Jacobian. At a node a central difference over 1 px misses by a third of
-    the half-step squared times the slope's curvature: 1e-4 up to 60 degrees off the axis."""
+    # Source: the inverse of OpenCV's analytic Jacobian. At a node a central difference over 1 px misses by a
+    # third of the half-step squared times the slope's curvature: 1e-4 up to 60 degrees off the axis.
     x, y = np.meshgrid(np.arange(40, 290, 24.0), np.arange(24, 220, 16.0))
     assert missed_share(lens, np.column_stack([x.ravel(), y.ravel()])) < 1e-4
 
 
 def test_derivative_between_the_nodes_is_good_enough_for_a_weight(lens: Lens) -> None:
-    """Source as above. Half a cell (4 px each way) off, the slope 1 / cos^2 of a fisheye of 160 px changes by
-    2 tan(55 degrees) 5.7 / 160 = 10 %; a weight that wrong costs half a per cent of efficiency."""
+    # Source as above. Half a cell (4 px each way) off, the slope 1 / cos^2 of a fisheye of 160 px changes by
+    # 2 tan(55 degrees) 5.7 / 160 = 10 %; a weight that wrong costs half a per cent of efficiency.
     pixels = np.random.default_rng(2).uniform([30, 10], [290, 230], (200, 2))
     assert missed_share(lens, pixels) < 0.1
 
 
 def test_no_points_are_no_rays(lens: Lens) -> None:
-    """An empty set of points is normal input."""
+    # An empty set of points is normal input.
     assert lens.rays(np.empty((0, 2))).shape == (0, 2)
     assert lens.pixels(np.empty((0, 2))).shape == (0, 2)

@@ -38,7 +38,7 @@ def noisy(picture: Picture, seed: int, sigma: float = 1.0) -> Picture:
 
 
 def ground(k: float, seed: int = 0) -> Picture:
-    """What frame ``k`` shows of a ground that passes at a steady SHIFT (for 20 frames at most)."""
+    """Give what frame ``k`` shows of a ground that passes at a steady SHIFT (for 20 frames at most)."""
     return noisy(GROUND(SHIFT[0] * k, SHIFT[1] * k), int(k) + 1000 * seed)
 
 
@@ -55,6 +55,7 @@ class Stream:
     tilt_until_s: float = np.inf
 
     def results(self) -> list[FrameResult]:
+        """Measure every pair."""
         estimator = Estimator(self.module, attitude="level" if self.tilt is None else "logged")
         end = max(self.pictures) * FRAME_S + 0.05
         times = np.arange(-0.1, end, GYRO_S)
@@ -71,16 +72,14 @@ class Stream:
         assert found[0] is None
         return cast("list[FrameResult]", found[1:])
 
-    def statuses(self) -> list[str]:
-        return [result.row.status for result in self.results()]
-
 
 def steady() -> dict[int, Picture]:
     return {k: ground(k) for k in range(12)}
 
 
 def test_a_clean_stream_is_ok_and_right() -> None:
-    # Exact truth: shift x height / focal / interval, signed. 4 sigma of the row, and no row wider than 0.1 px and 2 %.
+    # Exact truth: shift x height / focal / interval, signed. 4 sigma of the row, and no row wider than 0.1 px
+    # and 2 %.
     for result in Stream().results():
         assert result.row.status == "ok"
         assert isinstance(result.row.velocity, LevelVelocity)
@@ -101,7 +100,7 @@ def test_rows_are_timed_on_the_gyros_clock() -> None:
 
 
 def status_streams() -> dict[str, tuple[Stream, int]]:
-    """A stream for each status, and the pair (counted by its second frame) that must show it."""
+    """Make a stream for each status, and give the pair (counted by its second frame) that must show it."""
     flat = {k: noisy(np.full((HIGH, WIDE), 120, np.uint8), k) for k in range(12)}
     cut = steady()
     for k in range(6, 12):
@@ -122,8 +121,14 @@ def status_streams() -> dict[str, tuple[Stream, int]]:
         "contradictory": (Stream(pictures=cut), 6),
         "picture_fixed": (Stream(pictures={k: noisy(GROUND(0, 0), k) for k in range(12)}, rate=(0.0, 0.8, 0.0)), 5),
         "too_tilted": (Stream(tilt=(1.2, 0.0)), 5),
-        "uncertain": (Stream(range_m=7.0, module=module(gyro=turning_bias),
-                             pictures={k: noisy(GROUND(0.01 * k, 0), k) for k in range(12)}), 5),
+        "uncertain": (
+            Stream(
+                range_m=7.0,
+                module=module(gyro=turning_bias),
+                pictures={k: noisy(GROUND(0.01 * k, 0), k) for k in range(12)},
+            ),
+            5,
+        ),
     }
 
 
@@ -143,11 +148,8 @@ def test_status(reason: str) -> None:
 @pytest.mark.parametrize("reason", ["frame_gap", "repeated_frame", "contradictory"])
 def test_speed_comes_back_after_a_spoilt_pair(reason: str) -> None:
     # Exact truth again as soon as two good pictures follow each other: the last row of each stream.
-    stream, pair = status_streams()[reason]
-    if reason == "contradictory":
-        expected = np.zeros(3)  # after the cut the other ground stands still
-    else:
-        expected = SPEED
+    stream, _ = status_streams()[reason]
+    expected = np.zeros(3) if reason == "contradictory" else SPEED  # after the cut the other ground stands still
     last = stream.results()[-1].row
     assert last.status == "ok"
     assert isinstance(last.velocity, LevelVelocity)
@@ -180,7 +182,8 @@ def test_effects_add_up_to_the_covariance() -> None:
 
 
 def test_bias_of_the_module_is_used() -> None:
-    # Closed form: a log that shows the module's bias and nothing else has not turned; unsubtracted it reads as speed.
+    # Closed form: a log that shows the module's bias and nothing else has not turned; unsubtracted it reads
+    # as speed.
     bias = (0.3, -0.2, 0.1)
     with_bias = Stream(rate=bias, module=module(gyro={"bias_rad_s": bias})).results()[-1].row.velocity
     without = Stream(rate=bias).results()[-1].row.velocity
@@ -194,7 +197,7 @@ def test_bias_of_the_module_is_used() -> None:
 def test_wrong_size_and_stalled_clock_are_refused(shape: tuple[int, int], time_s: float) -> None:
     estimator = Estimator(module(), attitude="level")
     assert estimator.add_frame(0.0, np.zeros((HIGH, WIDE), np.uint8)) is None
-    with pytest.raises(ValueError, match="picture|advance"):
+    with pytest.raises(ValueError, match=r"picture|advance"):
         estimator.add_frame(time_s, np.zeros(shape, np.uint8))
 
 
@@ -221,15 +224,19 @@ class InMemory:
             yield type(samples)(**(dict.fromkeys(type(samples).__slots__) | part))
 
     def gyro(self) -> Iterator[GyroSamples]:
+        """As a recording."""
         return self._parts(self._gyro)
 
     def range(self) -> Iterator[RangeSamples]:
+        """As a recording."""
         return self._parts(self._range)
 
     def attitude(self) -> Iterator[AttitudeSamples] | None:
+        """As a recording."""
         return self._parts(self._tilt) if self._attitude else None
 
     def video(self) -> Iterator[Frame]:
+        """As a recording."""
         for k in range(18):
             yield Frame(index=k, time_s=k * FRAME_S, luma=ground(k), exposure_s=None)
 
@@ -250,7 +257,8 @@ def test_chunks_of_the_logs_do_not_matter(source: str) -> None:
 
 @pytest.mark.parametrize("attitude", ["inertial", "logged", "level"])
 def test_samples_one_by_one_or_a_frame_at_a_time(attitude: str) -> None:
-    # The estimator itself, without the reader before it: one call a sample or one call a frame, the same rows.
+    # The estimator itself, without the reader before it: one call a sample or one call a frame, the same
+    # rows.
     found = []
     for one_by_one in (True, False):
         estimator = Estimator(module(), attitude=attitude)  # type: ignore[arg-type]
@@ -280,19 +288,22 @@ class Marked:
         self._points = np.column_stack([x.ravel(), y.ravel()])
 
     def match(self, first: Picture, second: Picture, predict: Predict, *, far: bool) -> Matches:
+        """As any image motion."""
         count = len(self._points)
         jitter = np.random.default_rng(int(second[0, 0])).normal(0, 0.02, (count, 2))
         return Matches(
-            first_px=self._points, second_px=self._points + SHIFT + jitter,
-            covariance_px2=np.tile(0.001 * np.eye(2), (count, 1, 1)), offered=count,
+            first_px=self._points,
+            second_px=self._points + SHIFT + jitter,
+            covariance_px2=np.tile(0.001 * np.eye(2), (count, 1, 1)),
+            offered=count,
         )
 
 
 def test_memory_does_not_grow_with_the_stream() -> None:
-    # Ten times the stream, no more state: all that an estimator holds, pickled, at its largest over two seconds. Once
-    # more 5 % for what a ring holds at the moment (a log that grew would add 13 kB a second, 470 kB; a picture kept
-    # for each second 690 kB). Pickling sees the estimator's own state exactly; the traced heap of the process
-    # wanders by as much as that in NumPy's caches.
+    # Ten times the stream, no more state: all that an estimator holds, pickled, at its largest over two
+    # seconds. Once more 5 % for what a ring holds at the moment (a log that grew would add 13 kB a second,
+    # 470 kB; a picture kept for each second 690 kB). Pickling sees the estimator's own state exactly; the
+    # traced heap of the process wanders by as much as that in NumPy's caches.
     estimator = Estimator(module(), attitude="inertial", motion=Marked())
     largest = {200: 0, 2000: 0}
     for k in range(2101):

@@ -59,10 +59,8 @@ def project(m: Module, ground_body0: np.ndarray, time_s: float) -> np.ndarray:
     seen = body.inv().apply(ground_body0 - VELOCITY * time_s) - m.alignment.camera_position_m
     camera = m.alignment.R_body_camera.inv().apply(seen)
     terms = m.camera.distortion_terms
-    kind = cv2.projectPoints if m.camera.model == "pinhole" else cv2.fisheye.projectPoints
-    args = (np.zeros(3), np.zeros(3), m.camera.matrix, terms)
-    points = camera[None, None]
-    return (cv2.projectPoints(points, *args) if kind is cv2.projectPoints else cv2.fisheye.projectPoints(points, *args))[0][0, 0]
+    project_points = cv2.projectPoints if m.camera.model == "pinhole" else cv2.fisheye.projectPoints
+    return project_points(camera[None, None], np.zeros(3), np.zeros(3), m.camera.matrix, terms)[0].reshape(2)
 
 
 def seen_by_rolling_rows(m: Module, ground: np.ndarray, frame_s: float) -> np.ndarray:
@@ -72,7 +70,9 @@ def seen_by_rolling_rows(m: Module, ground: np.ndarray, frame_s: float) -> np.nd
     def late(t: float) -> float:
         return frame_s + ((project(m, ground, t)[1] + 0.5) / c.height_px - 0.5) * c.readout_s - t
 
-    return project(m, ground, brentq(late, frame_s - c.readout_s, frame_s + c.readout_s, xtol=1e-13) if c.readout_s else frame_s)
+    if c.readout_s == 0:
+        return project(m, ground, frame_s)
+    return project(m, ground, brentq(late, frame_s - c.readout_s, frame_s + c.readout_s, xtol=1e-13))
 
 
 def exact_matches(m: Module) -> Matches:
@@ -89,9 +89,8 @@ def exact_matches(m: Module) -> Matches:
         ground.append(origin + direction * (HEIGHT_M - origin @ down) / (direction @ down))
     first = np.array([seen_by_rolling_rows(m, g, TIMES[0]) for g in ground])
     second = np.array([seen_by_rolling_rows(m, g, TIMES[1]) for g in ground])
-    return Matches(
-        first_px=first, second_px=second, covariance_px2=np.tile(0.01 * np.eye(2), (len(first), 1, 1)), offered=len(first)
-    )
+    covariance = np.tile(0.01 * np.eye(2), (len(first), 1, 1))
+    return Matches(first_px=first, second_px=second, covariance_px2=covariance, offered=len(first))
 
 
 def view_of(m: Module, rate: np.ndarray = RATE, times: tuple[float, float] = TIMES) -> PairView:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import numpy as np
 import pytest
 from scipy.spatial.transform import Rotation
@@ -21,7 +23,8 @@ def sensor(**keys: object) -> Range:
 @pytest.mark.parametrize("angles", [(0.0, 0.0), (0.3, 0.0), (-0.2, 0.25)])
 @pytest.mark.parametrize("beam", ["wide", "narrow"])
 def test_height_of_the_origin_for_each_beam(beam: str, angles: tuple[float, float]) -> None:
-    # Exact synthetic truth: level ground 2.3 m under the origin, met by the sensor's own ray or perpendicular.
+    # Exact synthetic truth: level ground 2.3 m under the origin, met by the sensor's own ray or
+    # perpendicular.
     position = np.array([0.12, -0.05, 0.08])
     R_level_body = Rotation.from_euler("ZYX", [0.7, angles[1], angles[0]])
     at = R_level_body.apply(position)
@@ -37,7 +40,8 @@ def test_height_of_the_origin_for_each_beam(beam: str, angles: tuple[float, floa
 
 
 def test_air_temperature_scales_an_ultrasonic_reading() -> None:
-    # Closed form: 343.2 sqrt(T / 293.15 K) m/s; at 30 degrees an echo time read as for 20 degrees is 349.01 / 343.20 short.
+    # Closed form: 343.2 sqrt(T / 293.15 K) m/s; at 30 degrees an echo time read as for 20 degrees is 349.01 /
+    # 343.20 short.
     s = sensor(assumed_air_temperature_c=20.0)
     assert origin_height(s, 2.0, 30.0, LEVEL) == pytest.approx(2.0 * 349.01 / 343.20, abs=5e-5)
     assert origin_height(s, 2.0, -20.0, LEVEL) == pytest.approx(2.0 * 318.93 / 343.20, abs=5e-5)
@@ -85,9 +89,9 @@ def test_nothing_before_two_readings_agree() -> None:
 @pytest.mark.parametrize("rate_hz", [10, 20, 50])
 @pytest.mark.parametrize("stray", [0.4, -0.6, 2.5])
 def test_stray_echoes_are_refused(rate_hz: int, stray: float) -> None:
-    # Exact synthetic truth: 1.5 m, every seventh reading (and once two in a row) off by far more than the noise.
-    # Always inside what its own band says, and never nearer to the stray than a seventh of the way: three sigma of a
-    # reading, and what a gust may do to the height between readings.
+    # Exact synthetic truth: 1.5 m, every seventh reading (and once two in a row) off by far more than the
+    # noise. Always inside what its own band says, and never nearer to the stray than a seventh of the way:
+    # three sigma of a reading, and what a gust may do to the height between readings.
     h, rng = HeightFilter(sensor()), np.random.default_rng(4)
     for k in range(6 * rate_hz):
         wrong = stray if k > 5 and (k % 7 == 0 or k == 22) else 0.0
@@ -102,8 +106,8 @@ def test_stray_echoes_are_refused(rate_hz: int, stray: float) -> None:
 @pytest.mark.parametrize("rate_hz", [10, 20, 50])
 @pytest.mark.parametrize("step_m", [0.3, -0.3])
 def test_a_step_of_the_floor_is_followed_within_half_a_second(rate_hz: int, step_m: float) -> None:
-    # Exact synthetic truth: a table's edge at 2 s; half a second later within 3 sigma of a reading, and from the third
-    # reading on no height that its own band (3 sigma) does not cover: better wide than wrong.
+    # Exact synthetic truth: a table's edge at 2 s; half a second later within 3 sigma of a reading, and from
+    # the third reading on no height that its own band (3 sigma) does not cover: better wide than wrong.
     h, rng = HeightFilter(sensor()), np.random.default_rng(4)
     for k in range(4 * rate_hz):
         time = k / rate_hz
@@ -128,7 +132,7 @@ def test_a_gap_is_bridged_with_growing_sigma_then_given_up() -> None:
     bridged = [h.at(last + t) for t in (0.0, 0.3, 0.6, 1.2, 2.4)]
     sigmas = [b.sigma_m for b in bridged if b is not None]
     assert len(sigmas) == 5
-    assert all(b > 1.2 * a for a, b in zip(sigmas[:-1], sigmas[1:], strict=True))
+    assert all(b > 1.2 * a for a, b in pairwise(sigmas))
     assert h.at(last + 2.6) is None
     h.add_range(last + 2.7, 1.5, None, LEVEL)
     h.add_range(last + 2.75, 1.5, None, LEVEL)
@@ -149,7 +153,8 @@ def test_the_images_climb_carries_the_height_over_a_gap() -> None:
         with_climb.add_climb(begin + k * 0.02, 0.3, 0.01, 0.0)
     now, blind = with_climb.at(begin + 1.2), without.at(begin + 1.2)
     assert now is not None and blind is not None
-    # 0.3 m/s for half a frame is 3 mm; the filter needs some frames to believe the jump from 0: 10 of them are 6 cm.
+    # 0.3 m/s for half a frame is 3 mm; the filter needs some frames to believe the jump from 0: 10 of them
+    # are 6 cm.
     assert now.height_m == pytest.approx(2.0 - 0.36, abs=0.03)
     assert now.sigma_m < 0.2 * blind.sigma_m
     assert abs(now.height_m - 1.64) < 3 * now.sigma_m
@@ -174,8 +179,9 @@ def flown(seed: int, gust_m_s2: float) -> list[tuple[float, float]]:
 
 @pytest.mark.parametrize(("gust_m_s2", "least"), [(0.02, 0.1), (0.3, 0.2), (0.8, 0.5)])
 def test_sigma_is_honest(gust_m_s2: float, least: float) -> None:
-    # Chi-square: the mean of squared normalised errors over 30 seeds x 10 s must not pass the 99.9 % point for one per
-    # error; in calm air the filter, which must be ready for gusts, may be wider, down to a third of a reading's sigma.
+    # Chi-square: the mean of squared normalised errors over 30 seeds x 10 s must not pass the 99.9 % point
+    # for one per error; in calm air the filter, which must be ready for gusts, may be wider, down to a third
+    # of a reading's sigma.
     errors, sigmas = np.array([flown(seed, gust_m_s2) for seed in range(30)]).reshape(-1, 2).T
     mean = float(np.mean((errors / sigmas) ** 2))
     assert least < mean < chi2.ppf(0.999, len(errors)) / len(errors)

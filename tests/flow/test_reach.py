@@ -135,7 +135,6 @@ def measured(spec: scene.SceneSpec, folder: Path) -> Comparison:
 @pytest.mark.parametrize("case", CASES, ids=lambda case: case.__name__)
 def test_speed_is_as_good_as_promised(case: Callable[[], scene.SceneSpec], tmp_path: Path) -> None:
     found, reach = measured(case(), tmp_path), CASES[case]
-    print({a: (getattr(found, a).rms_m_s, getattr(found, a).bias_m_s, getattr(found, a).share_95) for a in ("forward", "right", "down")})
     for axis in (found.forward, found.right):
         assert axis.rms_m_s <= reach.rms
         assert abs(axis.bias_m_s) <= reach.mean

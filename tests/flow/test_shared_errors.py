@@ -24,8 +24,16 @@ STEP = 1e-9  # of a sigma's unit: so small that every weight stays at one; doubl
 VELOCITY = np.array([1.3, -0.8, 0.35])  # body axes at the middle
 RATE = np.array([0.5, -0.7, 0.9])
 RATE_CHANGE = np.array([-30.0, 20.0, 15.0])  # rad/s^2
-UNITS = {"fx_px": 0.2, "fy_px": 0.3, "mounting": 1e-3, "tilt": 7e-3, "clock": 1e-4, "gyro": 5e-4, "height": 0.02,
-         "position": 1e-3}
+UNITS = {
+    "fx_px": 0.2,
+    "fy_px": 0.3,
+    "mounting": 1e-3,
+    "tilt": 7e-3,
+    "clock": 1e-4,
+    "gyro": 5e-4,
+    "height": 0.02,
+    "position": 1e-3,
+}
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -43,31 +51,42 @@ class Believed:
     beam: str = "wide"
 
     def module(self) -> Module:
-        mounting = Rotation.from_rotvec(self.turn_rad) * Rotation.from_euler("z", 90, degrees=True) * Rotation.from_euler(
-            "xyz", [0.03, -0.02, 0.01]
+        """Make the module file that holds this belief."""
+        mounting = (
+            Rotation.from_rotvec(self.turn_rad)
+            * Rotation.from_euler("z", 90, degrees=True)
+            * Rotation.from_euler("xyz", [0.03, -0.02, 0.01])
         )
         return Module.model_validate(
             {
                 "camera": {
-                    "width_px": 320, "height_px": 240, "fx_px": self.fx_px, "fy_px": self.fy_px, "cx_px": 161.3,
-                    "cy_px": 118.2, "sigma": {"fx_px": UNITS["fx_px"], "fy_px": UNITS["fy_px"]},
+                    "width_px": 320,
+                    "height_px": 240,
+                    "fx_px": self.fx_px,
+                    "fy_px": self.fy_px,
+                    "cx_px": 161.3,
+                    "cy_px": 118.2,
+                    "sigma": {"fx_px": UNITS["fx_px"], "fy_px": UNITS["fy_px"]},
                 },
                 "alignment": {
                     "camera_to_body_wxyz": list(mounting.as_quat(scalar_first=True)),
                     "camera_position_m": self.lever_m,
                     "sigma": {
-                        "camera_to_body_rad": [UNITS["mounting"]] * 3, "camera_position_m": [UNITS["position"]] * 3,
+                        "camera_to_body_rad": [UNITS["mounting"]] * 3,
+                        "camera_position_m": [UNITS["position"]] * 3,
                         "time_offset_s": UNITS["clock"],
                     },
                 },
                 "gyro": {
-                    "noise_rad_s_rthz": [1e-4, 2e-4, 3e-4], "sigma": {"bias_rad_s": [UNITS["gyro"]] * 3},
+                    "noise_rad_s_rthz": [1e-4, 2e-4, 3e-4],
+                    "sigma": {"bias_rad_s": [UNITS["gyro"]] * 3},
                 },
                 "range": {"beam": self.beam},
             }
         )
 
     def tilt(self) -> Tilt:
+        """Tilt at the middle."""
         tipped = Rotation.from_rotvec([*self.tip_rad, 0.0]) * TILT
         return Tilt(down_body=tipped.inv().apply([0, 0, 1.0]), sigma_rad=UNITS["tilt"])
 
@@ -78,6 +97,7 @@ class Believed:
         return float(self.height_m * self.tilt().down_body[2] / Believed().tilt().down_body[2])
 
     def view(self) -> PairView:
+        """Pair of frames as this belief sees it."""
         log = RotationLog(self.module().gyro)
         times = np.arange(-0.2, 0.2, 0.001)
         rates = RATE + times[:, None] * RATE_CHANGE + np.array(self.bias_rad_s)
@@ -95,14 +115,19 @@ TILT = Rotation.from_euler("ZYX", [0.0, 0.06, -0.04])  # body to level
 
 
 def true_matches(beam: str) -> Matches:
-    """Matches that the prediction gives at the true velocity; ``test_geometry`` holds it against projections."""
+    """Give the matches that the prediction makes at the true velocity.
+
+    ``test_geometry`` holds that prediction against projections by OpenCV.
+    """
     truth = Believed(beam=beam)
     x, y = np.meshgrid(np.linspace(20, 300, 9), np.linspace(20, 220, 8))
     first = np.column_stack([x.ravel(), y.ravel()])
     velocity = truth.module().alignment.R_body_camera.inv().apply(VELOCITY)
     return Matches(
-        first_px=first, second_px=truth.view().predict(first, velocity),
-        covariance_px2=np.tile(0.01 * np.eye(2), (len(first), 1, 1)), offered=len(first),
+        first_px=first,
+        second_px=truth.view().predict(first, velocity),
+        covariance_px2=np.tile(0.01 * np.eye(2), (len(first), 1, 1)),
+        offered=len(first),
     )
 
 
@@ -114,7 +139,7 @@ def level_velocity(believed: Believed, matches: Matches) -> np.ndarray:
 
 
 def slope(cause: str, axis: int | None, unit: float, beam: str) -> np.ndarray:
-    """What one sigma of a cause does to the level velocity: central difference of the whole solution."""
+    """Tell what one sigma of a cause does to the level velocity: central difference of the whole solution."""
     matches, ends = true_matches(beam), []
     for sign in (1, -1):
         value = sign * STEP * unit
@@ -137,16 +162,21 @@ def claimed(beam: str = "wide") -> dict[str, np.ndarray]:
     assert solution is not None
     R_camera_body = module.alignment.R_body_camera.inv()
     effects = shared_errors(
-        module, pair, solution, height=Height(height_m=truth.height_m, sigma_m=UNITS["height"], down_m_s=0.3),
-        tilt=truth.tilt(), turned_rad=view.turned_rad(), rate_change_rad_s=R_camera_body.apply(RATE_CHANGE * INTERVAL_S),
+        module,
+        pair,
+        solution,
+        height=Height(height_m=truth.height_m, sigma_m=UNITS["height"], down_m_s=0.3),
+        tilt=truth.tilt(),
+        turned_rad=view.turned_rad(),
+        rate_change_rad_s=R_camera_body.apply(RATE_CHANGE * INTERVAL_S),
         interval_s=INTERVAL_S,
     )
     turn = truth.tilt().R_level_body @ module.alignment.R_body_camera.as_matrix()
     return {cause: turn @ effect for cause, effect in effects.items()}
 
 
-# Cause, column of the effect, what is disturbed, its axis, its unit. What the effects leave out is of the order of the
-# change of depth in the interval (0.6 %) and of the rotation in it (3 %).
+# Cause, column of the effect, what is disturbed, its axis, its unit. What the effects leave out is of the
+# order of the change of depth in the interval (0.6 %) and of the rotation in it (3 %).
 CAUSES = [
     ("height", 0, "height_m", None, UNITS["height"]),
     ("focal_length", 0, "fx_px", None, UNITS["fx_px"]),
@@ -163,8 +193,8 @@ CAUSES = [
 def test_effect_is_the_slope_of_the_solution(
     beam: str, cause: str, column: int, field: str, axis: int | None, unit: float
 ) -> None:
-    # Source: finite differences. 7 % of the effect (a sigma is known no better), or 1 % of the largest column of the
-    # same cause where one axis does next to nothing.
+    # Source: finite differences. 7 % of the effect (a sigma is known no better), or 1 % of the largest column
+    # of the same cause where one axis does next to nothing.
     effects = claimed(beam)[cause]
     expected = slope(field, axis, unit, beam)
     # A cause's own sign is a coin's toss, but its components keep theirs against each other.
@@ -175,8 +205,9 @@ def test_effect_is_the_slope_of_the_solution(
 
 @pytest.mark.parametrize("beam", ["wide", "narrow"])
 def test_effect_of_the_tilt(beam: str) -> None:
-    # Source: finite differences about the two level axes; their columns may be turned against the effect's, hence
-    # covariances, forward and right apart from down (which a tilt disturbs most). 10 % of variance is 5 % of sigma.
+    # Source: finite differences about the two level axes; their columns may be turned against the effect's,
+    # hence covariances, forward and right apart from down (which a tilt disturbs most). 10 % of variance is 5
+    # % of sigma.
     expected = np.stack([slope("tip_rad", k, UNITS["tilt"], beam) for k in range(2)], axis=1)
     found = covariance_of(claimed(beam)["tilt"])
     expected = covariance_of(expected)

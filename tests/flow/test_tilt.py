@@ -17,7 +17,7 @@ FRAME_S = 1 / 30
 
 
 def down_of(roll: float, pitch: float) -> np.ndarray:
-    """Closed form by SciPy: level from body is yaw, then pitch, then roll; yaw does not matter to down."""
+    """Give down by SciPy: level from body is yaw, then pitch, then roll; yaw does not matter to down."""
     return Rotation.from_euler("ZYX", [1.1, pitch, roll]).inv().apply([0, 0, 1.0])
 
 
@@ -36,7 +36,8 @@ def logged(times: list[float], rolls: list[float], pitches: list[float]) -> Logg
 
 
 def test_a_log_is_interpolated_as_directions() -> None:
-    # Closed form: halfway between two rolls about one axis is their mean; the chord's share is exact in the middle.
+    # Closed form: halfway between two rolls about one axis is their mean; the chord's share is exact in the
+    # middle.
     tilt = logged([0.0, 0.1], [0.1, 0.3], [0.0, 0.0]).at(0.05)
     assert tilt is not None
     np.testing.assert_allclose(tilt.down_body, down_of(0.2, 0.0), atol=1e-12)
@@ -49,8 +50,10 @@ def test_roll_through_the_half_turn_is_interpolated_the_short_way() -> None:
     np.testing.assert_allclose(tilt.down_body, [0, 0, -1], atol=1e-12)
 
 
-@pytest.mark.parametrize(("time_s", "known"), [(0.0, True), (0.1, True), (-0.05, True), (0.2, False),
-                                               (0.4, False), (0.79, True), (-0.5, False), (1.2, False)])
+@pytest.mark.parametrize(
+    ("time_s", "known"),
+    [(0.0, True), (0.1, True), (-0.05, True), (0.2, False), (0.4, False), (0.79, True), (-0.5, False), (1.2, False)],
+)
 def test_a_log_says_nothing_in_its_gaps(time_s: float, known: bool) -> None:
     # Expected by the docstring: samples at 0, 0.1, 0.7 s; a gap of 0.6 s is more than 0.25 s.
     tilt = logged([0.0, 0.1, 0.7], [0.0] * 3, [0.0] * 3)
@@ -90,6 +93,7 @@ class Flight:
         self.rate = (behind.inv() * ahead).as_rotvec() / (2 * h)
 
     def level_from_body(self, time_s: np.ndarray) -> Rotation:
+        """Attitude at times."""
         swing = self._rock * np.column_stack(
             [np.sin(2 * np.pi * 1.3 * time_s), np.sin(2 * np.pi * 0.9 * time_s), np.zeros_like(time_s)]
         )
@@ -121,13 +125,15 @@ class Flight:
 @pytest.mark.parametrize(("roll", "pitch"), [(0.12, 0.0), (0.0, -0.09), (-0.07, 0.15)])
 def test_a_constant_tilt_is_recovered_under_rocking(roll: float, pitch: float) -> None:
     # Exact synthetic truth: gravity stands still in the frame that does not rotate. What is left is the
-    # rate's curvature between samples, 0.1 rad x (2 pi 1.3 / s)^3 x (2.5 ms)^2 / 12 = 30 urad/s for part of a swing.
+    # rate's curvature between samples, 0.1 rad x (2 pi 1.3 / s)^3 x (2.5 ms)^2 / 12 = 30 urad/s for part of a
+    # swing.
     errors = np.array([error for _, error, _ in Flight(roll=roll, pitch=pitch, rock_rad=0.1).found()])
     np.testing.assert_allclose(errors, 0, atol=2e-5)
 
 
 def test_signs_of_the_recovered_tilt() -> None:
-    # Closed form: leaning right (roll > 0) brings down toward body right; nose up (pitch > 0) brings it toward the tail.
+    # Closed form: leaning right (roll > 0) brings down toward body right; nose up (pitch > 0) brings it
+    # toward the tail.
     for roll, pitch in [(0.12, 0.0), (0.0, 0.12)]:
         flight = Flight(roll=roll, pitch=pitch, rock_rad=0.0, until_s=1.0)
         rotations = RotationLog(Gyro())
@@ -163,7 +169,7 @@ def test_sigma_covers_the_error_without_speed(accel_m_s2: float) -> None:
 def test_samples_of_the_future_wait() -> None:
     # A log handed over ahead of the frames must not lean the tilt: only what lies before the frame counts.
     times = np.arange(400) * STEP_S
-    force = np.where(times[:, None] < 0.3, GRAVITY, GRAVITY + [5.0, 0, 0])
+    force = np.where(times[:, None] < 0.3, GRAVITY, GRAVITY + np.array([5.0, 0, 0]))
     found = []
     for until_s in (1.0, 0.25):
         given = times <= until_s

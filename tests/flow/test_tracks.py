@@ -24,8 +24,8 @@ SHIFTS = [(0.0, 0.0), (0.25, 0.0), (-0.1, 0.4), (2.5, -1.3), (-7.2, 5.9), (0.0, 
 
 @pytest.mark.parametrize("shift", SHIFTS)
 def test_the_mean_track_is_the_shift(shift: tuple[float, float]) -> None:
-    # Exact truth: SciPy's Fourier shift of seamless ground. 8 mpx: what bilinear interpolation may leave once the
-    # starts are spread over a pixel (unspread 16 to 26 mpx, references in the tracker's docstring).
+    # Exact truth: SciPy's Fourier shift of seamless ground. 8 mpx: what bilinear interpolation may leave once
+    # the starts are spread over a pixel (unspread 16 to 26 mpx, references in the tracker's docstring).
     moved = matched(GROUND(0, 0), GROUND(*shift))
     assert len(moved) > 150
     np.testing.assert_allclose(np.median(moved.second_px - moved.first_px, axis=0), shift, atol=8e-3)
@@ -36,7 +36,8 @@ def test_the_mean_track_is_the_shift(shift: tuple[float, float]) -> None:
 
 
 def test_points_are_spread_over_the_picture() -> None:
-    # By design a quota for each cell: of a 4 x 4 division every part has its share, and no point is used twice.
+    # By design a quota for each cell: of a 4 x 4 division every part has its share, and no point is used
+    # twice.
     moved = matched(GROUND(0, 0), GROUND(1, 1))
     column = (moved.first_px[:, 0] * 4 / WIDTH).astype(int)
     row = (moved.first_px[:, 1] * 4 / HEIGHT).astype(int)
@@ -47,9 +48,10 @@ def test_points_are_spread_over_the_picture() -> None:
 
 
 def test_a_good_prediction_replaces_the_pyramid() -> None:
-    # Exact truth: 40 px away and predicted to 1 px, two levels suffice; unpredicted they cannot reach that far.
+    # Exact truth: 40 px away and predicted to 1 px, two levels suffice; unpredicted they cannot reach that
+    # far.
     first, second = GROUND(0, -20), GROUND(0, 20)
-    near = matched(first, second, far=False, predict=lambda points: points + [0.5, 39.0])
+    near = matched(first, second, far=False, predict=lambda points: points + np.array([0.5, 39.0]))
     np.testing.assert_allclose(np.median(near.second_px - near.first_px, axis=0), [0, 40], atol=8e-3)
     lost = matched(first, second, far=False)
     assert len(lost) < 12 or abs(np.median(lost.second_px - lost.first_px, axis=0)[1] - 40) > 5
@@ -58,7 +60,7 @@ def test_a_good_prediction_replaces_the_pyramid() -> None:
 def test_no_point_is_predicted_out_of_the_picture() -> None:
     # A prediction without an answer (NaN) or beyond the border leaves the point out, without a warning.
     def half_gone(points: np.ndarray) -> np.ndarray:
-        out = points + [200.0, 0.0]
+        out = points + np.array([200.0, 0.0])
         out[:5] = np.nan
         return out
 
@@ -84,8 +86,9 @@ def test_flat_ground_offers_nothing() -> None:
 
 def test_covariance_covers_the_scatter_under_picture_noise() -> None:
     # Cramer-Rao form at the noise it is written for (2 grey levels): the mean squared normalised error of
-    # independent pictures is of the order of 1 an axis. Not above 2 (it would promise too much); down to a tenth,
-    # for the floor of 0.03 px is larger than this ground's noise and the scatter of the matches scales it afterwards.
+    # independent pictures is of the order of 1 an axis. Not above 2 (it would promise too much); down to a
+    # tenth, for the floor of 0.03 px is larger than this ground's noise and the scatter of the matches scales
+    # it afterwards.
     rng, squares = np.random.default_rng(1), []
     ground = ShiftedGround(faded(photograph("gravel")))
     for shift in [(0.0, 0.0), (0.0, 0.3), (1.2, -0.6)]:

@@ -30,7 +30,7 @@ def moved(matches: Matches, by_px: np.ndarray) -> Matches:
 
 
 def block(side: str, share: float) -> np.ndarray:
-    """Marks the given share of the matches, all at one side of the picture."""
+    """Mark the given share of the matches, all at one side of the picture."""
     along = {"left": 0, "right": 0, "top": 1, "bottom": 1}[side]
     order = np.argsort(MATCHES.first_px[:, along], kind="stable")
     if side in ("right", "bottom"):
@@ -44,11 +44,11 @@ def block(side: str, share: float) -> np.ndarray:
 @pytest.mark.parametrize("motion_px", [(8.0, -5.0), (-1.5, 0.0), (0.0, 40.0)])
 @pytest.mark.parametrize("guessed", [False, True])
 def test_forty_percent_outliers_in_one_block(side: str, motion_px: tuple[float, float], guessed: bool) -> None:
-    # Exact synthetic truth: something moves as one body over 40 % of the view. It must be left out entirely, and then
-    # the answer is as exact as without it.
+    # Exact synthetic truth: something moves as one body over 40 % of the view. It must be left out entirely,
+    # and then the answer is as exact as without it.
     assert TRUTH is not None
     marked = block(side, 0.4)
-    guess = TRUTH.velocity_m_s + [0.1, -0.1, 0.05] if guessed else None
+    guess = TRUTH.velocity_m_s + np.array([0.1, -0.1, 0.05]) if guessed else None
     for seed in range(5):
         solution = solved(moved(MATCHES, marked[:, None] * np.array(motion_px)), guess, seed=seed)
         assert solution is not None
@@ -62,7 +62,11 @@ def test_scattered_outliers() -> None:
     rng = np.random.default_rng(7)
     marked = rng.random(len(MATCHES)) < 0.4
     direction = rng.uniform(0, 2 * np.pi, len(MATCHES))
-    off = marked[:, None] * np.column_stack([np.cos(direction), np.sin(direction)]) * rng.uniform(2, 30, (len(MATCHES), 1))
+    off = (
+        marked[:, None]
+        * np.column_stack([np.cos(direction), np.sin(direction)])
+        * rng.uniform(2, 30, (len(MATCHES), 1))
+    )
     solution = solved(moved(MATCHES, off))
     assert solution is not None
     np.testing.assert_allclose(solution.velocity_m_s, TRUTH.velocity_m_s, atol=1e-6)
@@ -70,8 +74,9 @@ def test_scattered_outliers() -> None:
 
 
 def test_outliers_leave_noisy_matches_alone() -> None:
-    # Exact truth plus 0.1 px of noise, as claimed: of the 60 % that belong to the ground Tukey's weight stays above a
-    # tenth for all within 3.9 sigma (99.9 % of a radius); with a scale from 44 of them 97 % over 20 trials.
+    # Exact truth plus 0.1 px of noise, as claimed: of the 60 % that belong to the ground Tukey's weight stays
+    # above a tenth for all within 3.9 sigma (99.9 % of a radius); with a scale from 44 of them 97 % over 20
+    # trials.
     rng, shares = np.random.default_rng(8), []
     marked = block("right", 0.4)
     for seed in range(20):
@@ -109,8 +114,9 @@ def noisy_solutions(factor: float, count: int = 300) -> list[Solution]:
 
 @pytest.mark.parametrize("factor", [1.0, 3.0])
 def test_covariance_is_that_of_the_solutions(factor: float) -> None:
-    # Monte-Carlo, exact truth. The mean squared normalised error over 300 x 3 components lies within the 99.9 % bounds
-    # of chi-square, widened by 12 %: Tukey's weights lose 5 % of efficiency, the scale is a median of 72 matches.
+    # Monte-Carlo, exact truth. The mean squared normalised error over 300 x 3 components lies within the 99.9
+    # % bounds of chi-square, widened by 12 %: Tukey's weights lose 5 % of efficiency, the scale is a median
+    # of 72 matches.
     assert TRUTH is not None
     solutions = noisy_solutions(factor)
     errors = np.array([s.velocity_m_s - TRUTH.velocity_m_s for s in solutions])
@@ -131,10 +137,11 @@ def test_scale_is_the_factor_on_the_claimed_covariance(factor: float) -> None:
 
 @pytest.mark.parametrize("axis", [0, 1, 2])
 def test_pull_is_what_a_common_error_does_to_the_solution(axis: int) -> None:
-    # Source: finite differences of the whole solve, all second rays turned by the same small angle about one axis (the
-    # field of Longuet-Higgins and Prazdny 1980). A ray that moves on by a little moves the equations' target back by
-    # it, hence the sign. The step of 1e-10 rad keeps every weight at one. 2 %: the rows hold the ray too,
-    # times what the depth changes by in the interval (0.6 % here, 0.35 m/s x 25 ms in 1.4 m).
+    # Source: finite differences of the whole solve, all second rays turned by the same small angle about one
+    # axis (the field of Longuet-Higgins and Prazdny 1980). A ray that moves on by a little moves the
+    # equations' target back by it, hence the sign. The step of 1e-10 rad keeps every weight at one. 2 %: the
+    # rows hold the ray too, times what the depth changes by in the interval (0.6 % here, 0.35 m/s x 25 ms in
+    # 1.4 m).
     assert TRUTH is not None
     pair, _ = VIEW.geometry(MATCHES)
     x, y = pair.second_ray[:, 0], pair.second_ray[:, 1]
@@ -152,7 +159,16 @@ def test_pull_is_what_a_common_error_does_to_the_solution(axis: int) -> None:
 
 
 def part(pair: PairGeometry, keep: np.ndarray) -> PairGeometry:
-    per_match = ("first_ray", "second_ray", "first_s", "second_s", "first_lever_m", "second_lever_m", "flow", "covariance")
+    per_match = (
+        "first_ray",
+        "second_ray",
+        "first_s",
+        "second_s",
+        "first_lever_m",
+        "second_lever_m",
+        "flow",
+        "covariance",
+    )
     return dataclasses.replace(pair, **{name: getattr(pair, name)[keep] for name in per_match})
 
 

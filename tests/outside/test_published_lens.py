@@ -2,8 +2,8 @@
 
 The pictures and ``left_intrinsics.yml`` come with OpenCV (Debian package ``opencv-doc`` 4.6.0, folder
 ``examples/data``). The numbers of the first test are those of OpenCV's own Python calibration test,
-``modules/calib3d/misc/python/test/test_calibration.py``, with its own tolerances: RMS 0.01 px, camera matrix 10 px in
-the sum of absolute differences, distortion 0.05 in the same.
+``modules/calib3d/misc/python/test/test_calibration.py``, with its own tolerances: RMS 0.01 px, camera matrix
+10 px in the sum of absolute differences, distortion 0.05 in the same.
 """
 
 import gzip
@@ -26,7 +26,7 @@ FOLDER = Path(os.environ.get("GROUNDPACE_OPENCV_DOC", "/usr/share/doc/opencv-doc
 
 
 def picture(name):
-    """The bytes of a picture; Debian may have compressed it."""
+    """Read the bytes of a picture; Debian may have compressed it."""
     plain, packed = FOLDER / name, FOLDER / f"{name}.gz"
     return gzip.decompress(packed.read_bytes()) if packed.exists() else plain.read_bytes()
 
@@ -61,8 +61,8 @@ def test_opencv_own_calibration_test():
     assert fit.rms_px == pytest.approx(0.196335, abs=0.01)
     assert np.abs(fit.parameters[:4] - [532.8099, 532.9335, 342.4952, 233.8879]).sum() < 10
     assert np.abs(fit.parameters[4:] - [-0.281326, 0.029113, 0.001212, -0.000141, 0.154866]).sum() < 0.05
-    # Our own limit on the focal length: the refinement of another OpenCV version moves it by 0.02 px; a lens without
-    # k3, or one view less, by 0.3 px and more.
+    # Our own limit on the focal length: the refinement of another OpenCV version moves it by 0.02 px; a lens
+    # without k3, or one view less, by 0.3 px and more.
     np.testing.assert_allclose(fit.parameters[:2], [532.8099, 532.9335], atol=0.1)
 
 
@@ -83,7 +83,8 @@ def test_left_intrinsics_beside_the_pictures():
 
 
 def test_the_command_agrees_within_its_own_sigma(tmp_path):
-    # Free choice of refinement. The published values have errors of their own, as large as ours: sqrt(2) x 1.96 sigma.
+    # Free choice of refinement. The published values have errors of their own, as large as ours: sqrt(2) x
+    # 1.96 sigma.
     for name in NAMES:
         (tmp_path / name).write_bytes(picture(name))
     found = calibrate_lens(tmp_path, BOARD, "pinhole")
@@ -97,7 +98,8 @@ def test_the_command_agrees_within_its_own_sigma(tmp_path):
     ):
         assert abs(ours - published) < 1.96 * np.sqrt(2) * sigma
         assert sigma < 2.0
-    # The published half-window was one of the candidates; the one chosen predicts unseen views at least as well.
+    # The published half-window was one of the candidates; the one chosen predicts unseen views at least as
+    # well.
     scores = found.refinement_scores_px
     assert scores[found.refinement] <= scores["window of 5 px"] < scores["sector detector"]
     assert found.rms_px < found.held_out_rms_px < 0.2

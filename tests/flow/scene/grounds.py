@@ -43,9 +43,7 @@ def pinhole(width: int, height: int, focal: float, readout_s: float = 0.0) -> Ca
     )  # fmt: skip
 
 
-def still(
-    north: float, east: float, height: float, roll: float = 0.0, pitch: float = 0.0, yaw: float = 0.0
-) -> Motion:
+def still(north: float, east: float, height: float, roll: float = 0.0, pitch: float = 0.0, yaw: float = 0.0) -> Motion:
     """Motion that stays where it is."""
     pose = np.array([north, east, -height, roll, pitch, yaw])
     return from_function(lambda t: np.tile(pose, (len(t), 1)), 0.1)

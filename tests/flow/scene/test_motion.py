@@ -13,9 +13,7 @@ MOTIONS = {
     "gusts": straight(5, height_m=1.2) + gusts(5, seed=3),
     "hand": hand_turned(5, seed=4, height_m=0.6),
     "tour": tour(6, height_m=1.5, speed_m_s=0.8, seed=5),
-    "pass": straight(
-        5, height_m=1, speed_m_s=2, heading_rad=0.3, pitch_rad=-0.2, roll_rad=0.1, yaw_rate_rad_s=0.7
-    ),
+    "pass": straight(5, height_m=1, speed_m_s=2, heading_rad=0.3, pitch_rad=-0.2, roll_rad=0.1, yaw_rate_rad_s=0.7),
 }
 STEP_S = 2e-3
 
@@ -26,25 +24,23 @@ def motion(request: pytest.FixtureRequest) -> Motion:
 
 
 def central(values: list[np.ndarray]) -> np.ndarray:
-    """Derivative from values at -2, -1, 1, 2 steps; its error is the fifth derivative times step^4 / 30."""
+    """Differentiate from values at -2, -1, 1, 2 steps; the error is the fifth derivative times step^4 / 30."""
     return (values[0] - 8 * values[1] + 8 * values[2] - values[3]) / (12 * STEP_S)
 
 
 def test_velocity_and_acceleration_are_derivatives(motion: Motion) -> None:
     t = np.linspace(0.3, motion.duration_s - 0.3, 41)
     around = [t + k * STEP_S for k in (-2, -1, 1, 2)]
-    # The fastest motion here (2.5 Hz, 0.1 m) has a fifth derivative below 1e5 m/s^5: 1.6e-11 * 1e5 / 30 = 5e-8.
+    # The fastest motion (2.5 Hz, 0.1 m) has a fifth derivative below 1e5 m/s^5: 1.6e-11 * 1e5 / 30 = 5e-8.
     np.testing.assert_allclose(motion.velocity(t), central([motion.pose(s)[0] for s in around]), atol=2e-7)
     # A quintic spline's fifth derivative jumps at knots, so a difference across one is a little worse.
-    np.testing.assert_allclose(
-        motion.acceleration(t), central([motion.velocity(s) for s in around]), atol=2e-5
-    )
+    np.testing.assert_allclose(motion.acceleration(t), central([motion.velocity(s) for s in around]), atol=2e-5)
 
 
 def test_body_rate_is_the_derivative_of_attitude(motion: Motion) -> None:
     t = np.linspace(0.3, motion.duration_s - 0.3, 41)
     here = motion.pose(t)[1]
-    # Turn from here to the neighbours, as a rotation vector in body axes; its derivative at 0 is the body rate.
+    # Turn from here to the neighbours, a rotation vector in body axes; its derivative at 0 is the body rate.
     turns = [(here.inv() * motion.pose(t + k * STEP_S)[1]).as_rotvec() for k in (-2, -1, 1, 2)]
     # The tour leans by its acceleration, whose fourth derivative steps where a manoeuvre begins: a difference
     # across that is off by a microradian a second. A wrong sign is off by 0.1 and more.
@@ -53,9 +49,7 @@ def test_body_rate_is_the_derivative_of_attitude(motion: Motion) -> None:
 
 def test_level_velocity_follows_the_nose() -> None:
     # Flying north at 2 m/s with the nose east: that is to the left. Climbing is negative down.
-    motion = straight(
-        1, height_m=1, speed_m_s=2, climb_m_s=0.5, yaw_rad=np.pi / 2, roll_rad=0.3, pitch_rad=0.2
-    )
+    motion = straight(1, height_m=1, speed_m_s=2, climb_m_s=0.5, yaw_rad=np.pi / 2, roll_rad=0.3, pitch_rad=0.2)
     np.testing.assert_allclose(motion.level_velocity([0.5]), [[0, -2, -0.5]], atol=1e-9)
     # Forward is the body's x axis projected on the horizontal, whatever roll and pitch.
     nose = MOTIONS["hand"].pose(np.array([1.0]))[1].apply([1.0, 0, 0])[0, :2]
@@ -80,7 +74,7 @@ def test_specific_force_at_rest(roll: float, pitch: float, expected: tuple[float
 def test_specific_force_is_acceleration_less_gravity(motion: Motion) -> None:
     t = np.array([0.5, 1.7])
     _, R_level_body = motion.pose(t)
-    back = R_level_body.apply(motion.specific_force(t)) + [0, 0, STANDARD_GRAVITY_M_S2]
+    back = R_level_body.apply(motion.specific_force(t)) + np.array([0, 0, STANDARD_GRAVITY_M_S2])
     np.testing.assert_allclose(back, motion.acceleration(t), atol=1e-12)
 
 
@@ -110,7 +104,7 @@ def test_gusts_have_the_strength_asked_for() -> None:
     t = np.arange(0, 300, 0.02)
     position, R_level_body = motion.pose(t)
     roll = R_level_body.as_euler("ZYX")[:, 2]
-    # 300 s hold 15 periods of the slowest of 24 sines: slow ones beat, and some tenths of the variance are open.
+    # 300 s hold 15 periods of the slowest of 24 sines: slow ones beat, which leaves a tenth or two open.
     assert np.std(position[:, 0]) == pytest.approx(0.05, rel=0.2)
     assert np.std(position[:, 2]) == pytest.approx(0.05 / 3, rel=0.2)
     assert np.std(roll) == pytest.approx(0.04, rel=0.2)
@@ -155,11 +149,5 @@ def test_no_motion_beyond_its_time() -> None:
 def test_attitude_convention_is_intrinsic_zyx() -> None:
     motion = straight(1, height_m=1, roll_rad=0.1, pitch_rad=0.2, yaw_rad=0.3)
     # Written out: yaw about z, then pitch about the new y, then roll about the new x.
-    by_hand = (
-        Rotation.from_rotvec([0, 0, 0.3])
-        * Rotation.from_rotvec([0, 0.2, 0])
-        * Rotation.from_rotvec([0.1, 0, 0])
-    )
-    np.testing.assert_allclose(
-        motion.pose(np.array([0.5]))[1].as_matrix()[0], by_hand.as_matrix(), atol=1e-12
-    )
+    by_hand = Rotation.from_rotvec([0, 0, 0.3]) * Rotation.from_rotvec([0, 0.2, 0]) * Rotation.from_rotvec([0.1, 0, 0])
+    np.testing.assert_allclose(motion.pose(np.array([0.5]))[1].as_matrix()[0], by_hand.as_matrix(), atol=1e-12)

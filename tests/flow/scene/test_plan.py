@@ -22,16 +22,12 @@ def test_units_and_signs() -> None:
     spec = plan_scene("pass", duration=2, height=2, speed=1.5, tilt=10, yaw_rate=20, fps=30, air=5)
     motion = spec.motion
     np.testing.assert_allclose(motion.level_velocity(0.0), [1.5, 0, 0], atol=1e-9)
-    assert motion.pose(np.array([0.0]))[1].as_euler("ZYX", degrees=True)[0, 1] == pytest.approx(
-        -10
-    )  # nose down
+    assert motion.pose(np.array([0.0]))[1].as_euler("ZYX", degrees=True)[0, 1] == pytest.approx(-10)  # nose down
     assert np.degrees(motion.yaw(1.0) - motion.yaw(0.0)) == pytest.approx(20)
     assert motion.velocity(0.0)[2] == pytest.approx(0, abs=1e-9)
     assert np.diff(spec.frame_times_s()).mean() == pytest.approx(1 / 30, abs=1e-6)
     assert spec.range_errors.air_temperature_c == 5
-    assert plan_scene("climb", duration=2).motion.velocity(1.0)[2] == pytest.approx(
-        -0.2, abs=1e-9
-    )  # up is negative
+    assert plan_scene("climb", duration=2).motion.velocity(1.0)[2] == pytest.approx(-0.2, abs=1e-9)  # up is negative
     assert np.degrees(plan_scene("yaw", duration=2).motion.rate_body(1.0)[2]) == pytest.approx(30)
 
 
@@ -44,9 +40,7 @@ def test_crate_fills_its_share_in_mid_flight(share: float) -> None:
     )
     camera = spec.module.camera.model_copy(update={"distortion": (), "readout_s": 0.0})
     renderer = Renderer(camera, plain(0), patches=[white])
-    path = CameraPath(
-        spec.motion, spec.module.alignment.model_copy(update={"camera_position_m": (0.0, 0.0, 0.0)})
-    )
+    path = CameraPath(spec.motion, spec.module.alignment.model_copy(update={"camera_position_m": (0.0, 0.0, 0.0)}))
     shown = [renderer.picture(path, t).mean() / 250 for t in (0.3, 2.0, 3.7)]
     assert shown[1] == pytest.approx(share, rel=0.03)  # edges fall between rays
     assert shown[0] < 0.01

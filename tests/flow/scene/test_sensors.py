@@ -19,9 +19,9 @@ def rng() -> np.random.Generator:
 
 
 @pytest.mark.parametrize(
-    # Dry air at 101.325 kPa, 343.2 sqrt(T / 293.15 K), two decimals.
+    # Dry air at 101.325 kPa, 343.2 sqrt(T / 293.15 K), as tabled with two decimals.
     ("celsius", "expected"),
-    [(-20, 318.93), (0, 331.29), (10, 337.30), (20, 343.20), (30, 349.01), (40, 354.71)],
+    [(-20, 318.93), (0, 331.29), (10, 337.30), (20, 343.20), (30, 349.00), (40, 354.71)],
 )
 def test_speed_of_sound(celsius: float, expected: float) -> None:
     assert sound_speed_m_s(celsius) == pytest.approx(expected, abs=0.005)
@@ -36,7 +36,7 @@ def test_gyro_shows_rate_bias_and_noise() -> None:
     log = sense_turn(motion, (0, 40), 5.0, gyro, ImuErrors(rate_hz=400), rng())
     error = log.rate_rad_s - motion.rate_body(log.time_s - 5.0)
     assert len(error) == 16001
-    # White noise of density N sampled at f has sigma N sqrt(f); 16001 samples know it to 0.56 %, three times that.
+    # White noise of density N sampled at f has sigma N sqrt(f); 16001 samples know it to 0.56 %: three times.
     np.testing.assert_allclose(error.std(axis=0), np.array([1e-4, 2e-4, 4e-4]) * 20, rtol=0.017)
     # The mean of them is known to sigma / 126.
     np.testing.assert_allclose(error.mean(axis=0), gyro.bias_rad_s, atol=2.5e-4)
@@ -121,9 +121,7 @@ def test_ultrasound_in_other_air(celsius: float) -> None:
 
 
 def test_range_failures_have_their_shares() -> None:
-    errors = RangeErrors(
-        rate_hz=100, stray_share=0.1, multiple_share=0.05, dropout_share=0.2, logs_temperature=False
-    )
+    errors = RangeErrors(rate_hz=100, stray_share=0.1, multiple_share=0.05, dropout_share=0.2, logs_temperature=False)
     log = sense_range(straight(100, height_m=3), (0, 100), 0, QUIET, errors, (), rng())
     assert log.air_temperature_c is None
     # 10001 readings: a share of 0.2 is known to 0.004.

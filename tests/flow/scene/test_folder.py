@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-import flow.scene.synthesize as under_test
+import flow.scene.folder as under_test
 from flow.errors import DataError
 from flow.module import Alignment, Module, Range, read_module
 from flow.scene import CODECS, AttitudeErrors, Encoding, RangeErrors, SceneSpec, flight, render, synthesize
@@ -55,7 +55,7 @@ def test_video_reads_back(tmp_path: Path, codec: str) -> None:
         if codec in ("lossless", "ffv1"):
             assert difference.max() == 0
         else:
-            # Noisy gravel at the codecs' usual quality: a few levels; a picture of another time is off by tens.
+            # Noisy gravel at usual quality: a few levels; a picture of another time is off by tens.
             assert 0 < difference.mean() < (3 if codec == "mjpeg" else 8)
 
 
@@ -97,7 +97,7 @@ def test_a_taken_folder_is_left_alone(tmp_path: Path) -> None:
     target.mkdir()
     synthesize(target, SPEC)  # an empty folder may be filled
     before = (target / "gyro.csv").read_bytes()
-    with pytest.raises(DataError, match="is not empty; .*--force"):
+    with pytest.raises(DataError, match=r"is not empty; .*--force"):
         synthesize(target, replace(SPEC, seed=5))
     assert (target / "gyro.csv").read_bytes() == before
     synthesize(target, replace(SPEC, seed=5), force=True)
@@ -118,7 +118,7 @@ def test_a_failure_leaves_nothing_behind(tmp_path: Path, monkeypatch: pytest.Mon
         raise OSError(28, "No space left on device")
 
     monkeypatch.setattr(under_test, "write_module", full)  # the last file
-    with pytest.raises(DataError, match="cannot be written .No space left"):
+    with pytest.raises(DataError, match=r"cannot be written \(No space left"):
         synthesize(tmp_path / "new", SPEC)
     with pytest.raises(DataError, match="No space left"):
         synthesize(tmp_path / "r", replace(SPEC, seed=9), force=True)
@@ -128,7 +128,7 @@ def test_a_failure_leaves_nothing_behind(tmp_path: Path, monkeypatch: pytest.Mon
 
 def test_odd_sizes_need_ffv1(tmp_path: Path) -> None:
     odd = replace(SPEC, module=Module(camera=pinhole(63, 47, 50)))
-    with pytest.raises(DataError, match="63 x 47 px: .*ffv1"):
+    with pytest.raises(DataError, match=r"63 x 47 px: .*ffv1"):
         synthesize(tmp_path / "r", odd, Encoding(codec="h264"))
     assert not (tmp_path / "r").exists()
     synthesize(tmp_path / "r", odd, Encoding(codec="ffv1"))

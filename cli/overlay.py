@@ -1,0 +1,228 @@
+"""Pictures with what the measurement saw in them, and H.264 that browsers play, at the recording's own times."""
+
+from __future__ import annotations
+
+from contextlib import ExitStack
+from fractions import Fraction
+from pathlib import Path
+from types import TracebackType
+from typing import TypeAlias
+
+import av
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from flow.errors import DataError
+from flow.estimator import FrameResult
+from flow.files import replacing
+from flow.module import Module
+from flow.row import REASONS, LevelVelocity, SpeedRow
+from flow.tracks import Picture
+
+Array: TypeAlias = NDArray[np.float64]
+
+_TICK = Fraction(1, 90_000)  # the usual clock of video in MPEG systems: stamps are true to 6 us
+_FULL_RANGE = 2  # AVCOL_RANGE_JPEG: black is 0, white is 255
+_NEUTRAL = 128
+
+
+class PlayableVideo:
+    """Writes 8-bit 4:2:0 H.264 in an MP4 whose frame times are those given; a context manager.
+
+    The file appears when all went well, and never half-written. Odd sizes gain a column or a row.
+
+    Parameters
+    ----------
+    path
+        Where it goes.
+    factor
+        Constant rate factor: 0 best to 51.
+
+    Raises
+    ------
+    DataError
+        The place cannot be written, the disk is full, or this FFmpeg has no H.264 encoder.
+    """
+
+    def __init__(self, path: Path, *, factor: int = 26) -> None:
+        self.path = path
+        self._factor = factor
+        self._stack = ExitStack()
+        self._stream: av.VideoStream | None = None
+        self._first_s = 0.0
+
+    def __enter__(self) -> PlayableVideo:
+        temporary = self._stack.enter_context(replacing(self.path))
+        options = {"movie_timescale": str(_TICK.denominator), "movflags": "+faststart"}
+        self._container = self._stack.enter_context(av.open(str(temporary), "w", format="mp4", options=options))
+        return self
+
+    def write(self, time_s: float, picture: Picture) -> None:
+        """Append a grey picture (H, W)."""
+        even = _even(picture)
+        chroma = np.full((even.shape[0] // 2, even.shape[1]), _NEUTRAL, np.uint8)
+        self.write_planes(time_s, np.vstack([even, chroma]))
+
+    def write_planes(self, time_s: float, planes: Picture) -> None:
+        """Append a picture given as Y over U over V: (1.5 H, W) with H and W even."""
+        frame = av.VideoFrame.from_ndarray(planes, format="yuv420p")
+        try:
+            if self._stream is None:
+                self._stream = self._begin(planes.shape[1], planes.shape[0] * 2 // 3)
+                self._first_s = time_s
+            frame.pts, frame.time_base = round((time_s - self._first_s) / _TICK), _TICK
+            self._container.mux(self._stream.encode(frame))
+        except (av.FFmpegError, ValueError) as error:
+            raise DataError(f"cannot be encoded as H.264 ({error})", path=self.path) from None
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> bool | None:
+        if kind is None and self._stream is not None:
+            try:
+                self._container.mux(self._stream.encode())
+            except av.FFmpegError as failure:
+                problem = DataError(f"cannot be finished ({failure})", path=self.path)
+                self._stack.__exit__(DataError, problem, None)
+                raise problem from None
+        return self._stack.__exit__(kind, error, trace)
+
+    def _begin(self, width: int, height: int) -> av.VideoStream:
+        stream = self._container.add_stream("libx264", rate=60)
+        assert isinstance(stream, av.VideoStream)
+        stream.width, stream.height, stream.pix_fmt = width, height, "yuv420p"
+        # A key picture every half second: stepping back through the video stays quick.
+        stream.options = {"preset": "ultrafast", "crf": str(self._factor), "g": "30", "bf": "0"}
+        stream.time_base = stream.codec_context.time_base = _TICK
+        stream.codec_context.color_range = _FULL_RANGE
+        stream.codec_context.thread_count = 2
+        return stream
+
+
+class Overlay:
+    """Draws a result on the picture that its row ends with; a strip below says the numbers.
+
+    Points that agree with the velocity are filled dots with a tail to where they come from, the others hollow
+    squares: the shape tells them apart without the colour. The arrow is the velocity over the ground, the ellipse at
+    its tip the 95 % region.
+
+    Parameters
+    ----------
+    module
+        Size of the picture and which way forward is in it.
+    """
+
+    _STRIP = 36
+    _TAIL = 3.0
+    _USED, _OTHER, _ARROW = (205, 160, 60), (170, 60, 200), (235, 128, 128)  # Y, Cb, Cr
+    _PX_PER_M_S = 0.25  # of the picture's height
+
+    def __init__(self, module: Module) -> None:
+        camera = module.camera
+        self._width, self._height = camera.width_px + camera.width_px % 2, camera.height_px + camera.height_px % 2
+        self._planes = np.empty(((self._height + self._STRIP) * 3 // 2, self._width), np.uint8)
+        rows = self._height + self._STRIP
+        chroma = self._planes[rows:].reshape(2, rows // 2, self._width // 2)
+        self._layers = (self._planes[:rows], chroma[0], chroma[1])
+        # Forward and right as directions in the picture.
+        self._R_image_level = module.alignment.R_body_camera.as_matrix().T[:2, :2]
+
+    def draw(self, picture: Picture, result: FrameResult | None) -> Picture:
+        """Give Y over U over V of the picture with ``result`` (None before the first row); valid until the next."""
+        luma = self._layers[0]
+        luma[: self._height] = _even(picture)
+        luma[self._height :] = 16
+        for layer in self._layers[1:]:
+            layer[:] = _NEUTRAL
+        if result is None:
+            self._write("first picture: a speed needs two", 0)
+            return self._planes
+        self._draw_points(result)
+        if isinstance(result.row.velocity, LevelVelocity):
+            self._draw_velocity(result.row.velocity)
+        self._draw_words(result.row)
+        return self._planes
+
+    def _draw_points(self, result: FrameResult) -> None:
+        matches = result.matches
+        if matches is None or len(matches) == 0:
+            return
+        used = np.zeros(len(matches), bool) if result.used is None else result.used
+        at, first = matches.second_px, matches.first_px
+        tails = np.stack([at, at - self._TAIL * (at - first)], axis=1)
+        for chosen, colour in ((used, self._USED), (~used, self._OTHER)):
+            self._lines(tails[chosen], colour)
+        corners = np.array([[-3, -3], [3, -3], [3, 3], [-3, 3]])
+        self._lines(at[~used][:, None] + corners, self._OTHER, closed=True)
+        self._dots(at[used])
+
+    def _draw_velocity(self, velocity: LevelVelocity) -> None:
+        scale = self._PX_PER_M_S * self._height
+        middle = np.array([self._width, self._height]) / 2
+        level = np.array([velocity.forward_m_s, velocity.right_m_s])
+        reach = scale * np.linalg.norm(level)
+        if reach > 0.45 * self._height:
+            scale *= 0.45 * self._height / reach
+        tip = middle + scale * self._R_image_level @ level
+        root = np.linalg.cholesky(velocity.covariance_m2_s2[:2, :2] + 1e-12 * np.eye(2))
+        around = np.linspace(0, 2 * np.pi, 24, endpoint=False)
+        ring = np.column_stack([np.cos(around), np.sin(around)]) @ root.T * _RING_95
+        self._lines((tip + scale * ring @ self._R_image_level.T)[None], self._ARROW, closed=True)
+        self._lines(np.array([[middle, tip]]), self._ARROW, thick=2)
+        self._lines(_barbs(middle, tip), self._ARROW, thick=2)
+
+    def _draw_words(self, row: SpeedRow) -> None:
+        height = "height unknown" if row.height_m is None else f"height {row.height_m:.2f} m"
+        share = "" if row.inlier_share is None else f" {100 * row.inlier_share:.0f} %"
+        if isinstance(row.velocity, LevelVelocity):
+            sigma = 1.96 * row.velocity.sigma_m_s
+            first = f"forward {row.velocity.forward_m_s:+.3f} +-{sigma[0]:.3f}  right {row.velocity.right_m_s:+.3f} +-{sigma[1]:.3f} m/s"
+        else:
+            first = f"NO SPEED: {REASONS[row.velocity.reason]}"
+        self._write(first, 0)
+        self._write(f"{row.time_s:.3f} s  {height}  {row.tracks} points{share}", 1)
+
+    def _write(self, text: str, line: int) -> None:
+        size = 0.4
+        wide = cv2.getTextSize(text, cv2.FONT_HERSHEY_SIMPLEX, size, 1)[0][0]
+        size *= min(1.0, (self._width - 8) / wide)
+        cv2.putText(
+            self._layers[0], text, (4, self._height + 14 + 16 * line), cv2.FONT_HERSHEY_SIMPLEX, size, 235, 1, cv2.LINE_AA
+        )
+
+    def _lines(self, lines: Array, colour: tuple[int, int, int], *, closed: bool = False, thick: int = 1) -> None:
+        """Draw lines (N, K, 2), px, on all layers; coordinates go to OpenCV with 3 bits of fraction."""
+        if len(lines) == 0:
+            return
+        finest = np.clip(np.rint(8 * lines), -32000, 32000).astype(np.int32)
+        cv2.polylines(self._layers[0], finest, closed, colour[0], thick, cv2.LINE_AA, 3)
+        for layer, value in zip(self._layers[1:], colour[1:], strict=True):
+            cv2.polylines(layer, finest // 2, closed, value, thick, cv2.LINE_8, 3)
+
+    def _dots(self, at: Array) -> None:
+        """Put 3 x 3 px marks at points (N, 2)."""
+        for layer, value, scale, reach in zip(self._layers, self._USED, (1, 0.5, 0.5), (1, 0, 0), strict=True):
+            x, y = np.rint(at * scale).astype(int).T
+            high, wide = (self._height, self._width) if reach else (self._height // 2, self._width // 2)
+            for dy in range(-reach, reach + 1):
+                for dx in range(-reach, reach + 1):
+                    layer[np.clip(y + dy, 0, high - 1), np.clip(x + dx, 0, wide - 1)] = value
+
+
+_RING_95 = 2.4477  # sqrt of the 95 % point of chi-square with two degrees of freedom: sqrt(-2 ln 0.05)
+
+
+def _barbs(start: Array, tip: Array) -> Array:
+    back = start - tip
+    length = float(np.linalg.norm(back))
+    if length < 4:
+        return np.empty((0, 3, 2))
+    back *= min(9.0, 0.5 * length) / length
+    side = 0.5 * np.array([-back[1], back[0]])
+    return np.array([[tip + back + side, tip, tip + back - side]])
+
+
+def _even(picture: Picture) -> Picture:
+    """Repeat the last column or row where the size is odd."""
+    return np.pad(picture, [(0, n % 2) for n in picture.shape], mode="edge") if any(n % 2 for n in picture.shape) else picture

@@ -23,6 +23,7 @@ _SECTOR = "sector detector"
 # way.
 _WINDOW_SHARE = {"chessboard": 0.45, "charuco": 0.16, "circles": 0.45}
 _DETECT_PX = 1280  # boards are looked for in pictures no larger than this; refined in the full picture
+_QUADS = cv2.CALIB_CB_ADAPTIVE_THRESH | cv2.CALIB_CB_NORMALIZE_IMAGE | cv2.CALIB_CB_FAST_CHECK
 _LEAST_POINTS = 8
 _CRITERIA = (cv2.TERM_CRITERIA_EPS | cv2.TERM_CRITERIA_COUNT, 100, 1e-4)
 _FAMILIES = ("4X4", "5X5", "6X6", "7X7")
@@ -89,9 +90,8 @@ class CornerFinder:
                 return self._charuco(grey)
 
     def _chessboard(self, grey: Grey) -> Found | NoCorners:
-        flags = cv2.CALIB_CB_ADAPTIVE_THRESH | cv2.CALIB_CB_NORMALIZE_IMAGE | cv2.CALIB_CB_FAST_CHECK
         small, scale = _shrunk(grey)
-        ok, quads = cv2.findChessboardCorners(small, self.board.grid, flags=flags)
+        ok, quads = cv2.findChessboardCorners(small, self.board.grid, flags=_QUADS)
         sector_ok, sector = cv2.findChessboardCornersSB(small, self.board.grid)
         if not ok and not sector_ok:
             return NoCorners(reason="the whole board was not found")
@@ -153,12 +153,15 @@ def grid_in_view(pictures: Sequence[Grey]) -> tuple[int, int] | None:
             votes[max(rows, columns), min(rows, columns)] += 1
     if not votes:
         return None
-    # A grid grown from its middle may stop early or grow over the edge: the winner has to be found as a
-    # whole.
-    (columns, rows), _ = votes.most_common(1)[0]
-    whole = CornerFinder(BoardKind(kind="chessboard", columns=columns, rows=rows, size_m=1.0))
-    seen = sum(not isinstance(whole.find(grey), NoCorners) for grey in pictures)
-    return (columns, rows) if 2 * seen > len(pictures) and seen > 1 else None
+    # A grid grown from its middle may stop early or take in the edge of the sheet. Either detector alone finds
+    # boards one row too large or too small now and then; both together do not.
+    grid, _ = votes.most_common(1)[0]
+    return grid if 2 * sum(_seen_by_both(grey, grid) for grey in pictures) > len(pictures) else None
+
+
+def _seen_by_both(grey: Grey, grid: tuple[int, int]) -> bool:
+    small, _ = _shrunk(grey)
+    return cv2.findChessboardCorners(small, grid, flags=_QUADS)[0] and cv2.findChessboardCornersSB(small, grid)[0]
 
 
 def _mirror(grey: Grey) -> Grey:

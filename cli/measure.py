@@ -28,42 +28,64 @@ def measure(recording: Path, module: Path | None, output: Path | None) -> None:
     \b
     Example:
       groundpace measure sample_video/flight --output flight-speed
-    """
+    """  # noqa: D301 - click reads the character
     import flow
-    from flow.files import write_text
+    from flow.files import replacing
     from flow.speedlog import SpeedLogWriter, Summary
 
     opened = flow.open_recording(recording, module)
     output = output or recording / "measured"
     summary = Summary()
     began = time.perf_counter()
-    with SpeedLogWriter(output / "speed.csv") as log, frames_progress(opened.frame_count - 1) as advance:
-        for result in flow.measure(opened):
-            log.write(result.row)
-            summary.add(result.row)
-            advance()
+    # Both files are written aside and take their places together, when the last row is done.
+    with replacing(output / "summary.json") as summary_path, SpeedLogWriter(output / "speed.csv") as log:
+        with frames_progress(opened.frame_count - 1) as advance:
+            for result in flow.measure(opened):
+                log.write(result.row)
+                summary.add(result.row)
+                advance()
         facts = summary.as_dict()
         facts["recording"] = str(recording)
         facts["module"] = opened.module.name
+        facts["unstated_sigmas"] = list(opened.module.unstated_sigmas)
         facts["processing_s"] = round(time.perf_counter() - began, 3)
-        facts["times_real_time"] = round(facts["duration_s"] / facts["processing_s"], 2)
-        write_text(output / "summary.json", json.dumps(facts, indent=2) + "\n")
-    _show(facts, output)
+        facts["times_real_time"] = round(facts["duration_s"] / max(facts["processing_s"], 1e-3), 2)
+        summary_path.write_text(json.dumps(facts, indent=2) + "\n", encoding="utf-8")
+    _show(facts, opened.module_path, output)
 
 
-def _show(facts: dict[str, Any], output: Path) -> None:
-    say = Console(stderr=True, highlight=False, soft_wrap=True).print
-    usable = facts["share_usable"]
-    say(f"{facts['duration_s']:.1f} s of flight, {facts['rows']} rows, {100 * usable:.1f} % with a speed to trust")
+def _show(facts: dict[str, Any], module_path: Path, output: Path) -> None:
+    console = Console(stderr=True, highlight=False, markup=False, emoji=False, soft_wrap=True)
+
+    def say(topic: str, what: str) -> None:
+        console.print(f"{topic:<9} {what}")
+
+    rows, usable = facts["rows"], facts["rows_usable"]
+    share = "all" if usable == rows else "none" if usable == 0 else f"{usable} ({100 * usable / rows:.1f} %)"
+    say("flight", f"{facts['duration_s']:.1f} s, {rows} rows; {share} with a speed to trust")
     for word, held in facts["status"].items():
         if word != "ok":
-            say(f"  {held['rows']} rows {word}: {held['meaning']}")
-    if facts["rows_usable"]:
+            say("", f"{held['rows']} {word}: {held['meaning']}")
+    if 2 * facts["status"].get("contradictory", {"rows": 0})["rows"] > rows:
+        say("", "are the gyro's unit (rad/s), signs and axes right, and the module's mounting and clock?")
+    if usable:
         sigma = facts["median_sigma_m_s"]
-        say(f"speed     mean {facts['mean_speed_m_s']:.2f} m/s, top {facts['top_speed_m_s']:.2f} m/s")
-        say(f"one-sigma forward {1000 * sigma['forward']:.1f} mm/s, right {1000 * sigma['right']:.1f} mm/s (median row)")
-        say(f"path      {facts['distance_m']:.2f} m in the {facts['covered_s']:.1f} s that have a speed")
+        bands = f"{1000 * sigma['forward']:.1f} mm/s forward, {1000 * sigma['right']:.1f} mm/s right"
+        say("speed", f"mean {facts['mean_speed_m_s']:.2f} m/s, top {facts['top_speed_m_s']:.2f} m/s")
+        say("one-sigma", f"{bands} (median row)")
+        say("path", f"{facts['distance_m']:.2f} m in the {facts['covered_s']:.1f} s that have a speed")
     if facts["lowest_height_m"] is not None:
-        say(f"height    {facts['lowest_height_m']:.2f} to {facts['highest_height_m']:.2f} m")
-    say(f"took {facts['processing_s']:.1f} s: {facts['times_real_time']:.1f} times real time")
-    say(f"written: {output / 'speed.csv'}, {output / 'summary.json'}")
+        say("height", f"{facts['lowest_height_m']:.2f} to {facts['highest_height_m']:.2f} m")
+    if facts["unstated_sigmas"]:
+        missing = ", ".join(_IN_WORDS[key] for key in facts["unstated_sigmas"])
+        say("bands", f"take a careful calibration for granted where {module_path} gives no sigma: {missing}")
+    say("took", f"{facts['processing_s']:.1f} s, {facts['times_real_time']:.1f} times as fast as the flight")
+    say("written", f"{output / 'speed.csv'}, {output / 'summary.json'}")
+
+
+_IN_WORDS = {
+    "camera.sigma.fx_px": "focal length",
+    "alignment.sigma.camera_to_body_rad": "mounting",
+    "alignment.sigma.time_offset_s": "clock",
+    "gyro.sigma.bias_rad_s": "gyro bias",
+}

@@ -43,7 +43,7 @@ def output_option(default: str) -> Decorator[Any]:
     """``output``: a folder, or None for the default, which is shown in words."""
     return click.option(
         "--output",
-        type=click.Path(path_type=Path, file_okay=False),
+        type=click.Path(path_type=Path),
         metavar="DIR",
         help=f"Where the results go; made if need be.  [default: {default}]",
     )

@@ -3,13 +3,17 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 from rich.console import Console
 
+from cli.board import BoardType
 from cli.options import Decorator
 from cli.progress import frames_progress
+
+if TYPE_CHECKING:
+    from calib.boards import BoardKind
 
 # Written out, so that --help costs no import of the renderer; a test holds them against the library's.
 MOTIONS = ("hover", "pass", "climb", "yaw", "slider", "hand", "tour")
@@ -70,28 +74,50 @@ def _number(name: str, kind: click.ParamType[Any], default: float | None, unit: 
 @_number("--dropout", _SHARE, 0, "SHARE", "Share of range readings that are missing.")
 @_number("--crate", _SHARE, 0, "SHARE", "Share of the view taken by a crate that crosses in mid-flight.")
 @_number("--seed", click.IntRange(0), 0, "N", "The same seed makes the same bytes.")
+@click.option(
+    "--board", type=BoardType(), help="Pictures of a calibration board instead of a flight; see `groundpace board`."
+)
+@_number("--views", click.IntRange(1, 999), 24, "N", "How many pictures of the board.")
 @click.option("--force", is_flag=True, help="Replace a recording that is there already.")
 def synthesize(
-    folder: Path, force: bool, codec: Any, quality: int | None, frames_csv: bool, crate: float, **scene: Any
+    folder: Path,
+    force: bool,
+    codec: Any,
+    quality: int | None,
+    frames_csv: bool,
+    crate: float,
+    board: BoardKind | None,
+    views: int,
+    **scene: Any,
 ) -> None:
     """Make a synthetic recording with exact truth.
 
     DIR becomes a recording folder: a video seen through the module's lens with rolling rows, gyro.csv,
     range.csv, module.yaml and truth.csv. A PICTURE of ground is laid out in repetition, --ground-size wide.
 
+    With --board, DIR gets pictures of that board for `calibrate lens`, the true poses in views.csv and the true
+    lens in module.yaml; only --views, --module, --noise and --seed count then.
+
     \b
     Examples:
       groundpace synthesize hover --motion hover --height 1.5 --duration 20
       groundpace synthesize rail --motion slider --speed 0.02 --noise 2 --codec mjpeg
       groundpace synthesize pass --motion pass --speed 1 --tilt 5 --module fern-03.yaml --attitude
+      groundpace synthesize board --board chessboard:9x6:0.025 --module large
     """
-    from flow.scene import Encoding, plan_scene
+    from flow.scene import Encoding, Sheet, find_module, plan_scene, write_views
     from flow.scene import synthesize as write_recording
 
+    say = Console(stderr=True, highlight=False, soft_wrap=True).print
+    if board is not None:
+        sheet = Sheet(kind=board.kind, columns=board.columns, rows=board.rows, size_m=board.size_m)
+        module, noise, seed = find_module(scene["module"]), scene["noise"], scene["seed"]
+        write_views(folder, module, sheet, count=views, noise_levels=noise, seed=seed, force=force)
+        say(f"{views} pictures of {board}\nwritten: {folder}")
+        return
     spec = plan_scene(**scene, crate_share=crate)
     encoding = Encoding(codec=codec, quality=quality, frames_csv=frames_csv)
     with frames_progress(len(spec.frame_times_s())) as advance:
         made = write_recording(folder, spec, encoding, force=force, progress=advance)
-    say = Console(stderr=True, highlight=False, soft_wrap=True).print
     say(f"{len(made)} frames, {len(made.gyro.time_s)} gyro samples, {len(made.range.time_s)} range readings")
     say(f"written: {folder}")

@@ -13,10 +13,12 @@ from flow.series import AttitudeSamples, GyroSamples, RangeSamples
 from flow.tracks import ImageMotion
 from flow.video import Frame
 
+Array: TypeAlias = NDArray[np.float64]
 S = TypeVar("S", GyroSamples, RangeSamples, AttitudeSamples)
 _AnyFeed = Union["_Feed[GyroSamples]", "_Feed[RangeSamples]", "_Feed[AttitudeSamples]"]
 
 _AHEAD_S = 0.05  # samples given beyond the end of a frame's exposure, for interpolation around it
+_UPSIDE_DOWN_M_S2 = 5.0
 _BATCH_S = 0.1  # hand over so much at a time: a call costs more than a sample
 
 
@@ -41,7 +43,12 @@ def measure(
     """
     module = recording.module
     attitude = recording.attitude()
-    gyro, inertial = _peek_accelerometer(recording.gyro())
+    gyro, accel_m_s2 = _peek_accelerometer(recording.gyro())
+    inertial = accel_m_s2 is not None
+    if attitude is None and accel_m_s2 is not None and accel_m_s2[2] > _UPSIDE_DOWN_M_S2:
+        usual = "a level, still module shows -9.8 (body z is down); turn the sign or the axes"
+        problem = f"specific force is {accel_m_s2[2]:+.3g} m/s2 (median): {usual}"
+        raise DataError(problem, path=recording.gyro_path, key="accel_z_m_s2")
     source: AttitudeSource = "logged" if attitude is not None else "inertial" if inertial else "level"
     estimator = Estimator(module, attitude=source, motion=motion)
     feeds: list[_AnyFeed] = [
@@ -87,13 +94,14 @@ class _Feed(Generic[S]):
             self._chunk, self._given = next(self._chunks, None), 0
 
 
-def _peek_accelerometer(chunks: Iterator[GyroSamples]) -> tuple[Iterator[GyroSamples], bool]:
-    """Whether the log's first chunk has accelerations, and the log from its start."""
+def _peek_accelerometer(chunks: Iterator[GyroSamples]) -> tuple[Iterator[GyroSamples], Array | None]:
+    """Give the log from its start, and the median (3,) of its first accelerations; None where it has none."""
     first = next(chunks)
-    has = first.accel_m_s2 is not None and bool(np.isfinite(first.accel_m_s2).any())
+    accel = first.accel_m_s2
+    known = None if accel is None else accel[np.isfinite(accel).all(axis=1)]
 
     def whole() -> Iterator[GyroSamples]:
         yield first
         yield from chunks
 
-    return whole(), has
+    return whole(), None if known is None or len(known) == 0 else np.median(known, axis=0)

@@ -63,6 +63,18 @@ class Module(Section):
     gyro: Gyro = Gyro()
     range: Range = Range()
 
+    @property
+    def unstated_sigmas(self) -> tuple[str, ...]:
+        """Keys that every row's band leans on and whose sigma is that of a careful calibration for want of one."""
+        lens, mounting = self.camera.sigma.model_fields_set, self.alignment.sigma.model_fields_set
+        stated = {
+            "camera.sigma.fx_px": {"fx_px", "fy_px"} <= lens,
+            "alignment.sigma.camera_to_body_rad": bool({"camera_to_body_rad", "camera_to_body_wxyz"} & mounting),
+            "alignment.sigma.time_offset_s": "time_offset_s" in mounting,
+            "gyro.sigma.bias_rad_s": "bias_rad_s" in self.gyro.sigma.model_fields_set,
+        }
+        return tuple(key for key, is_stated in stated.items() if not is_stated)
+
 
 class PartialModule(Module):
     """A module file as found while calibration is still under way: the camera may be missing."""
@@ -165,8 +177,12 @@ def _read_tree(path: Path) -> dict[str, Any]:
         text = path.read_bytes().decode("utf-8")
     except FileNotFoundError:
         raise DataError("no such file; give the calibrated module with --module", path=path) from None
-    except (OSError, UnicodeDecodeError) as error:
-        raise DataError(f"cannot be read as text ({error})", path=path) from None
+    except IsADirectoryError:
+        raise DataError("is a folder; a module file is expected", path=path) from None
+    except UnicodeDecodeError:
+        raise DataError("cannot be read as text in UTF-8; a module file is expected", path=path) from None
+    except OSError as error:
+        raise DataError(f"cannot be read as text ({error.strerror})", path=path) from None
     try:
         tree = _yaml().load(text)
     except (YAMLError, ValueError, RecursionError) as error:

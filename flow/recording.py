@@ -124,7 +124,7 @@ def open_recording(
 def _only_video(folder: Path) -> Path:
     found = sorted(path for path in folder.glob("video.*") if path.is_file())
     if not found:
-        raise DataError("holds no video.* (such as video.mp4 or video.mkv)", path=folder)
+        raise DataError("holds no video; put it there as video.mp4, video.mkv or the like", path=folder)
     if len(found) > 1:
         names = ", ".join(path.name for path in found)
         raise DataError(f"holds more than one video: {names}; keep one", path=folder)
@@ -132,7 +132,7 @@ def _only_video(folder: Path) -> Path:
 
 
 def _present(path: Path) -> Path | None:
-    return path if path.exists() else None
+    return path if path.exists() or path.is_symlink() else None  # a link that leads nowhere is an error later
 
 
 def _check_pictures(recording: Recording) -> None:

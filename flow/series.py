@@ -24,6 +24,7 @@ TRUTH_COLUMNS = ("forward_m_s", "right_m_s", "down_m_s", "height_m")
 _FASTEST_TURN_RAD_S = 40.0  # 2300 deg/s, above the range of common rate gyros (2000 deg/s, common practice)
 _WILD_TURN_RAD_S = 10.0  # RMS over a chunk: 570 deg/s all the time is no flight
 _HARDEST_ACCEL_M_S2 = 400.0  # 40 g, above the range of common accelerometers
+_LEAST_FORCE_M_S2 = 4.0  # median over a chunk: nothing falls for so long
 _FARTHEST_RANGE_M = 200.0
 _FASTEST_SPEED_M_S = 300.0
 _FEW = 10  # rows below which a median or an RMS says nothing
@@ -140,7 +141,7 @@ def read_truth(path: str | os.PathLike[str]) -> Truth:
     parts: list[Table] = []
     before_s: float | None = None
     for table in read_table(path, ["time_s", *TRUTH_COLUMNS]):
-        before_s = _checked_times(table, before_s, longest_step_s=1.5)
+        before_s = time_steps(table, before_s, longest_step_s=1.5)
         for key in TRUTH_COLUMNS[:3]:
             table.refuse(np.abs(table.columns[key]) > _FASTEST_SPEED_M_S, key, _too_fast)
         parts.append(table)
@@ -153,7 +154,7 @@ def read_truth(path: str | os.PathLike[str]) -> Truth:
 def _gyro_chunks(tables: Iterator[Table]) -> Iterator[GyroSamples]:
     before_s: float | None = None
     for table in tables:
-        before_s = _checked_times(table, before_s, longest_step_s=0.25)
+        before_s = time_steps(table, before_s, longest_step_s=0.25)
         columns = table.columns
         for key in GYRO_COLUMNS:
             table.refuse(np.abs(columns[key]) > _FASTEST_TURN_RAD_S, key, _too_fast_turn)
@@ -183,15 +184,18 @@ def _accel(table: Table) -> Array | None:
     accel = np.column_stack([table.columns[key] for key in ACCEL_COLUMNS])
     known = ~np.isnan(accel).any(axis=1)
     accel[~known] = np.nan
-    if known.sum() > _FEW and 0.5 < (size := float(np.median(np.linalg.norm(accel[known], axis=1)))) < 1.5:
-        raise _over_rows(table, given[0], f"specific force is {size:.3g} m/s2 (median); is the log in g?")
+    size = float(np.median(np.linalg.norm(accel[known], axis=1))) if known.sum() > _FEW else 9.8
+    if size < _LEAST_FORCE_M_S2:
+        in_g, dead = "; is the log in g?", " and not 9.8; leave these columns out where nothing measures it"
+        problem = f"specific force is {size:.3g} m/s2 (median){in_g if 0.5 < size < 1.5 else dead}"
+        raise _over_rows(table, given[0], problem)
     return accel
 
 
 def _range_chunks(tables: Iterator[Table]) -> Iterator[RangeSamples]:
     before_s: float | None = None
     for table in tables:
-        before_s = _checked_times(table, before_s, longest_step_s=2.0)
+        before_s = time_steps(table, before_s, longest_step_s=2.0)
         columns = table.columns
         table.refuse(columns["range_m"] < 0, "range_m", _negative_range)
         table.refuse(columns["range_m"] > _FARTHEST_RANGE_M, "range_m", _too_far)
@@ -210,7 +214,7 @@ def _range_chunks(tables: Iterator[Table]) -> Iterator[RangeSamples]:
 def _attitude_chunks(tables: Iterator[Table]) -> Iterator[AttitudeSamples]:
     before_s: float | None = None
     for table in tables:
-        before_s = _checked_times(table, before_s, longest_step_s=0.5)
+        before_s = time_steps(table, before_s, longest_step_s=0.5)
         time_s, roll, pitch = (table.columns[key] for key in ("time_s", "roll_rad", "pitch_rad"))
         table.refuse(np.abs(roll) > np.pi * 1.001, "roll_rad", _no_angle)
         table.refuse(np.abs(pitch) > np.pi / 2 * 1.2, "pitch_rad", _no_angle)
@@ -228,17 +232,6 @@ def _not_empty(path: str | os.PathLike[str], chunks: Iterator[S]) -> Iterator[S]
         yield chunk
     if empty:
         raise DataError("holds no reading", path=path)
-
-
-def _checked_times(table: Table, before_s: float | None, *, longest_step_s: float) -> float | None:
-    """Check that times increase, by steps that fit seconds; give the last."""
-    last_s = time_steps(table, before_s)
-    steps = np.diff(table.columns["time_s"])
-    if len(steps) > 2 and (step := float(np.median(steps))) > longest_step_s:
-        factor = step / longest_step_s
-        unit = "milliseconds" if factor < 1e3 else "microseconds" if factor < 1e6 else "nanoseconds"
-        raise _over_rows(table, "time_s", f"rows are {step:.6g} s apart (median); is time in {unit}?")
-    return last_s
 
 
 def _over_rows(table: Table, key: str, problem: str) -> DataError:

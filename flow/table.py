@@ -20,6 +20,7 @@ Array: TypeAlias = NDArray[np.float64]
 
 CHUNK_ROWS = 32768
 _TAIL_BYTES = 65536
+_NEVER_EMPTY = ("time_s", "frame")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -78,8 +79,7 @@ def read_table(
     names, cells = _header(target)
     for key in (*needed, *words):
         if key not in names:
-            found = ", ".join(filter(None, names)) or "none"
-            raise DataError(f"column missing; found {found}", path=target, line=1, key=key)
+            raise DataError(f"column missing; {_found(names)}", path=target, line=1, key=key)
     for key in (*needed, *optional, *words):
         if names.count(key) > 1:
             raise DataError("column given twice", path=target, line=1, key=key)
@@ -87,13 +87,16 @@ def read_table(
     return _chunks(target, names, max(len(names), cells) + 1, numbers, words, chunk_rows)
 
 
-def time_steps(table: Table, before_s: float | None, key: str = "time_s") -> float | None:
+def time_steps(
+    table: Table, before_s: float | None, key: str = "time_s", *, longest_step_s: float | None = None
+) -> float | None:
     """Check that times are given and increase, from ``before_s`` (None at the start) on; give the last.
 
     Raises
     ------
     DataError
-        A row without time, or a time that repeats or runs backwards: says both.
+        A row without time, a time that repeats or runs backwards (says both), or steps usually longer than
+        ``longest_step_s``, which only a wrong unit explains.
     """
     time_s = table.columns[key]
     table.refuse(np.isnan(time_s), key, lambda _: "empty; every row needs its time")
@@ -106,6 +109,12 @@ def time_steps(table: Table, before_s: float | None, key: str = "time_s") -> flo
         how = "repeats" if time_s[row] == earlier[row] else "runs backwards"
         problem = f"time {how}: {time_s[row]:.9g} s after {earlier[row]:.9g} s; times must increase"
         raise DataError(problem, path=table.path, line=int(table.lines[row]), key=key)
+    step = float(np.median(np.diff(time_s))) if len(time_s) > 3 else 0.0
+    if longest_step_s is not None and step > longest_step_s:
+        factor = step / longest_step_s
+        unit = "milliseconds" if factor < 1e3 else "microseconds" if factor < 1e6 else "nanoseconds"
+        problem = f"rows are {step:.6g} s apart (median); is time in {unit}?"
+        raise DataError(problem, path=table.path, line=int(table.lines[0]), key=key)
     return float(time_s[-1])
 
 
@@ -135,6 +144,16 @@ def time_span_s(path: str | os.PathLike[str], key: str = "time_s") -> tuple[floa
         last = max(last, found)
         break
     return float(head.columns[key][0]), last
+
+
+def _found(names: list[str]) -> str:
+    """Say what stands in the header instead of a column that was looked for."""
+    shown = ", ".join(filter(None, names)) or "none"
+    if len(names) == 1 and ";" in shown:
+        return f"found {shown}; separate the cells by commas, not semicolons"
+    if names and all(re.fullmatch(r"[-+.\deE]+", name) for name in names):
+        return f"found {shown}; is the line of column names missing?"
+    return f"found {shown}"
 
 
 def _header(path: Path) -> tuple[list[str], int]:
@@ -216,7 +235,8 @@ def _numbers(cells: pd.Series, lines: NDArray[np.int64], path: Path, key: str) -
         row = int(bad.argmax())
         found = str(cells.iloc[row]).strip()
         shown = found if len(found) <= 40 else found[:40] + "..."
-        problem = f"{shown!r} is not a finite number; leave the cell empty where there is no reading"
+        remedy = "" if key in _NEVER_EMPTY else "; leave the cell empty where there is no reading"
+        problem = f"{shown!r} is not a finite number{remedy}"
         raise DataError(problem, path=path, line=int(lines[row]), key=key)
     return values
 

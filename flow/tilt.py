@@ -58,6 +58,8 @@ class AssumedLevel:
 class LoggedTilt:
     """Roll and pitch from an attitude log, interpolated as directions."""
 
+    _HOLD_S = 0.051  # a sample speaks for so long where it has no neighbour
+
     def __init__(self, *, sigma_rad: float = np.radians(0.4), longest_gap_s: float = 0.25, keep_s: float = 2.0) -> None:
         self._sigma_rad = float(sigma_rad)
         self._longest_gap_s = longest_gap_s
@@ -75,18 +77,19 @@ class LoggedTilt:
 
     def at(self, time_s: float) -> Tilt | None:
         """Tilt between the two samples around ``time_s``; None in a gap or far outside the log."""
-        after = int(np.searchsorted(self._time, time_s))
-        if after in (0, len(self._time)):
-            nearest = min(after, len(self._time) - 1)
-            if nearest < 0 or abs(self._time[nearest] - time_s) > self._longest_gap_s / 2:
-                return None
-            return Tilt(down_body=self._down[nearest], sigma_rad=self._sigma_rad)
-        gap = self._time[after] - self._time[after - 1]
-        if gap > self._longest_gap_s:
+        if len(self._time) == 0:
             return None
-        share = (time_s - self._time[after - 1]) / gap
-        down = (1 - share) * self._down[after - 1] + share * self._down[after]
-        return Tilt(down_body=down / np.linalg.norm(down), sigma_rad=self._sigma_rad)
+        after = int(np.searchsorted(self._time, time_s))
+        before, after = max(after - 1, 0), min(after, len(self._time) - 1)
+        gap = self._time[after] - self._time[before]
+        if 0 < gap <= self._longest_gap_s:
+            share = (time_s - self._time[before]) / gap
+            down = (1 - share) * self._down[before] + share * self._down[after]
+            return Tilt(down_body=down / np.linalg.norm(down), sigma_rad=self._sigma_rad)
+        nearest = min(before, after, key=lambda k: abs(self._time[k] - time_s))
+        if abs(self._time[nearest] - time_s) > self._HOLD_S:
+            return None
+        return Tilt(down_body=self._down[nearest], sigma_rad=self._sigma_rad)
 
 
 class InertialTilt:

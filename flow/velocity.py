@@ -54,8 +54,8 @@ class Solution:
     """Velocity of the body origin in camera axes and what stands behind it.
 
     ``velocity_m_s`` (3,); ``covariance`` (3, 3) from the scatter of the matches alone; ``used`` (N,) the matches
-    that agree; ``scale`` the factor on ``PairGeometry.covariance`` that their scatter shows; ``pull`` (N, 3, 2) what
-    a change of each match's ray coordinates does to the velocity; ``apparent`` (N, 2) each match's translational
+    that agree; ``scale`` the factor on ``PairGeometry.covariance`` that their scatter shows; ``pull`` (N, 3, 2) the
+    change of velocity for a change of each match's target (the place expected of it less ``second_ray``); ``apparent`` (N, 2) each match's translational
     motion in ray coordinates.
     """
 

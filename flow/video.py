@@ -20,6 +20,7 @@ from flow.table import read_table, time_steps
 Array: TypeAlias = NDArray[np.float64]
 
 _LONGEST_EXPOSURE_S = 2.0
+_LONGEST_STEP_S = 1.0  # median
 _NO_TIMESTAMPS = 0x0080  # AVFMT_NOTIMESTAMPS: a bare stream, whose times the demuxer would make up
 
 
@@ -265,7 +266,7 @@ def _frame_times(path: Path) -> tuple[Array, Array]:
     before_s: float | None = None
     following: float | None = None
     for table in read_table(path, ["frame", "time_s"], ["exposure_s"]):
-        before_s = time_steps(table, before_s)
+        before_s = time_steps(table, before_s, longest_step_s=_LONGEST_STEP_S)
         number = table.columns["frame"]
         exposure = table.columns.get("exposure_s", np.full(len(number), np.nan))
         if len(number):

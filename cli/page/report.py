@@ -78,13 +78,18 @@ class Page:
     cautions: Sequence[str] = BENCH_CAUTIONS
     footer: Sequence[str] = ()
 
+    @property
+    def needs_plotly(self) -> bool:
+        """Whether anything on the page is drawn by plotly."""
+        return bool(self.charts)
+
 
 def render(page: Page, template: str = "base.html") -> str:
     """HTML text of a page; everything it needs is inside, plotly's script once."""
     environment = Environment(
         loader=PackageLoader("cli", "page"), autoescape=True, undefined=StrictUndefined, trim_blocks=True
     )
-    script = Markup(_plotly_script()) if page.charts else ""
+    script = Markup(_plotly_script()) if page.needs_plotly else ""
     return environment.get_template(template).render(page=page, plotly_script=script)
 
 

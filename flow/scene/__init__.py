@@ -16,9 +16,11 @@ In memory, for a test or a benchmark::
     recording.truth                           # 200 rows a second and one a frame, gyro clock
     recording.truth_at(gyro_times)            # exact at any time
 
-On disk, in the recording format: ``scene.synthesize(folder, spec)``.
+On disk, in the recording format: ``scene.synthesize(folder, spec)``. From the options that the command takes:
+``scene.plan_scene("pass", height=2, speed=1)`` gives the spec. Calibration boards: ``scene.render_views``.
 """
 
+from flow.scene.board import BoardView, Sheet, render_views, write_views
 from flow.scene.casting import CameraPath
 from flow.scene.encode import CODECS, Encoding
 from flow.scene.flights import MOTIONS, crate, flight
@@ -27,7 +29,7 @@ from flow.scene.ground import KINDS, Ground, make_ground, picture_ground
 from flow.scene.modules import PRESETS, preset_module
 from flow.scene.motion import Motion, from_function, gusts, hand_turned, straight, tour
 from flow.scene.patch import Patch
-from flow.scene.plan import plan_scene
+from flow.scene.plan import find_module, plan_scene
 from flow.scene.recording import SyntheticRecording, digitised, render
 from flow.scene.render import Renderer
 from flow.scene.sensors import AttitudeErrors, ImuErrors, RangeErrors, sound_speed_m_s
@@ -39,6 +41,7 @@ __all__ = [
     "MOTIONS",
     "PRESETS",
     "AttitudeErrors",
+    "BoardView",
     "CameraPath",
     "Encoding",
     "Gain",
@@ -49,9 +52,11 @@ __all__ = [
     "RangeErrors",
     "Renderer",
     "SceneSpec",
+    "Sheet",
     "SyntheticRecording",
     "crate",
     "digitised",
+    "find_module",
     "flight",
     "from_function",
     "gusts",
@@ -61,8 +66,10 @@ __all__ = [
     "plan_scene",
     "preset_module",
     "render",
+    "render_views",
     "sound_speed_m_s",
     "straight",
     "synthesize",
     "tour",
+    "write_views",
 ]

@@ -211,7 +211,7 @@ class BoardRenderer:
 def varied_pose(camera: Camera, sheet: Sheet, rng: np.random.Generator) -> tuple[Rotation, Array]:
     """Draw a pose in which all squares of the board are in the picture, clear of its border.
 
-    The middle of the board comes to lie anywhere in the picture, its diagonal covers 40 to 110 % of the picture's
+    The middle of the board comes to lie anywhere in the picture, its diagonal covers 60 to 130 % of the picture's
     height.
     """
     lens = Lens(camera)
@@ -224,7 +224,7 @@ def varied_pose(camera: Camera, sheet: Sheet, rng: np.random.Generator) -> tuple
         if np.isnan(aim).any():
             continue
         ray = np.array([*aim, 1.0]) / np.hypot(1, np.hypot(*aim))
-        away = diagonal * camera.fy_px / (rng.uniform(0.4, 1.1) * camera.height_px)
+        away = diagonal * camera.fy_px / (rng.uniform(0.6, 1.3) * camera.height_px)
         towards, _ = Rotation.align_vectors([ray], [[0, 0, 1]])
         lean = Rotation.from_euler("zxz", [*_lean(rng), rng.uniform(-np.pi, np.pi)])
         R_camera_board = towards * lean

@@ -65,7 +65,7 @@ def plan_scene(
     DataError
         The module file cannot be read.
     """
-    chosen = preset_module(module) if module in PRESETS else read_module(module)
+    chosen = find_module(module)
     if speed is None:
         speed = _SPEED_M_S.get(motion, _USUAL_SPEED_M_S)
     if yaw_rate is None:
@@ -94,6 +94,11 @@ def plan_scene(
         seed=seed,
     )
     return spec if crate_share == 0 else replace(spec, patches=(_crossing(spec, chosen, crate_share),))
+
+
+def find_module(name: str) -> Module:
+    """Find a module by the name of a preset or the path of a module file."""
+    return preset_module(name) if name in PRESETS else read_module(name)
 
 
 def _crossing(spec: SceneSpec, module: Module, share: float) -> Patch:

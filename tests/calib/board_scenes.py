@@ -64,7 +64,7 @@ class Renderer:
         exact = (cv2.TERM_CRITERIA_COUNT | cv2.TERM_CRITERIA_EPS, 40, 1e-9)
         undistort = cv2.fisheye.undistortPoints if model == "fisheye" else cv2.undistortPoints
         rays = undistort(at, matrix(lens), lens[4:], criteria=exact)[:, 0]
-        self.rays = np.column_stack([rays, np.ones(len(rays))]).reshape(len(y), len(x), 3)
+        self.x, self.y = np.ascontiguousarray(rays.T, np.float32).reshape(2, len(y), len(x))
 
     def render(self, board: BoardKind, pose, rng, *, noise=2.0, blur_px=0.6, hide=None, light=None):
         """Make a grey picture; ``hide(xy_m)`` marks what covers the board, ``light`` (H, W) multiplies."""
@@ -73,10 +73,13 @@ class Renderer:
         picture = np.full(self.size[::-1], AROUND)
         x0, y0, x1, y1 = self._span(board, pose)
         k = self.over
-        plane = self.rays[y0 * k : y1 * k, x0 * k : x1 * k] @ to_plane.T
-        ahead = plane[..., 2] > 1e-6
-        xy = plane[..., :2] / np.where(ahead, plane[..., 2], 1.0)[..., None]
-        fine = np.full(xy.shape[:2], AROUND)
+        part = (slice(y0 * k, y1 * k), slice(x0 * k, x1 * k))
+        M = to_plane.astype(np.float32)
+        u, v, w = (row[0] * self.x[part] + row[1] * self.y[part] + row[2] for row in M)
+        ahead = w > 1e-6
+        w = np.where(ahead, w, np.float32(1))
+        xy = np.stack([u / w, v / w], axis=-1)
+        fine = np.full(xy.shape[:2], np.float32(AROUND))
         sheet = ahead & (np.abs(xy - board.points_m[:, :2].mean(axis=0)) < _half_sheet(board)).all(axis=-1)
         fine[sheet] = np.where(_dark(board, xy[sheet]), DARK, LIGHT)
         if hide is not None:

@@ -53,6 +53,14 @@ def test_sigma_of_the_bias_covers_the_flight_after_the_calibration(sets):
     assert z.std() > 0.4
 
 
+def test_sigma_of_the_bias_holds_noise_instability_walk_and_the_earth(sets):
+    """N^2/T + 2 (0.664 B)^2 + 2 K^2 T / 3 + (7.292e-5 cos 45 degrees)^2, and more for what is known poorly."""
+    for axis, _ in sets:
+        n, b, k = (term.value for term in (axis.noise_rad_s_rthz, axis.instability_rad_s, axis.walk_rad_s2_rthz))
+        known = n**2 / 1200 + 2 * (0.664 * b) ** 2 + 2 * k**2 * 1200 / 3 + (7.292e-5 * np.cos(np.pi / 4)) ** 2
+        assert known * 0.999 < axis.bias_sigma_rad_s**2 < 8 * known
+
+
 def test_white_noise_alone_shows_no_instability_and_no_walk():
     """Then the bias sigma nears its floor: noise and the Earth's turn, 7.292e-5 cos 45 degrees."""
     rng = np.random.default_rng(2)

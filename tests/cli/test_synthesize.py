@@ -70,3 +70,12 @@ def test_help_has_an_example() -> None:
     result = run("--help")
     assert result.exit_code == 0
     assert "groundpace synthesize hover --motion hover" in result.stdout
+
+
+def test_board_pictures(tmp_path: Path) -> None:
+    result = run(tmp_path / "b", "--board", "circles:5x4:0.03", "--views", "2", "--seed", "4")
+    assert result.exit_code == 0, result.output
+    names = sorted(path.name for path in (tmp_path / "b").iterdir())
+    assert names == ["module.yaml", "view-00.png", "view-01.png", "views.csv"]
+    assert "2 pictures of circles:5x4:0.03" in result.stderr
+    assert run(tmp_path / "c", "--board", "dominoes:5x4:0.03").exit_code == 2

@@ -2,7 +2,7 @@
 
 Source: ``vtest.avi`` of Debian's package opencv-doc (768 x 576, 10 frames a second, a fixed camera over a walkway),
 looked for where the package puts it or in the folder that GROUNDPACE_OPENCV_DOC names (``apt-get download opencv-doc``,
-then ``dpkg -x``). The module is made up: its focal length and height only set the unit, its gyro is perfect and at rest.
+then ``dpkg -x``). The module is made up: focal length and height only set the unit, its gyro is perfect and at rest.
 """
 
 from __future__ import annotations

@@ -1,0 +1,243 @@
+"""The review page of a measurement: why was the speed what it was at any moment."""
+
+from __future__ import annotations
+
+import base64
+import json
+import math
+import shutil
+from collections.abc import Mapping
+from contextlib import ExitStack
+from dataclasses import dataclass
+from importlib.resources import files
+from pathlib import Path
+from types import TracebackType
+from typing import Any, TypeAlias
+
+import numpy as np
+from markupsafe import Markup
+from numpy.typing import NDArray
+
+from cli.overlay import Overlay, PlayableVideo
+from cli.page.report import Page, render
+from cli.page.review_bins import Bins, packed, packed_times
+from cli.page.review_findings import Finding, Readings, findings, shortened
+from cli.page.review_path import CAUSES
+from cli.page.review_rows import NEWEST, SPREAD, FlightData, Rows
+from cli.page.review_words import CAUTIONS, flight_facts, footer, module_tables, summary_sentence
+from cli.page.review_video import copied_times_s, own_times_s
+from flow.estimator import FrameResult
+from flow.files import replacing, write_text
+from flow.recording import Recording
+from flow.reference import Reference
+from flow.row import REASONS
+from flow.series import read_truth
+from flow.video import Frame
+
+Array: TypeAlias = NDArray[np.float64]
+
+_MOST_READINGS = 20_000
+_LEAST_GAP_S, _GAP_STEPS = 0.25, 5.0
+_MARGIN_S = 1.0  # of samples before the first row and after the last
+_LARGE_CLOCK_S = 10_000.0  # a clock that began long before the flight is shown from the flight on
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReviewPage(Page):
+    """A page with what the review adds: ``data`` and ``points`` for the script, and the findings."""
+
+    data: Markup
+    points: str
+    style: Markup
+    script: Markup
+    found: list[Finding]
+    left_out: int
+    video_words: str
+    causes: list[str]
+    has_reference: bool
+
+    @property
+    def needs_plotly(self) -> bool:
+        """The charts are drawn by the page's own script."""
+        return True
+
+
+class Review:
+    """Writes ``review.html``, its video where one is needed, and the overlay: a context manager around a measurement.
+
+    Nothing is left behind when the measurement fails.
+
+    Parameters
+    ----------
+    recording
+        What is measured.
+    output
+        Folder of the results.
+    overlay
+        Whether to write ``overlay.mp4``.
+    reference
+        A reference log (the ``truth.csv`` columns) to draw beside the speed, or None.
+
+    Raises
+    ------
+    DataError
+        The reference cannot serve, or the folder cannot be written.
+    """
+
+    def __init__(
+        self, recording: Recording, output: Path, *, overlay: bool = False, reference: Path | None = None
+    ) -> None:
+        self._recording = recording
+        self._output = output
+        self._reference_path = reference
+        self._reference = None if reference is None else Reference(read_truth(reference))
+        self._data = FlightData(recording)
+        self._stack = ExitStack()
+        own = own_times_s(recording)
+        self._is_own = own is not None
+        self._media_s = copied_times_s(recording) if own is None else own
+        self._copy = None if self._is_own else PlayableVideo(output / "review.mp4", factor=23)
+        self._overlay = PlayableVideo(output / "overlay.mp4") if overlay else None
+        self._draw = Overlay(recording.module)
+        self._frame: Frame | None = None
+
+    def __enter__(self) -> Review:
+        for video in (self._copy, self._overlay):
+            if video is not None:
+                self._stack.enter_context(video)
+        return self
+
+    def watch(self, frame: Frame) -> None:
+        """Take a frame, before the result that it ends."""
+        if self._copy is not None:
+            self._copy.write(frame.time_s, frame.luma)
+        if self._overlay is not None and frame.index == 0:
+            self._overlay.write_planes(frame.time_s, self._draw.draw(frame.luma, None))
+        self._frame = frame
+
+    def add(self, result: FrameResult) -> None:
+        """Take a result."""
+        self._data.add(result)
+        if self._overlay is not None and self._frame is not None:
+            self._overlay.write_planes(self._frame.time_s, self._draw.draw(self._frame.luma, result))
+
+    def write(self, facts: Mapping[str, Any]) -> None:
+        """Write the page; ``facts`` is the summary as in ``summary.json``."""
+        if self._is_own:
+            with replacing(self._output / "review.mp4") as copy:
+                shutil.copyfile(self._recording.frames.path, copy)
+        write_text(self._output / "review.html", render(self.page(facts), "review.html"))
+
+    def page(self, facts: Mapping[str, Any]) -> ReviewPage:
+        """Build the page of everything gathered."""
+        recording = self._recording
+        rows = self._data.finish()
+        readings = _readings(recording)
+        compared = None if self._reference is None else _compared(rows, self._reference)
+        listed, left_out = shortened(findings(rows, readings, recording.module.range, compared))
+        data = self._page_data(rows, readings, compared, listed)
+        name = recording.folder.resolve().name
+        return ReviewPage(
+            title=f"Flight review: {name}",
+            summary=summary_sentence(facts),
+            facts=flight_facts(facts),
+            tables=module_tables(recording.module),
+            cautions=CAUTIONS,
+            footer=footer(recording, self._reference_path),
+            data=Markup(json.dumps(data, allow_nan=False).replace("<", "\\u003c")),
+            points=base64.b64encode(rows.points).decode(),
+            style=Markup(_resource("review.css")),
+            script=Markup(_resource("review.js")),
+            found=listed,
+            left_out=left_out,
+            video_words="the recording's own video" if self._is_own else "a grey copy of the recording's video",
+            causes=[cause.replace("_", " ") for cause in CAUSES],
+            has_reference=compared is not None,
+        )
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> bool | None:
+        return self._stack.__exit__(kind, error, trace)
+
+    def _page_data(
+        self, rows: Rows, readings: Readings, compared: Array | None, listed: list[Finding]
+    ) -> dict[str, Any]:
+        module = self._recording.module
+        offset = module.alignment.time_offset_s
+        end_s = rows.newest["end_s"]
+        media_s = np.interp(end_s - offset, self._recording.frames.times_s, self._media_s)
+        gyro_s, gyro_low, gyro_high = self._data.turns.rates.finish()
+        inside = (gyro_s >= rows.time_s[0] - _MARGIN_S) & (gyro_s <= rows.time_s[-1] + _MARGIN_S)
+        base = math.floor(rows.time_s[0] - _MARGIN_S)
+        return {
+            "base_s": base,
+            "clock_s": base if base > _LARGE_CLOCK_S else 0,
+            "per_bin": rows.per_bin,
+            "time": packed_times(rows.time_s, base),
+            "media": packed_times(media_s, 0.0),
+            "low": {name: packed(rows.low[name]) for name in SPREAD},
+            "high": {name: packed(rows.high[name]) for name in SPREAD} if rows.per_bin > 1 else {},
+            "newest": {name: packed(rows.newest[name]) for name in NEWEST if name != "end_s"},
+            "gyro": {
+                "time": packed_times(gyro_s[inside], base),
+                "low": [packed(gyro_low[inside, axis]) for axis in range(3)],
+                "high": [packed(gyro_high[inside, axis]) for axis in range(3)],
+            },
+            "range": {
+                "time": packed_times(readings.time_s, base),
+                "low": packed(readings.low_m),
+                "high": packed(readings.high_m),
+            },
+            "reference": None if compared is None else [packed(compared[:, k]) for k in range(compared.shape[1])],
+            "stretches": [[round(s.begin_s, 4), round(s.end_s, 4), s.status] for s in rows.stretches],
+            "reasons": {"ok": "the row vouches for its speed", **REASONS},
+            "causes": list(CAUSES),
+            "width_px": module.camera.width_px,
+            "height_px": module.camera.height_px,
+            # Columns: where forward and right point in the picture.
+            "picture_by_level": module.alignment.R_body_camera.as_matrix().T[:2, :2].round(6).tolist(),
+        }
+
+
+def _resource(name: str) -> str:
+    return (files("cli.page") / name).read_text(encoding="utf-8")
+
+
+def _readings(recording: Recording) -> Readings:
+    """Read the range log once more, thinned, as distances; a gap is much longer than the step before it."""
+    sensor = recording.module.range
+    bins = Bins(1, _MOST_READINGS)
+    gaps: list[tuple[float, float]] = []
+    last_s, usual_s = recording.frames.times_s[0] + recording.module.alignment.time_offset_s, math.inf
+    end_s = recording.frames.times_s[-1] + recording.module.alignment.time_offset_s
+    for chunk in recording.range():
+        time_s = chunk.time_s + sensor.time_offset_s
+        known = (chunk.range_m >= sensor.min_m) & (chunk.range_m <= sensor.max_m)
+        bins.add(time_s, (sensor.scale * chunk.range_m + sensor.offset_m)[:, None])
+        heard = np.concatenate([[last_s], time_s[known & (time_s > last_s)]])
+        steps = np.diff(heard)
+        if len(steps) > 2:
+            usual_s = float(np.median(steps))
+        for place in np.flatnonzero(steps > _longest_step(usual_s)):
+            gaps.append((float(heard[place]), float(min(heard[place + 1], end_s))))
+        last_s = float(heard[-1])
+    if end_s - last_s > _longest_step(usual_s):
+        gaps.append((last_s, float(end_s)))
+    time_s, low, high = bins.finish()
+    keep = (time_s > recording.frames.times_s[0] + recording.module.alignment.time_offset_s - _MARGIN_S) & (
+        time_s < end_s + _MARGIN_S
+    )
+    return Readings(
+        time_s=time_s[keep], low_m=low[keep, 0], high_m=high[keep, 0], gaps_s=np.array(gaps).reshape(-1, 2)
+    )
+
+
+def _longest_step(usual_s: float) -> float:
+    return max(_LEAST_GAP_S, _GAP_STEPS * usual_s) if math.isfinite(usual_s) else _LEAST_GAP_S
+
+
+def _compared(rows: Rows, reference: Reference) -> Array:
+    """Forward and right speed and height by the reference in each bin, (B, 3), NaN where it is silent."""
+    velocity = reference.mean_velocity_m_s(rows.time_s, rows.high["interval"] * rows.per_bin)
+    return np.column_stack([velocity[:, :2], reference.height_m(rows.time_s)])

@@ -1,0 +1,212 @@
+"""What stands out in a flight, in words with its time: why there was no speed, or less of it to trust."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TypeAlias
+
+import numpy as np
+from numpy.typing import NDArray
+
+from cli.page.review_path import CAUSES
+from cli.page.review_rows import Rows, Stretch
+from flow.module import Range
+from flow.row import REASONS
+
+Array: TypeAlias = NDArray[np.float64]
+
+_MOST = 150
+_LEAST_S = 0.2  # shorter than this, a low share or a wide band is a single odd picture
+_BRIDGE_S = 0.1  # stretches closer than this are told as one
+_LOW_SHARE = 0.75
+_WIDE = 3.0
+_OFF_SIGMA, _OFF_SHARE = 6.0, 0.05  # of a reading: beyond any tilt of a normal flight
+_REFERENCE_SIGMA = 2.6  # 1 % of honest rows
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Finding:
+    """A stretch of the flight and what happened in it; ``kind`` is a plain word for what it is about."""
+
+    begin_s: float
+    end_s: float
+    kind: str
+    text: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Readings:
+    """Range readings on the gyro clock in bins, (R,) each, made distances by scale and offset; gaps (G, 2) s."""
+
+    time_s: Array
+    low_m: Array
+    high_m: Array
+    gaps_s: Array
+
+
+def findings(rows: Rows, readings: Readings, sensor: Range, reference: Array | None) -> list[Finding]:
+    """Everything that stands out, in order of time.
+
+    Parameters
+    ----------
+    rows, readings
+        The flight.
+    sensor
+        The range section of the module.
+    reference
+        (B, 3) forward and right speed and height by the reference in each bin of ``rows``; None without one.
+    """
+    found = [
+        *_without_speed(rows.stretches),
+        *_range_gaps(rows, readings),
+        *_stray_readings(rows, readings, sensor),
+        *_low_share(rows),
+        *_wide_band(rows),
+        *_late_frames(rows),
+        *([] if reference is None else _off_reference(rows, reference)),
+    ]
+    return sorted(found, key=lambda finding: finding.begin_s)
+
+
+def shortened(found: Sequence[Finding]) -> tuple[list[Finding], int]:
+    """Give the findings that the page lists, longest first chosen, in order of time, and how many it leaves out."""
+    chosen = sorted(found, key=lambda finding: finding.begin_s - finding.end_s)[:_MOST]
+    return sorted(chosen, key=lambda finding: finding.begin_s), len(found) - len(chosen)
+
+
+def _without_speed(stretches: Sequence[Stretch]) -> list[Finding]:
+    joined: list[Stretch] = []
+    for stretch in stretches:
+        if stretch.status == "ok":
+            continue
+        last = joined[-1] if joined else None
+        if last and last.status == stretch.status and stretch.begin_s - last.end_s < _BRIDGE_S:
+            joined[-1] = Stretch(last.begin_s, stretch.end_s, last.status, last.rows + stretch.rows)
+        else:
+            joined.append(stretch)
+    return [
+        Finding(begin_s=s.begin_s, end_s=s.end_s, kind="no speed", text=f"no speed: {REASONS[s.status]}") for s in joined
+    ]
+
+
+def _range_gaps(rows: Rows, readings: Readings) -> list[Finding]:
+    found = []
+    sigma = rows.high["height_sigma"]
+    for begin_s, end_s in readings.gaps_s:
+        inside = (rows.time_s > begin_s) & (rows.time_s < end_s)
+        known = sigma[inside][np.isfinite(sigma[inside])]
+        if not inside.any():
+            continue
+        text = f"no range echo for {end_s - begin_s:.1f} s"
+        if len(known):
+            text += f"; height carried on, its one-sigma grew from {1e3 * known[0]:.0f} to {1e3 * known.max():.0f} mm"
+        if len(known) < inside.sum():
+            text += "; no height after that" if len(known) else "; no height"
+        found.append(Finding(begin_s=begin_s, end_s=end_s, kind="range", text=text))
+    return found
+
+
+def _stray_readings(rows: Rows, readings: Readings, sensor: Range) -> list[Finding]:
+    height, sigma = rows.low["height"], rows.high["height_sigma"]
+    known = np.isfinite(height)
+    if not known.any() or not len(readings.time_s):
+        return []
+    expected = np.interp(readings.time_s, rows.time_s[known], height[known])
+    allowed = _OFF_SIGMA * np.hypot(np.interp(readings.time_s, rows.time_s[known], sigma[known]), sensor.noise_m)
+    allowed = np.maximum(allowed, _OFF_SHARE * expected) + float(np.linalg.norm(sensor.position_m))
+    off = np.fmax(np.abs(readings.low_m - expected), np.abs(readings.high_m - expected))
+    found = []
+    for chosen in _runs(readings.time_s, off > allowed, 0.0, bridge_s=1.0):
+        away = off[chosen][off[chosen] > allowed[chosen]]
+        what = "a range reading lies" if len(away) == 1 else f"{len(away)} range readings lie"
+        size = f"{away.min():.2f}" if np.ptp(away) < 0.01 else f"{away.min():.2f} to {away.max():.2f}"
+        time_s = readings.time_s[chosen]
+        text = f"{what} {size} m off the height: held back as stray echoes, or a step in the floor"
+        found.append(Finding(begin_s=float(time_s[0]), end_s=float(time_s[-1]), kind="range", text=text))
+    return found
+
+
+def _low_share(rows: Rows) -> list[Finding]:
+    share = rows.low["share"]
+    found = []
+    for chosen in _runs(rows.time_s, share < _LOW_SHARE, _LEAST_S):
+        least = float(np.nanmin(share[chosen]))
+        text = f"up to {100 * (1 - least):.0f} % of the points move otherwise than the ground: something else is in view"
+        found.append(_over(rows, chosen, "points", text))
+    return found
+
+
+def _wide_band(rows: Rows) -> list[Finding]:
+    size = np.hypot(rows.high["sigma_forward"], rows.high["sigma_right"])
+    if not np.isfinite(size).any():
+        return []
+    usual = float(np.nanmedian(size))
+    found = []
+    for chosen in _runs(rows.time_s, size > _WIDE * usual, _LEAST_S):
+        widest = chosen.start + int(np.nanargmax(size[chosen]))
+        causes = [float(rows.high[f"by_{cause}"][widest]) for cause in CAUSES]
+        main = CAUSES[int(np.nanargmax(causes))].replace("_", " ")
+        text = f"error band up to {size[widest] / usual:.1f} times as wide as usual, most of it from {CAUSE_WORDS[main]}"
+        found.append(_over(rows, chosen, "band", text))
+    return found
+
+
+CAUSE_WORDS = {
+    "image": "the scatter of the points",
+    "height": "the height",
+    "focal length": "the focal length",
+    "gyro noise": "the gyro's noise",
+    "gyro bias": "the gyro's bias",
+    "clock": "the offset between the clocks",
+    "mounting": "the camera's mounting",
+    "tilt": "the tilt",
+    "lever arm": "the lever arm",
+}
+"""What each cause of error is called in a sentence."""
+
+
+def _late_frames(rows: Rows) -> list[Finding]:
+    interval = rows.high["interval"]
+    usual = float(np.nanmedian(interval)) if len(interval) else 0.0
+    found = []
+    for chosen in _runs(rows.time_s, interval > 1.8 * usual, 0.0):
+        longest = float(interval[chosen].max())
+        text = f"pictures missing: {1e3 * longest:.0f} ms between two of them instead of {1e3 * usual:.0f} ms"
+        found.append(_over(rows, chosen, "pictures", text))
+    return found
+
+
+def _off_reference(rows: Rows, reference: Array) -> list[Finding]:
+    errors, bands = [], []
+    for place, axis in enumerate(("forward", "right")):
+        low, high = rows.low[axis] - reference[:, place], rows.high[axis] - reference[:, place]
+        errors.append(np.where(np.abs(low) > np.abs(high), low, high))
+        bands.append(rows.high[f"sigma_{axis}"])
+    error, band = np.array(errors), np.array(bands)
+    with np.errstate(invalid="ignore"):
+        off = np.fmax.reduce(np.abs(error) / band, axis=0) > _REFERENCE_SIGMA
+    found = []
+    for chosen in _runs(rows.time_s, off, _LEAST_S):
+        axis = int(np.nanargmax(np.nanmax(np.abs(error[:, chosen]), axis=1)))
+        worst = error[axis, chosen][np.nanargmax(np.abs(error[axis, chosen]))]
+        text = f"{('forward', 'right')[axis]} speed is off the reference by up to {worst:+.3f} m/s, beyond its band"
+        found.append(_over(rows, chosen, "reference", text))
+    return found
+
+
+def _over(rows: Rows, chosen: slice, kind: str, text: str) -> Finding:
+    half = 0.5 * rows.high["interval"][chosen][[0, -1]]
+    begin, end = rows.time_s[chosen][[0, -1]]
+    return Finding(begin_s=float(begin - half[0]), end_s=float(end + half[1]), kind=kind, text=text)
+
+
+def _runs(time_s: Array, marked: NDArray[np.bool_], least_s: float, *, bridge_s: float = _BRIDGE_S) -> list[slice]:
+    """Stretches of ``marked`` at least ``least_s`` long; those closer than ``bridge_s`` are one."""
+    places = np.flatnonzero(marked)
+    if not len(places):
+        return []
+    cuts = np.flatnonzero(np.diff(time_s[places]) > bridge_s) + 1
+    groups = np.split(places, cuts)
+    slices = [slice(int(group[0]), int(group[-1]) + 1) for group in groups]
+    return [s for s in slices if time_s[s.stop - 1] - time_s[s.start] >= least_s]

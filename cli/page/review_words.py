@@ -1,0 +1,95 @@
+"""The words around the review's charts: the summary, the module's figures and where everything comes from."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from importlib.metadata import PackageNotFoundError, version
+from pathlib import Path
+from typing import Any
+
+from cli.page.report import Fact, Listing
+from flow.module import Module
+from flow.recording import Recording
+
+CAUTIONS = (
+    "Speed from this module must not be an autopilot's only source. Try it over nobody, within local rules.",
+    "Where the log says that there is no speed, an autopilot must have something else to go by.",
+)
+"""Usual cautions beside a speed log."""
+
+
+def summary_sentence(facts: Mapping[str, Any]) -> str:
+    """Say in one sentence how much of the flight has a speed."""
+    share = 100 * facts["share_usable"]
+    return f"{facts['duration_s']:.1f} s, {facts['rows']} rows, {share:.1f} % of them with a speed to trust."
+
+
+def flight_facts(facts: Mapping[str, Any]) -> list[Fact]:
+    """Lines of the result; what no row says is left out."""
+    lines = [
+        Fact(
+            name="rows with a speed",
+            value=f"{facts['rows_usable']} of {facts['rows']}",
+            meaning=f"{facts['covered_s']:.2f} s of {facts['duration_s']:.2f} s",
+        )
+    ]
+    if facts["rows_usable"]:
+        speeds = f"{facts['mean_speed_m_s']:.3f} m/s mean, {facts['top_speed_m_s']:.3f} m/s top"
+        lines.append(Fact(name="speed over ground", value=speeds, meaning="level, over the rows with a speed"))
+        sigma = facts["median_sigma_m_s"]
+        sizes = ", ".join(f"{axis} {1e3 * value:.1f}" for axis, value in sigma.items())
+        lines.append(Fact(name="one-sigma, median row", value=f"{sizes} mm/s", meaning="the 95 % band is 1.96 of it"))
+        path = f"{facts['distance_m']:.2f} m"
+        lines.append(Fact(name="length of the path", value=path, meaning="the noise of a hover lengthens it"))
+    if facts["lowest_height_m"] is not None:
+        heights = f"{facts['lowest_height_m']:.2f} to {facts['highest_height_m']:.2f} m"
+        lines.append(Fact(name="height", value=heights, meaning="of the body origin above the ground under it"))
+    for word, held in facts["status"].items():
+        if word != "ok":
+            lines.append(Fact(name=word.replace("_", " "), value=f"{held['rows']} rows", meaning=held["meaning"]))
+    return lines
+
+
+def module_tables(module: Module) -> list[Listing]:
+    """Every figure of the module with its sigma, and the provenance of each section."""
+    figures: list[Sequence[str]] = []
+    origins: list[Sequence[str]] = []
+    for name in ("camera", "alignment", "gyro", "range"):
+        section = getattr(module, name)
+        values = section.model_dump(exclude={"sigma", "provenance"}, exclude_none=True)
+        sigmas = section.sigma.model_dump(exclude_none=True)
+        figures += [(name, key, _text(value), _text(sigmas.get(key, ""))) for key, value in values.items()]
+        given = "; ".join(f"{key} {_text(value)}" for key, value in section.provenance.items())
+        origins.append((name, given or "not recorded in the module file"))
+    return [
+        Listing(
+            title=f"Module {module.name}", columns=("section", "key", "value", "one-sigma"), rows=figures
+        ),
+        Listing(title="Where the module's figures come from", columns=("section", "provenance"), rows=origins),
+    ]
+
+
+def footer(recording: Recording, reference: Path | None) -> list[str]:
+    """Which files this was made from, and by which version."""
+    used = [recording.frames.path, recording.times_path, recording.gyro_path, recording.range_path]
+    used += [recording.attitude_path, recording.module_path]
+    names = ", ".join(str(path) for path in used if path is not None)
+    beside = "" if reference is None else f" Reference: {reference}."
+    return [f"Measured by groundpace {_version()} from {names}.{beside}"]
+
+
+def _text(value: object) -> str:
+    if isinstance(value, bool | str):
+        return str(value)
+    if isinstance(value, int | float):
+        return f"{value:.7g}"
+    if isinstance(value, tuple | list):
+        return ", ".join(_text(item) for item in value)
+    return str(value)
+
+
+def _version() -> str:
+    try:
+        return version("groundpace")
+    except PackageNotFoundError:
+        return "from its folder"

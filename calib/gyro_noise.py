@@ -124,9 +124,7 @@ class GyroCalibration:
         }
 
 
-def calibrate_gyro(
-    path: str | os.PathLike[str], progress: Callable[[str], None] | None = None
-) -> GyroCalibration:
+def calibrate_gyro(path: str | os.PathLike[str], progress: Callable[[str], None] | None = None) -> GyroCalibration:
     """Bias, noise density, bias instability and rate random walk of a gyro from its log at rest.
 
     Parameters
@@ -182,7 +180,7 @@ def axis_noise(rate_rad_s: Array, interval_s: float) -> AxisNoise:
     noise, instability, walk = (_term(terms, j) for j in range(3))
     return AxisNoise(
         bias_rad_s=float(rate_rad_s.mean()),
-        bias_sigma_rad_s=_bias_sigma(terms, duration_s),
+        bias_sigma_rad_s=bias_sigma(terms, duration_s),
         noise_rad_s_rthz=noise,
         instability_rad_s=instability,
         walk_rad_s2_rthz=walk,
@@ -194,15 +192,8 @@ def axis_noise(rate_rad_s: Array, interval_s: float) -> AxisNoise:
     )
 
 
-def _axis(log: GyroLog, k: int, interval_s: float) -> AxisNoise:
-    axis, key = axis_noise(log.rate_rad_s[:, k], interval_s), f"gyro_{'xyz'[k]}_rad_s"
-    _check_fit(log.path, key, axis)
-    _check_units(log.path, key, axis.bias_rad_s, axis.noise_rad_s_rthz.value)
-    return axis
-
-
-def _bias_sigma(terms: NoiseTerms, duration_s: float) -> float:
-    """How far the mean of this log may be from the bias over the next span of the same length.
+def bias_sigma(terms: NoiseTerms, duration_s: float) -> float:
+    """Say how far the mean of this log may be from the bias over the next span of the same length.
 
     Noise averages down over the log, but the bias goes on moving: the mean square between two adjacent means
     is twice the Allan variance, by its definition. One sigma of that variance is added, because the slow
@@ -212,6 +203,13 @@ def _bias_sigma(terms: NoiseTerms, duration_s: float) -> float:
     row = np.array([1 / duration_s, 2 * FLICKER_FLOOR, 2 * duration_s / 3])
     moved = float(row @ terms.squares) + math.sqrt(float(row @ terms.squares_covariance @ row))
     return math.sqrt(moved + _EARTH_RAD_S**2)
+
+
+def _axis(log: GyroLog, k: int, interval_s: float) -> AxisNoise:
+    axis, key = axis_noise(log.rate_rad_s[:, k], interval_s), f"gyro_{'xyz'[k]}_rad_s"
+    _check_fit(log.path, key, axis)
+    _check_units(log.path, key, axis.bias_rad_s, axis.noise_rad_s_rthz.value)
+    return axis
 
 
 def _term(terms: NoiseTerms, j: int) -> Term:
@@ -239,8 +237,7 @@ def _check_fit(path: Path, key: str, axis: AxisNoise) -> None:
 def _check_units(path: Path, key: str, bias: float, noise: float) -> None:
     if abs(bias) > _LARGEST_BIAS:
         problem = (
-            f"a bias of {bias:.3g} rad/s is beyond any gyro at rest; was the module turning, or is the log"
-            " in deg/s?"
+            f"a bias of {bias:.3g} rad/s is beyond any gyro at rest; was the module turning, or is the log in deg/s?"
         )
         raise DataError(problem, path=path, key=key)
     if noise > _LARGEST_NOISE:

@@ -18,18 +18,26 @@ from cli.progress import frames_progress
 @click.argument("recording", type=click.Path(path_type=Path))
 @module_option
 @output_option("RECORDING/measured")
-def measure(recording: Path, module: Path | None, output: Path | None) -> None:
+@click.option("--overlay", is_flag=True, help="Write overlay.mp4 too: the video with what was measured drawn on it.")
+@click.option(
+    "--reference",
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    help="A reference log (the columns of truth.csv) to draw beside the speed on the review page.",
+)
+def measure(recording: Path, module: Path | None, output: Path | None, overlay: bool, reference: Path | None) -> None:
     """Turn a recording into a metric speed log.
 
     RECORDING is a folder with video.*, gyro.csv, range.csv and, unless --module names it, module.yaml.
-    Writes speed.csv (a row for each pair of frames) and summary.json. A row that cannot be trusted has no
-    velocity, and its status says why.
+    Writes speed.csv (a row for each pair of frames), summary.json and review.html, a page that shows the video
+    with what was measured in it and why. A row that cannot be trusted has no velocity, and its status says why.
 
     \b
     Example:
       groundpace measure sample_video/flight --output flight-speed
     """  # noqa: D301 - click reads the character
     import flow
+    from cli.page.review import Review
     from flow.files import replacing
     from flow.speedlog import SpeedLogWriter, Summary
 
@@ -37,12 +45,17 @@ def measure(recording: Path, module: Path | None, output: Path | None) -> None:
     output = output or recording / "measured"
     summary = Summary()
     began = time.perf_counter()
-    # Both files are written aside and take their places together, when the last row is done.
-    with replacing(output / "summary.json") as summary_path, SpeedLogWriter(output / "speed.csv") as log:
+    # All files are written aside and take their places together, when the last row is done.
+    with (
+        replacing(output / "summary.json") as summary_path,
+        SpeedLogWriter(output / "speed.csv") as log,
+        Review(opened, output, overlay=overlay, reference=reference) as review,
+    ):
         with frames_progress(opened.frame_count - 1) as advance:
-            for result in flow.measure(opened):
+            for result in flow.measure(opened, watch=review.watch):
                 log.write(result.row)
                 summary.add(result.row)
+                review.add(result)
                 advance()
         facts = summary.as_dict()
         facts["recording"] = str(recording)
@@ -50,6 +63,7 @@ def measure(recording: Path, module: Path | None, output: Path | None) -> None:
         facts["unstated_sigmas"] = list(opened.module.unstated_sigmas)
         facts["processing_s"] = round(time.perf_counter() - began, 3)
         facts["times_real_time"] = round(facts["duration_s"] / max(facts["processing_s"], 1e-3), 2)
+        review.write(facts)
         summary_path.write_text(json.dumps(facts, indent=2) + "\n", encoding="utf-8")
     _show(facts, opened.module_path, output)
 

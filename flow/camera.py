@@ -86,7 +86,7 @@ class Lens:
             k1, k2, k3, k4 = self._terms
             t2 = theta * theta
             bent = theta * (1 + t2 * (k1 + t2 * (k2 + t2 * (k3 + t2 * k4))))
-            scale = np.divide(bent, r, out=np.ones_like(r), where=r > 1e-12)
+            scale: Array = np.divide(bent, r, out=np.ones_like(r), where=r > 1e-12)
             return rays * scale[:, None] * self._matrix[[0, 1], [0, 1]] + self._matrix[:2, 2]
         solid = np.column_stack([rays, np.ones(len(rays))])
         seen, _ = cv2.projectPoints(solid, _ZERO, _ZERO, self._matrix, self._terms)

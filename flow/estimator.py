@@ -18,7 +18,7 @@ from flow.row import LevelVelocity, NoVelocity, SpeedRow
 from flow.scatter import CommonScatter
 from flow.series import AttitudeSamples, GyroSamples, RangeSamples
 from flow.shared_errors import covariance_of, shared_errors
-from flow.tilt import AssumedLevel, InertialTilt, LoggedTilt, Tilt
+from flow.tilt import AssumedLevel, InertialTilt, LoggedTilt, Tilt, TiltSource
 from flow.tracks import ImageMotion, LucasKanade, Matches, Picture
 from flow.velocity import PairGeometry, Solution, solve
 
@@ -32,6 +32,7 @@ _LEAST_SHARE = 0.5
 _MOST_SCATTER = 400.0  # 20 times the nominal scatter is no agreement
 _MEMORY_S = 0.3  # a velocity older than this predicts nothing
 _LASTING = 0.35  # image errors are differences of position errors (lag-one correlation -0.44): little of them adds up
+_WIDEST_M_S, _WIDEST_SHARE = 0.15, 0.25  # a sigma beyond this much plus this share of the speed helps nobody
 _STILL_PX, _TURNED_PX = 0.08, 0.4
 
 
@@ -111,13 +112,7 @@ class Estimator:
         self._R_body_camera = module.alignment.R_body_camera.as_matrix()
         self._motion = motion or LucasKanade(module.camera.width_px, module.camera.height_px)
         self._rotations = RotationLog(module.gyro)
-        self._tilt: AssumedLevel | LoggedTilt | InertialTilt
-        if attitude == "logged":
-            self._tilt = LoggedTilt()
-        elif attitude == "inertial":
-            self._tilt = InertialTilt(self._rotations)
-        else:
-            self._tilt = AssumedLevel()
+        self._tilt = self._tilt_source(attitude)
         self._readings: deque[tuple[float, float, float | None]] = deque()
         self._height = HeightFilter(module.range)
         self._scatter = CommonScatter()
@@ -130,13 +125,11 @@ class Estimator:
     def add_gyro(self, samples: GyroSamples) -> None:
         """Add gyro samples (and accelerometer, where the attitude comes from it) in time order."""
         self._rotations.append(samples)
-        if isinstance(self._tilt, InertialTilt):
-            self._tilt.append(samples)
+        self._tilt.add_inertial(samples)
 
     def add_attitude(self, samples: AttitudeSamples) -> None:
         """Add logged roll and pitch in time order."""
-        if isinstance(self._tilt, LoggedTilt):
-            self._tilt.append(samples)
+        self._tilt.add_logged(samples)
 
     def add_range(self, samples: RangeSamples) -> None:
         """Add range readings in time order; each is used once a frame reaches its time."""
@@ -170,8 +163,7 @@ class Estimator:
             raise ValueError("frame times must advance")
         self._latest_s = frame.time_s
         previous, self._previous = self._previous, frame
-        if isinstance(self._tilt, InertialTilt):
-            self._tilt.advance(frame.time_s)
+        self._tilt.advance(frame.time_s)
         self._hear_ranges(frame.time_s)
         if previous is None:
             return None
@@ -191,6 +183,11 @@ class Estimator:
             inlier_share=None if outcome.used is None else float(outcome.used.mean()),
         )
         return FrameResult(row=row, matches=outcome.matches, used=outcome.used, effects_m_s=outcome.effects or {})
+
+    def _tilt_source(self, attitude: AttitudeSource) -> TiltSource:
+        if attitude == "logged":
+            return LoggedTilt()
+        return InertialTilt(self._rotations) if attitude == "inertial" else AssumedLevel()
 
     def _hear_ranges(self, until_s: float) -> None:
         while self._readings and self._readings[0][0] <= until_s:
@@ -224,34 +221,37 @@ class Estimator:
         return self._solve(first, second, view, tilt, height)
 
     def _solve(self, first: _Frame, second: _Frame, view: PairView, tilt: Tilt, height: Height) -> _Outcome:
-        R_level_camera = tilt.R_level_body @ self._R_body_camera
+        """Match and solve from the velocity that was; where that fails or there is none, from standing still."""
         guess = None
         if self._known is not None and view.middle_s - self._known[0] < _MEMORY_S:
-            guess = self._known[1] @ R_level_camera
-        best = _Outcome(NoVelocity(reason="few_tracks"), height=height)
-        for start in [guess, None] if guess is not None else [None]:
-            matches = self._motion.match(
-                first.picture,
-                second.picture,
-                lambda points, v=np.zeros(3) if start is None else start: view.predict(points, v),  # type: ignore[misc]
-                far=start is None,
-            )
-            pair, good = view.geometry(matches)
-            matches = matches.only(good)
-            if len(matches) < _FEWEST_MATCHES:
-                reason = "no_texture" if matches.offered < _FEWEST_OFFERED else "few_tracks"
-                best = _Outcome(NoVelocity(reason=reason), matches=matches, height=height)
-                continue
-            solution = solve(pair, start, self._match_scale, self._rng)
-            reason_against = self._doubt(matches, pair, solution)
-            if solution is not None and reason_against is None:
-                return self._vouch(view, pair, matches, solution, tilt, height)
-            used = None if solution is None else solution.used
-            best = _Outcome(NoVelocity(reason=reason_against or "contradictory"), matches=matches, used=used, height=height)
-        return best
+            guess = self._known[1] @ tilt.R_level_body @ self._R_body_camera
+            outcome = self._attempt(first, second, view, guess, tilt, height)
+            if isinstance(outcome.velocity, LevelVelocity):
+                return outcome
+        return self._attempt(first, second, view, None, tilt, height)
 
-    def _doubt(self, matches: Matches, pair: PairGeometry, solution: Solution | None) -> str | None:
-        if solution is None or solution.used.mean() < _LEAST_SHARE or solution.scale > _MOST_SCATTER:
+    def _attempt(
+        self, first: _Frame, second: _Frame, view: PairView, guess: Array | None, tilt: Tilt, height: Height
+    ) -> _Outcome:
+        start = np.zeros(3) if guess is None else guess
+        found = self._motion.match(
+            first.picture, second.picture, lambda points: view.predict(points, start), far=guess is None
+        )
+        pair, good = view.geometry(found)
+        matches = found.only(good)
+        if len(matches) < _FEWEST_MATCHES:
+            reason = "no_texture" if matches.offered < _FEWEST_OFFERED else "few_tracks"
+            return _Outcome(NoVelocity(reason=reason), matches=matches, height=height)
+        solution = solve(pair, guess, self._match_scale, self._rng)
+        if solution is None:
+            return _Outcome(NoVelocity(reason="contradictory"), matches=matches, height=height)
+        reason_against = self._doubt(matches, pair, solution)
+        if reason_against is not None:
+            return _Outcome(NoVelocity(reason=reason_against), matches=matches, used=solution.used, height=height)
+        return self._vouch(view, pair, matches, solution, tilt, height)
+
+    def _doubt(self, matches: Matches, pair: PairGeometry, solution: Solution) -> str | None:
+        if solution.used.mean() < _LEAST_SHARE or solution.scale > _MOST_SCATTER:
             return "contradictory"
         seen = np.linalg.norm(matches.second_px - matches.first_px, axis=1)
         # What rotation alone would have moved the points by.
@@ -261,18 +261,35 @@ class Estimator:
         return None
 
     def _vouch(
-        self,
-        view: PairView,
-        pair: PairGeometry,
-        matches: Matches,
-        solution: Solution,
-        tilt: Tilt,
-        height: Height,
+        self, view: PairView, pair: PairGeometry, matches: Matches, solution: Solution, tilt: Tilt, height: Height
     ) -> _Outcome:
-        turn = tilt.R_level_body @ self._R_body_camera
-        interval_s = view.second_s - view.first_s
+        """Give the solution its covariance, learn from it, and turn it into level axes."""
+        R_level_camera = tilt.R_level_body @ self._R_body_camera
+        velocity = R_level_camera @ solution.velocity_m_s
+        shared = self._shared(view, pair, solution, tilt, height)
+        effects = {cause: R_level_camera @ effect for cause, effect in shared.items()}
+        by_matches = R_level_camera @ solution.covariance @ R_level_camera.T
+        m_s_per_px = view.plane.distance_m / (self._focal_px * (view.second_s - view.first_s))
+        own = np.diag(by_matches)
+        grown = np.sqrt(self._scatter.variance(own, m_s_per_px) / own)
+        image = by_matches * np.outer(grown, grown)
+        covariance = image + sum(covariance_of(effect) for effect in effects.values())
+        self._scatter.add(velocity, own, np.square(effects["gyro_noise"]).sum(axis=1), m_s_per_px)
+        self._match_scale += 0.1 * (solution.scale - self._match_scale)
+        self._known = (view.middle_s, velocity)
+        lean = np.sqrt(np.square(np.hstack([effects["tilt"], effects["mounting"]])[2]).sum())
+        self._height.add_climb(view.middle_s, float(velocity[2]), _LASTING * float(np.sqrt(image[2, 2])), float(lean))
+        self._tilt.observe_velocity(view.middle_s, self._R_body_camera @ solution.velocity_m_s)
+        sigmas = {cause: np.sqrt(np.square(effect).sum(axis=1)) for cause, effect in effects.items()}
+        sigmas["image"] = np.sqrt(np.diag(image))
+        level = _level_velocity(velocity, covariance)
+        return _Outcome(level, matches=matches, used=solution.used, height=height, effects=sigmas)
+
+    def _shared(
+        self, view: PairView, pair: PairGeometry, solution: Solution, tilt: Tilt, height: Height
+    ) -> dict[str, Array]:
         rate_change = self._rotations.rate(view.second_s) - self._rotations.rate(view.first_s)
-        causes = shared_errors(
+        return shared_errors(
             self._module,
             pair,
             solution,
@@ -280,31 +297,13 @@ class Estimator:
             tilt=tilt,
             turned_rad=view.turned_rad(),
             rate_change_rad_s=rate_change @ self._R_body_camera,
-            interval_s=interval_s,
+            interval_s=view.second_s - view.first_s,
         )
-        effects = {cause: turn @ effect for cause, effect in causes.items()}
-        by_matches = turn @ solution.covariance @ turn.T
-        velocity = turn @ solution.velocity_m_s
-        own = np.diag(by_matches)
-        m_s_per_px = view.plane.distance_m / (self._focal_px * interval_s)
-        grown = np.sqrt(self._scatter.variance(own, m_s_per_px) / own)
-        image = by_matches * np.outer(grown, grown)
-        covariance = image + sum(covariance_of(effect) for effect in effects.values())
-        self._scatter.add(velocity, own, np.square(effects["gyro_noise"]).sum(axis=1), m_s_per_px)
-        self._known = (view.middle_s, velocity)
-        self._match_scale += 0.1 * (solution.scale - self._match_scale)
-        lean = np.sqrt(np.square(np.hstack([effects["tilt"], effects["mounting"]])[2]).sum())
-        self._height.add_climb(view.middle_s, float(velocity[2]), _LASTING * float(np.sqrt(image[2, 2])), float(lean))
-        if isinstance(self._tilt, InertialTilt):
-            self._tilt.observe_velocity(view.middle_s, self._R_body_camera @ solution.velocity_m_s)
-        sigmas = {cause: np.sqrt(np.square(effect).sum(axis=1)) for cause, effect in effects.items()}
-        sigmas["image"] = np.sqrt(np.diag(image))
-        level: LevelVelocity | NoVelocity = LevelVelocity(
-            forward_m_s=float(velocity[0]),
-            right_m_s=float(velocity[1]),
-            down_m_s=float(velocity[2]),
-            covariance_m2_s2=covariance,
-        )
-        if np.sqrt(covariance[:2, :2].diagonal().max()) > 0.15 + 0.25 * np.linalg.norm(velocity[:2]):
-            level = NoVelocity(reason="uncertain")
-        return _Outcome(level, matches=matches, used=solution.used, height=height, effects=sigmas)
+
+
+def _level_velocity(velocity_m_s: Array, covariance: Array) -> LevelVelocity | NoVelocity:
+    widest = float(np.sqrt(covariance[:2, :2].diagonal().max()))
+    if widest > _WIDEST_M_S + _WIDEST_SHARE * float(np.linalg.norm(velocity_m_s[:2])):
+        return NoVelocity(reason="uncertain")
+    forward, right, down = map(float, velocity_m_s)
+    return LevelVelocity(forward_m_s=forward, right_m_s=right, down_m_s=down, covariance_m2_s2=covariance)

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from typing import Generic, TypeVar, Union
+from typing import Generic, TypeAlias, TypeVar, Union
 
 import numpy as np
+from numpy.typing import NDArray
 
+from flow.errors import DataError
 from flow.estimator import AttitudeSource, Estimator, FrameResult
 from flow.recording import Recording
 from flow.series import AttitudeSamples, GyroSamples, RangeSamples
@@ -44,12 +46,13 @@ def measure(
     module = recording.module
     attitude = recording.attitude()
     gyro, accel_m_s2 = _peek_accelerometer(recording.gyro())
-    inertial = accel_m_s2 is not None
-    if attitude is None and accel_m_s2 is not None and accel_m_s2[2] > _UPSIDE_DOWN_M_S2:
+    source: AttitudeSource = "level" if accel_m_s2 is None else "inertial"
+    if attitude is not None:
+        source = "logged"
+    elif accel_m_s2 is not None and accel_m_s2[2] > _UPSIDE_DOWN_M_S2:
         usual = "a level, still module shows -9.8 (body z is down); turn the sign or the axes"
         problem = f"specific force is {accel_m_s2[2]:+.3g} m/s2 (median): {usual}"
         raise DataError(problem, path=recording.gyro_path, key="accel_z_m_s2")
-    source: AttitudeSource = "logged" if attitude is not None else "inertial" if inertial else "level"
     estimator = Estimator(module, attitude=source, motion=motion)
     feeds: list[_AnyFeed] = [
         _Feed(gyro, estimator.add_gyro),

@@ -6,7 +6,7 @@ Three sources behind one interface: a logged attitude, gyro with accelerometer, 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Protocol, TypeAlias
+from typing import TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
@@ -38,13 +38,27 @@ class Tilt:
         return np.stack([forward, cross(down[None], forward[None])[0], down])
 
 
-class TiltSource(Protocol):
-    """Anything that tells the tilt at a time; None where it does not know."""
+class TiltSource:
+    """Tells the tilt at a time. What a source does not need, it ignores."""
 
-    def at(self, time_s: float) -> Tilt | None: ...
+    def add_inertial(self, samples: GyroSamples) -> None:
+        """Take gyro and accelerometer samples that the rotation log already has."""
+
+    def add_logged(self, samples: AttitudeSamples) -> None:
+        """Take logged roll and pitch."""
+
+    def advance(self, until_s: float) -> None:
+        """Use what was taken up to ``until_s``; later samples wait, so that it does not matter how they came."""
+
+    def observe_velocity(self, time_s: float, velocity_body_m_s: Array) -> None:
+        """Hear the speed that was measured, (3,) in body axes."""
+
+    def at(self, time_s: float) -> Tilt | None:
+        """Give the tilt, or None where it is not known."""
+        raise NotImplementedError
 
 
-class AssumedLevel:
+class AssumedLevel(TiltSource):
     """No attitude at all: the craft is taken as level, and the sigma says how far that may be off."""
 
     def __init__(self, sigma_rad: float = np.radians(4.0)) -> None:
@@ -55,7 +69,7 @@ class AssumedLevel:
         return self._tilt
 
 
-class LoggedTilt:
+class LoggedTilt(TiltSource):
     """Roll and pitch from an attitude log, interpolated as directions."""
 
     _HOLD_S = 0.051  # a sample speaks for so long where it has no neighbour
@@ -67,7 +81,7 @@ class LoggedTilt:
         self._time = np.empty(0)
         self._down = np.empty((0, 3))
 
-    def append(self, samples: AttitudeSamples) -> None:
+    def add_logged(self, samples: AttitudeSamples) -> None:
         """Add samples in time order."""
         sr, cr = np.sin(samples.roll_rad), np.cos(samples.roll_rad)
         sp, cp = np.sin(samples.pitch_rad), np.cos(samples.pitch_rad)
@@ -92,7 +106,7 @@ class LoggedTilt:
         return Tilt(down_body=self._down[nearest], sigma_rad=self._sigma_rad)
 
 
-class InertialTilt:
+class InertialTilt(TiltSource):
     """Complementary filter: gyro for the fast part, accelerometer for where down is on average.
 
     Specific force is averaged in the gyro's frame that does not rotate, where gravity stands still and the craft's
@@ -127,8 +141,8 @@ class InertialTilt:
         self._waiting = np.empty((0, 3))
         self._velocity: Array | None = None
 
-    def append(self, samples: GyroSamples) -> None:
-        """Add accelerometer samples; the rotation log must have been given them already."""
+    def add_inertial(self, samples: GyroSamples) -> None:
+        """Add samples in time order; the rotation log must have been given them already."""
         if samples.accel_m_s2 is None:
             return
         good = np.isfinite(samples.accel_m_s2).all(axis=1)

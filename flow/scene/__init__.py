@@ -16,6 +16,10 @@ In memory, for a test or a benchmark::
     recording.truth                           # 200 rows a second and one a frame, gyro clock
     recording.truth_at(gyro_times)            # exact at any time
 
+    >>> motion = straight(0.5, height_m=1.0, speed_m_s=0.5)
+    >>> render(SceneSpec(motion=motion, ground="bare")).frame(0).luma.shape
+    (240, 320)
+
 On disk, in the recording format: ``scene.synthesize(folder, spec)``. From the options that the command takes:
 ``scene.plan_scene("pass", height=2, speed=1)`` gives the spec. Calibration boards: ``scene.render_views``.
 """
@@ -31,7 +35,7 @@ from flow.scene.motion import Motion, from_function, gusts, hand_turned, straigh
 from flow.scene.patch import Patch
 from flow.scene.plan import find_module, plan_scene
 from flow.scene.recording import SyntheticRecording, digitised, render
-from flow.scene.render import Renderer
+from flow.scene.renderer import Renderer
 from flow.scene.sensors import AttitudeErrors, ImuErrors, RangeErrors, sound_speed_m_s
 from flow.scene.spec import Gain, SceneSpec
 

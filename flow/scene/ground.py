@@ -118,7 +118,7 @@ def make_layer(tile: Tile, texel_m: float, *, smooth: bool = False) -> Layer:
     return Layer(levels=tuple(levels), texel_m=tuple(texel_m * 2**k for k in range(len(levels))), smooth=smooth)
 
 
-@functools.lru_cache(maxsize=3)
+@functools.lru_cache(maxsize=2)
 def _own_ground(kind: str, seed: int) -> Ground:
     # The name of the kind goes into the seed: two kinds with one seed share no structure.
     rng = np.random.default_rng([seed, *kind.encode()])

@@ -12,7 +12,7 @@ from flow.errors import DataError
 from flow.module import Module
 from flow.scene.casting import CameraPath
 from flow.scene.ground import Ground, make_ground
-from flow.scene.render import Renderer
+from flow.scene.renderer import Renderer
 from flow.scene.sensors import sense_attitude, sense_range, sense_turn
 from flow.scene.spec import SceneSpec
 from flow.series import AttitudeSamples, GyroSamples, RangeSamples, Truth

@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from calib.allan import FLICKER_FLOOR, model_variance
-from calib.gyro_noise import axis_noise, calibrate_gyro
+from calib.allan import FLICKER_FLOOR, NoiseTerms, model_variance
+from calib.gyro_noise import axis_noise, bias_sigma, calibrate_gyro
 from flow.errors import DataError
 from tests.calib.rest_log import simulate, write_gyro
 
@@ -53,12 +53,14 @@ def test_sigma_of_the_bias_covers_the_flight_after_the_calibration(sets):
     assert z.std() > 0.4
 
 
-def test_sigma_of_the_bias_holds_noise_instability_walk_and_the_earth(sets):
-    """N^2/T + 2 (0.664 B)^2 + 2 K^2 T / 3 + (7.292e-5 cos 45 degrees)^2, and more for what is known poorly."""
-    for axis, _ in sets:
-        n, b, k = (term.value for term in (axis.noise_rad_s_rthz, axis.instability_rad_s, axis.walk_rad_s2_rthz))
-        known = n**2 / 1200 + 2 * (0.664 * b) ** 2 + 2 * k**2 * 1200 / 3 + (7.292e-5 * np.cos(np.pi / 4)) ** 2
-        assert known * 0.999 < axis.bias_sigma_rad_s**2 < 8 * known
+def test_sigma_of_the_bias_holds_noise_instability_walk_and_the_earth():
+    """N^2/T + 2 (0.664 B)^2 + 2 K^2 T / 3 + (7.292e-5 cos 45 degrees)^2 when the terms are known exactly."""
+    earth = 7.292e-5 * np.cos(np.pi / 4)
+    for n, b, k in ((1e-3, 0, 0), (0, 1e-3, 0), (0, 0, 1e-3), (1e-3, 1e-3, 1e-4)):
+        known = {"squares": np.array([n**2, b**2, k**2]), "squares_covariance": np.zeros((3, 3))}
+        terms = NoiseTerms(**known, misfit_p=1.0, variance_sigma=np.zeros(0))
+        expected = np.sqrt(n**2 / 300 + 2 * 2 * np.log(2) / np.pi * b**2 + 2 * k**2 * 300 / 3 + earth**2)
+        assert bias_sigma(terms, 300.0) == pytest.approx(expected, rel=1e-3)
 
 
 def test_white_noise_alone_shows_no_instability_and_no_walk():

@@ -1,196 +1,298 @@
-"""exp"""
+"""Mounting, clock, gyro bias and readout by robust least squares over all matches of a turned module."""
+
 from __future__ import annotations
-import time
-from dataclasses import dataclass, replace
+
+from dataclasses import dataclass
+from typing import TypeAlias
+
 import numpy as np
+from numpy.typing import NDArray
 from scipy.optimize import least_squares
 from scipy.spatial.transform import Rotation
-from flow.camera import Lens
-from flow.module import Camera, Gyro
-from flow.rotation import RotationLog
-from flow.series import GyroSamples
+
+from calib.turn_model import Bend, Equations, TurnModel, Unknowns
 from calib.turn_pairs import TurnPairs
-Array = np.ndarray
+from flow.module import Camera
+from flow.series import GyroSamples
 
-def _lagrange(f, knots):
-    out = []
-    for i, ki in enumerate(knots):
-        w = np.ones_like(f)
-        for j, kj in enumerate(knots):
-            if j != i:
-                w = w * (f - kj) / (ki - kj)
-        out.append(w)
-    return out
+Array: TypeAlias = NDArray[np.float64]
 
-class Fit:
-    STEP = np.array([1e-5]*3 + [1e-5] + [1e-5]*3 + [1e-4]*2 + [1e-5])
-    def __init__(self, pairs: TurnPairs, gyro: GyroSamples, camera: Camera, M0: Rotation, clock, bias, readout=False, lever=False, acc=None):
-        lens = Lens(camera)
-        self.camera = camera
-        P, T = pairs.first_px.shape[:2]
-        def rays(px):
-            r = lens.rays(np.nan_to_num(px.reshape(-1, 2), nan=100.0)).reshape(P, T, 2)
-            return np.concatenate([r, np.ones((P, T, 1))], axis=2)
-        self.known = np.isfinite(pairs.first_px).all(-1) & np.isfinite(pairs.second_px).all(-1)
-        r0, r1 = rays(pairs.first_px), rays(pairs.second_px)
-        self.known &= (np.hypot(r0[..., 0], r0[..., 1]) < 2.5) & (np.hypot(r1[..., 0], r1[..., 1]) < 2.5)
-        r0[~self.known] = [0, 0, 1]; r1[~self.known] = [0, 0, 1]
-        self.r0, self.r1 = (np.ascontiguousarray(r.transpose(0, 2, 1)) for r in (r0, r1))
-        px = np.nan_to_num(pairs.second_px, nan=100.0)
-        J = lens.ray_per_pixel(px.reshape(-1, 2)).reshape(P, T, 2, 2)
-        self.cov = J @ pairs.covariance_px2 @ J.transpose(0, 1, 3, 2)
-        self.cov[~self.known] = np.eye(2)
-        H = camera.height_px
-        self.f0 = np.nan_to_num((pairs.first_px[..., 1] + .5) / H - .5)
-        self.f1 = np.nan_to_num((pairs.second_px[..., 1] + .5) / H - .5)
-        self.t0, self.t1 = pairs.first_s, pairs.second_s
-        self.gyro = gyro
-        self.M0, self.clock0, self.bias0 = M0, clock, np.array(bias, float)
-        self.with_readout = readout
-        self.knots = np.array([-.5, 0, .5]) if (readout or camera.readout_s) else np.array([0.])
-        self.L0 = _lagrange(self.f0, self.knots); self.L1 = _lagrange(self.f1, self.knots)
-        self._logs = {}
-        self.n0 = None
-        self.white = None
-        self.vel = None
-        n = self.log(self.bias0).matrices((self.t0 + self.t1) / 2 + clock) @ M0.as_matrix()
-        n = n[:, :, 2].mean(0); self.n0 = n / np.linalg.norm(n)
-        k = np.eye(3)[np.abs(self.n0).argmin()]
-        e1 = np.cross(self.n0, k); e1 /= np.linalg.norm(e1)
-        self.e = np.array([e1, np.cross(self.n0, e1)])
-        self.x = np.zeros(9 + readout)
-        if readout: self.x[9] = camera.readout_s
-        self.acc = None; self.acc_on = bool(acc)
+_STEPS = np.array([1e-5] * 3 + [1e-5] + [1e-5] * 3 + [1e-4] * 2 + [1e-5])  # of the numerical derivative
+_SIZES = np.array([0.1] * 3 + [0.01] + [0.01] * 3 + [0.3] * 2 + [0.01])  # of the unknowns, for the trust region
+_TILT_SIGMA = 0.5  # rad a round: steadies the normal of a plane too far away to tell
+_TUKEY = 4.685  # 95 % efficiency on Gaussian scatter (Huber and Ronchetti 2009)
+_CAUCHY2 = 2.0
+_ROUGH, _FINE, _MOST = 2, 2, 8  # rounds with Cauchy's weights, with Tukey's at least, in all at most
+_SETTLED = 0.1  # sigma: a round that moves no unknown farther is the last
+_USED = 0.1
+_PAIR_BELIEF = 20.0  # matches that the scatter of all pairs counts for in that of one
+_CHI2_MEDIAN = 0.4549  # of one degree of freedom; for two it is 2 ln 2
+_MOST_RELIEF = 0.5
+_LAG_S = 0.5  # errors of pairs so far apart may still be correlated
 
-    def log(self, bias):
-        key = bias.tobytes()
-        if key not in self._logs:
-            if len(self._logs) > 3: self._logs.pop(next(iter(self._logs)))
-            log = RotationLog(Gyro(), keep_s=1e9)
-            log.append(GyroSamples(time_s=self.gyro.time_s, rate_rad_s=self.gyro.rate_rad_s - bias, accel_m_s2=None))
-            self._logs[key] = log
-        return self._logs[key]
 
-    def equations(self, x):
-        M = (Rotation.from_rotvec(x[:3]) * self.M0).as_matrix()
-        clock = self.clock0 + x[3]
-        n_in = self.n0 + x[7] * self.e[0] + x[8] * self.e[1]
-        readout = x[9] if self.with_readout else self.camera.readout_s
-        log = self.log(self.bias0 + x[4:7])
-        ref = (self.t0 + self.t1) / 2
-        K = len(self.knots)
-        times = np.concatenate([ref[:, None], self.t0[:, None] + self.knots * readout, self.t1[:, None] + self.knots * readout], axis=1) + clock
-        O = log.matrices(times.ravel()).reshape(*times.shape, 3, 3) @ M
-        R = O[:, :1].transpose(0, 1, 3, 2) @ O[:, 1:]
-        b0 = sum(L[:, None] * (R[:, k] @ self.r0) for k, L in enumerate(self.L0))
-        b1 = sum(L[:, None] * (R[:, K + k] @ self.r1) for k, L in enumerate(self.L1))
-        b0 = b0 / b0[:, 2:]; b1 = b1 / b1[:, 2:]
-        n = n_in @ O[:, 0]
-        slope = np.einsum('pi,pit->pt', n, b0)
-        safe = np.where(slope > 0.1, slope, 1.0)
-        u = b0 / safe[:, None]
-        span = (self.t1 - self.t0)[:, None]
-        tau0 = -0.5 + self.f0 * readout / span
-        tau1 = 0.5 + self.f1 * readout / span
-        lev = None
-        if self.acc is not None:
-            Cref = O[:, 0]
-            l0 = np.einsum('pij,pi->pj', Cref, self.acc[0])[:, None, :] * (self.f0 * readout)[..., None]
-            l1 = np.einsum('pij,pi->pj', Cref, self.acc[1])[:, None, :] * (self.f1 * readout)[..., None]
-            u = u * (1 - np.einsum('pi,pti->pt', n, l0))[:, None] + (l0 - l1).transpose(0, 2, 1)
-        uu = b0 / safe[:, None]
-        P, T = slope.shape
-        rows = np.empty((P, T, 2, 3))
-        D = tau1 - tau0
-        for i in range(2):
-            c = uu[:, i] - b1[:, i] * uu[:, 2]   # cut @ u
-            k = (c * tau0)[:, :, None] * n[:, None, :]
-            rows[:, :, i, :] = k
-            rows[:, :, i, i] += D
-            rows[:, :, i, 2] -= b1[:, i] * D
-        rows /= u[:, 2][:, :, None, None]
-        target = (u[:, :2] - b1[:, :2] * u[:, 2:]) / u[:, 2:]
-        return rows, target.transpose(0, 2, 1), slope > 0.1
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AlignmentFit:
+    """Result of :func:`fit_alignment`.
 
-    def residual(self, x, full=False):
-        rows, target, ok = self.equations(x)
-        W = self.white
-        P, T = ok.shape
-        A = (W @ rows).reshape(P, 2 * T, 3)
-        y = (W @ target[..., None]).reshape(P, 2 * T, 1)
-        At = A.transpose(0, 2, 1)
-        N = At @ A
-        N += (1e-9 * np.trace(N, axis1=1, axis2=2) + 1e-12)[:, None, None] * np.eye(3)
-        v = np.linalg.solve(N, At @ y)
-        if full:
-            return rows, target, v[..., 0], ok
-        return np.concatenate([(y - A @ v).ravel(), x[7:9] / 0.5])
+    Attributes
+    ----------
+    unknowns, covariance
+        The values, and their covariance in the order of ``turn_model.UNKNOWNS``.
+    used
+        Which matches (P, T) agree.
+    known
+        Which matches (P, T) there are.
+    residual_px
+        (P,) RMS over the matches used.
+    typical_px
+        Median over all matches known.
+    relief
+        One-sigma of the scene's depth about its plane, relative.
+    missing_rad
+        (P, 3) turn that the picture shows beyond the gyro's, camera axes.
+    gyro_turn_rad
+        (P, 3) turn by the gyro, camera axes; the picture's is the sum of both.
+    halves_differ
+        By how many sigmas the first and the second half of the recording disagree, for each unknown.
+    """
 
-    def jac(self, x):
-        r0 = self.residual(x)
-        J = np.empty((len(r0), len(x)))
-        for i in range(len(x)):
-            h = self.STEP[i]
-            xp = x.copy(); xp[i] += h
-            xm = x.copy(); xm[i] -= h
-            J[:, i] = (self.residual(xp) - r0) / h
-        return J
+    unknowns: Unknowns
+    covariance: Array
+    used: NDArray[np.bool_]
+    known: NDArray[np.bool_]
+    residual_px: Array
+    typical_px: float
+    relief: float
+    missing_rad: Array
+    gyro_turn_rad: Array
+    halves_differ: Array
 
-    def weigh(self, x, kind, kappa, per_pair=True):
-        if self.white is None:
-            self.white = _whiten(self.cov) * self.known[..., None, None]
-        rows, target, v, ok = self.residual(x, True)
-        pred = (rows @ v[:, None, :, None])[..., 0]
-        res = target - pred
-        cov = self.cov * self.s2[:, None, None, None] if hasattr(self, 's2') else self.cov
-        cov = cov + kappa**2 * pred[..., :, None] * pred[..., None, :]
-        Wh = _whiten(cov)
-        q = np.sum((Wh @ res[..., None])[..., 0] ** 2, -1)
-        use = self.known & ok
-        s2 = np.median(q[use]) / (2 * np.log(2))
-        qn = q / s2
-        if kind == 'cauchy':
-            w = 1 / (1 + qn / 2.0)
-        else:
-            w = np.maximum(1 - qn / 4.685**2, 0) ** 2
-        w = np.where(use, w, 0)
-        self.white = Wh / np.sqrt(s2) * np.sqrt(w)[..., None, None]
-        if self.acc_on:
-            from scipy.interpolate import make_smoothing_spline
-            M = (Rotation.from_rotvec(x[:3]) * self.M0).as_matrix()
-            ref = (self.t0 + self.t1) / 2
-            C = self.log(self.bias0 + x[4:7]).matrices(ref + self.clock0 + x[3]) @ M
-            V = np.einsum('pij,pj->pi', C, v) / (self.t1 - self.t0)[:, None]
-            dt = np.median(np.diff(ref))
-            sp = make_smoothing_spline(ref, V, lam=1 / (dt * (2 * np.pi * 8) ** 4))
-            self.acc = (sp(self.t0) - sp(ref), sp(self.t1) - sp(ref))
-        self.w = w; self.res = res; self.pred = pred
-        return s2
+    @property
+    def sigma(self) -> Array:
+        """One-sigma of each unknown."""
+        return np.asarray(np.sqrt(np.diag(self.covariance)))
 
-    def run(self, kappa=0.0, rounds=('cauchy', 'cauchy', 'tukey', 'tukey'), verbose=False):
-        for kind in rounds:
-            s2 = self.weigh(self.x, kind, kappa)
-            sol = least_squares(self.residual, self.x, jac=self.jac, method='trf', x_scale=np.array([.1]*3+[.01]+[.01]*3+[.3]*2+[.01])[:len(self.x)], xtol=1e-7, ftol=1e-7)
-            self.x = sol.x
-            if verbose: print(kind, s2, sol.nfev, sol.njev, sol.cost, sol.x)
-        self.sol = sol
-        return self
 
-    def covariance(self, lags=4):
-        J, r = self.sol.jac, self.sol.fun
-        P, T = self.known.shape
-        B = np.linalg.inv(J.T @ J)
-        g = (J[:-2] * r[:-2, None]).reshape(P, 2 * T, -1).sum(1)
-        S = g.T @ g
-        for l in range(1, lags + 1):
-            c = g[l:].T @ g[:-l]
-            S += (1 - l / (lags + 1)) * (c + c.T)
-        return B, B @ S @ B
+def fit_alignment(
+    pairs: TurnPairs, gyro: GyroSamples, camera: Camera, start: Unknowns, *, readout: bool = False, rough: bool = False
+) -> AlignmentFit:
+    """Find mounting, clock, bias, plane and perhaps readout.
 
-def _whiten(covariance):
+    The displacement of each pair is eliminated (variable projection, Golub and Pereyra 1973). A match is weighed by its
+    own covariance, by the scatter of its pair, and along its parallax by the relief of the scene, which is estimated
+    too: over a plane both coordinates of a match count, over a heap of boxes only the one across the parallax, which
+    is the epipolar constraint.
+
+    Parameters
+    ----------
+    pairs
+        Matches, camera's clock; the gyro must cover them.
+    gyro
+        The log, bias not subtracted.
+    camera
+        The lens.
+    start
+        Within some 20 degrees and some 20 ms.
+    readout
+        Whether the readout time is unknown too.
+    rough
+        Stop after the first rounds: to compare starts.
+    """
+    fit = _Fit(TurnModel(pairs, gyro, camera), start, 10 if readout else 9)
+    for _ in range(_ROUGH):
+        fit.round(trim=False)
+    for count in range(0 if rough else _MOST - _ROUGH):
+        fit.round(trim=True)
+        if count + 1 >= _FINE and np.all(np.abs(fit.step) < _SETTLED * np.sqrt(np.diag(fit.covariance()))):
+            break
+    return fit.result()
+
+
+class _Fit:
+    """Rounds of weighing and least squares."""
+
+    def __init__(self, model: TurnModel, start: Unknowns, count: int) -> None:
+        self._model, self.at, self._count = model, start, count
+        self._bend: Bend | None = None
+        self._white = _whitening(model.covariance) * model.known[..., None, None]
+        self._relief = 0.0
+
+    def round(self, *, trim: bool) -> None:
+        """Weigh all matches by their residuals, then fit."""
+        self._weigh(trim=trim)
+        found = least_squares(
+            self._residual,
+            np.zeros(self._count),
+            jac=self._jacobian,
+            x_scale=_SIZES[: self._count],
+            xtol=1e-6,
+            ftol=1e-6,
+        )
+        self.at = self.at.moved(found.x)
+        self.step = np.asarray(found.x)
+        self._jac, self._left = np.asarray(found.jac), np.asarray(found.fun)
+
+    def result(self) -> AlignmentFit:
+        """Judge the fit."""
+        model, equations = self._model, self._model.equations(self.at, self._bend)
+        _, displacement = _eliminated(equations, self._white)
+        residual_px = np.linalg.norm(_times(model.px_per_ray, _residuals(equations, displacement)), axis=-1)
+        covariance = self.covariance()
+        ends = np.stack([model.pairs.first_s, model.pairs.second_s], axis=1)
+        turns = model.camera_turns(self.at, ends)
+        weight = self.weight * self.used
+        squares = np.sum(weight * residual_px**2, axis=1) / np.maximum(weight.sum(axis=1), 1e-9)
+        return AlignmentFit(
+            unknowns=self.at,
+            covariance=covariance,
+            used=self.used,
+            known=model.known,
+            residual_px=np.where(self.used.any(axis=1), np.sqrt(squares), np.nan),
+            typical_px=float(np.median(residual_px[model.known])),
+            relief=self._relief,
+            missing_rad=_missing_turn(equations, self._white),
+            gyro_turn_rad=Rotation.from_matrix(turns[:, 0].transpose(0, 2, 1) @ turns[:, 1]).as_rotvec(),
+            halves_differ=self._halves_differ(covariance),
+        )
+
+    def covariance(self) -> Array:
+        """Covariance from the scatter of all matches, or of whole pairs if that is larger.
+
+        Matches of a pair err together (codec, gyro noise), and so do successive pairs that share frames and texture:
+        the second form sums products of the scores of pairs up to half a second apart (Newey and West 1987).
+        """
+        inverse = np.linalg.inv(self._jac.T @ self._jac)
+        scores = self._scores()
+        middle = scores.T @ scores
+        step_s = float(np.median(np.diff(self._model.pairs.middle_s)))
+        lags = min(int(_LAG_S / step_s), len(scores) // 4)
+        for lag in range(1, lags + 1):
+            shared = scores[lag:].T @ scores[:-lag]
+            middle += (1 - lag / (lags + 1)) * (shared + shared.T)
+        paired = inverse @ middle @ inverse
+        paired *= 1 + self._count / max(len(scores) - self._count, 1)
+        alone, together = np.diag(inverse), np.maximum(np.diag(paired), 1e-30)
+        widen = np.sqrt(np.maximum(alone / together, 1.0))
+        return np.asarray(paired * widen[:, None] * widen)
+
+    def _scores(self) -> Array:
+        pairs = len(self._model.pairs)
+        each = self._jac[:-2] * self._left[:-2, None]
+        return np.asarray(each.reshape(pairs, -1, self._count).sum(axis=1))
+
+    def _halves_differ(self, covariance: Array) -> Array:
+        """One step of each half of the recording alone; the difference in sigmas."""
+        scores, half = self._scores(), len(self._model.pairs) // 2
+        prior = self._jac[-2:].T @ self._jac[-2:]
+        jac = self._jac[:-2].reshape(len(scores), -1, self._count)
+        steps, spread = [], np.zeros(self._count)
+        for part in (slice(half), slice(half, None)):
+            rows = jac[part].reshape(-1, self._count)
+            inverse = np.linalg.inv(rows.T @ rows + prior)
+            steps.append(inverse @ scores[part].sum(axis=0))
+            spread += np.diag(inverse)
+        widened = np.diag(covariance) / np.diag(np.linalg.inv(self._jac.T @ self._jac))
+        return np.asarray((steps[0] - steps[1]) / np.sqrt(spread * widened))
+
+    def _residual(self, step: Array) -> Array:
+        left, _ = _eliminated(self._model.equations(self.at.moved(step), self._bend), self._white)
+        return np.concatenate([left.ravel(), step[7:9] / _TILT_SIGMA])
+
+    def _jacobian(self, step: Array) -> Array:
+        here = self._residual(step)
+        columns = [
+            (self._residual(step + size * unit) - here) / size
+            for size, unit in zip(_STEPS, np.eye(self._count), strict=False)
+        ]
+        return np.stack(columns, axis=1)
+
+    def _weigh(self, *, trim: bool) -> None:
+        model, equations = self._model, self._model.equations(self.at, self._bend)
+        _, displacement = _eliminated(equations, self._white)
+        known = model.known & equations.meets
+        parallax = _times(equations.rows, displacement[:, None])
+        residual = equations.target - parallax
+        plain = _whitening(model.covariance)
+        scatter = _scatter(np.sum(_times(plain, residual) ** 2, axis=-1), known)[:, None, None, None]
+        covariance = model.covariance * scatter
+        plain /= np.sqrt(scatter)
+        self._relief = _relief(_times(plain, residual), _times(plain, parallax), known)
+        covariance = covariance + self._relief**2 * parallax[..., :, None] * parallax[..., None, :]
+        white = _whitening(covariance)
+        square = np.sum(_times(white, residual) ** 2, axis=-1)
+        tukey = np.square(np.maximum(1 - square / _TUKEY**2, 0.0))
+        self.weight = np.where(known, tukey if trim else 1 / (1 + square / _CAUCHY2), 0.0)
+        self.used: NDArray[np.bool_] = known & (tukey > _USED)
+        self._white = white * np.sqrt(self.weight)[..., None, None]
+        self._bend = model.bend(self.at, displacement)
+
+
+def _times(matrices: Array, vectors: Array) -> Array:
+    return np.asarray((matrices @ vectors[..., None])[..., 0])
+
+
+def _residuals(equations: Equations, displacement: Array) -> Array:
+    return np.asarray(equations.target - _times(equations.rows, displacement[:, None]))
+
+
+def _eliminated(equations: Equations, white: Array) -> tuple[Array, Array]:
+    """Whitened residuals (P, 2 T) with each pair's best displacement, and these displacements (P, 3)."""
+    pairs = len(white)
+    rows = (white @ equations.rows).reshape(pairs, -1, 3)
+    target = _times(white, equations.target).reshape(pairs, -1, 1)
+    displacement = _least_squares(rows, target)
+    return np.asarray((target - rows @ displacement)[..., 0]), displacement[..., 0]
+
+
+def _least_squares(rows: Array, target: Array) -> Array:
+    turned = rows.transpose(0, 2, 1)
+    left = turned @ rows
+    # A pair without matches gets zero; 1e-10 of the trace moves no other.
+    steady = 1e-10 * np.trace(left, axis1=1, axis2=2) + 1e-12
+    return np.asarray(np.linalg.solve(left + steady[:, None, None] * np.eye(rows.shape[2]), turned @ target))
+
+
+def _missing_turn(equations: Equations, white: Array) -> Array:
+    """Turn (P, 3) of the second frame beyond the gyro's that each pair asks for, its displacement free too."""
+    x, y = np.moveaxis(equations.second_ray, -1, 0)
+    by_turn = np.stack(
+        [np.stack([-x * y, 1 + x * x, -y], axis=-1), np.stack([-1 - y * y, x * y, x], axis=-1)], axis=-2
+    )
+    rows = white @ np.concatenate([equations.rows, by_turn], axis=-1)
+    target = _times(white, equations.target)
+    return _least_squares(rows.reshape(len(white), -1, 6), target.reshape(len(white), -1, 1))[:, 3:, 0]
+
+
+def _scatter(square: Array, known: NDArray[np.bool_]) -> Array:
+    """Factor (P,) on the covariance of each pair: the median of its squares, drawn to that of all pairs."""
+    usual = float(np.median(square[known])) / (2 * np.log(2)) if known.any() else 1.0
+    count = known.sum(axis=1)
+    ordered = np.sort(np.where(known, square, np.inf), axis=1)
+    own = np.take_along_axis(ordered, (count // 2).clip(max=square.shape[1] - 1)[:, None], axis=1)[:, 0]
+    own = np.where(count > 0, own, 0.0) / (2 * np.log(2))
+    return np.asarray(np.maximum((count * own + _PAIR_BELIEF * usual) / (count + _PAIR_BELIEF), 1e-12))
+
+
+def _relief(residual: Array, parallax: Array, known: NDArray[np.bool_]) -> float:
+    """One-sigma of the relative depth about the plane, from the scatter along the parallax and across it."""
+    size = np.linalg.norm(parallax, axis=-1)
+    if not known.any():
+        return 0.0
+    strong = known & (size > np.median(size[known]))
+    if not strong.any():
+        return 0.0
+    along = np.sum(residual * parallax, axis=-1)[strong] / size[strong]
+    across = np.square(residual[strong]).sum(axis=-1) - along**2
+    excess = (np.median(along**2) - np.median(across)) / _CHI2_MEDIAN
+    return float(min(np.sqrt(max(excess, 0.0) / np.median(size[strong] ** 2)), _MOST_RELIEF))
+
+
+def _whitening(covariance: Array) -> Array:
+    """Matrices whose product with a vector of that covariance has unit covariance."""
     a, b, c = covariance[..., 0, 0], covariance[..., 0, 1], covariance[..., 1, 1]
     first = 1 / np.sqrt(a)
     second = 1 / np.sqrt(np.maximum(c - b * b / a, 1e-30))
-    W = np.zeros((*a.shape, 2, 2))
-    W[..., 0, 0], W[..., 1, 0], W[..., 1, 1] = first, -b / a * second, second
-    return W
+    white = np.zeros((*a.shape, 2, 2))
+    white[..., 0, 0], white[..., 1, 0], white[..., 1, 1] = first, -b / a * second, second
+    return white

@@ -153,8 +153,8 @@ def grid_in_view(pictures: Sequence[Grey]) -> tuple[int, int] | None:
             votes[max(rows, columns), min(rows, columns)] += 1
     if not votes:
         return None
-    # A grid grown from its middle may stop early or take in the edge of the sheet. Either detector alone finds
-    # boards one row too large or too small now and then; both together do not.
+    # A grid grown from its middle may stop early or take in the edge of the sheet. Either detector alone
+    # finds boards one row too large or too small now and then; both together do not.
     grid, _ = votes.most_common(1)[0]
     return grid if 2 * sum(_seen_by_both(grey, grid) for grey in pictures) > len(pictures) else None
 

@@ -19,6 +19,7 @@ _SCALES = (0.7, 1.4)
 # Of the height: farther from the line than this is another echo, nearer may be a bent line
 _GATE_SHARE = 0.05
 _GATE_LEAST_M = 0.03
+_GATE_MOST = 0.3  # of the height: where strays are many, the scatter that they feign opens the gate no wider
 _CUT_SIGMA = 3.5
 _SHRINK_FREEDOM = 4
 
@@ -64,31 +65,31 @@ def floor_echoes(taped: TapedReadings) -> tuple[list[Group], list[str]]:
         )
     noise = float(np.median([spread for *_, spread in centres]))
     scale, offset = _consensus(taped, [(d, centre) for d, centre, _ in centres], noise)
-    groups, remarks = [], []
+    groups, lost = [], []
     for reference, readings in sets:
-        gate = max(_GATE_SHARE * reference, _GATE_LEAST_M, 6 * noise)
+        gate = max(_GATE_SHARE * reference, _GATE_LEAST_M, min(6 * noise, _GATE_MOST * reference))
         near = np.abs(scale * readings + offset - reference) < gate
         if near.sum() >= LEAST_READINGS:
             groups.append(Group(reference_m=reference, kept=readings[near], dropped=readings[~near]))
-            continue
-        _check_scattered(taped, reference, readings, scale, offset, noise)
-        remarks.append(f"{reference:g} m left out: no three readings there agree with the other heights")
+        else:
+            lost.append((reference, readings))
     kept = sum(len(group.kept) for group in groups)
-    if len(groups) < (3 if remarks else 2) or 2 * kept < len(taped.range_m):
-        problem = (
-            f"only {kept} of {len(taped.range_m)} readings agree on one line, the others are stray; clear"
-            " the floor and the beam"
-        )
+    if len(groups) < 2 or 2 * kept < len(taped.range_m):
+        problem = f"only {kept} of {len(taped.range_m)} readings agree on one line, the others are stray"
+        raise DataError(f"{problem}; clear the floor and the beam", path=taped.path, key="range_m")
+    for reference, readings in lost:
+        _check_scattered(taped, reference, readings, scale, offset, noise)
+    if lost and len(groups) < 3:
+        problem = "only two heights are left beside one lost in strays, and any two make a line; tape more"
         raise DataError(problem, path=taped.path, key="range_m")
+    remarks = [f"{d:g} m left out: no three readings there agree with the other heights" for d, _ in lost]
     return _trimmed(groups, taped.step_m), remarks
 
 
 def multiple(distance: Array, reference: float) -> NDArray[np.bool_]:
     """Whether a distance is two or three times the height: the echo went to and fro again."""
     gate = max(_GATE_SHARE * reference, _GATE_LEAST_M)
-    return np.asarray(
-        (np.abs(distance - 2 * reference) < 2 * gate) | (np.abs(distance - 3 * reference) < 3 * gate)
-    )
+    return np.asarray((np.abs(distance - 2 * reference) < 2 * gate) | (np.abs(distance - 3 * reference) < 3 * gate))
 
 
 def _half(readings: Array) -> tuple[float, float]:
@@ -104,7 +105,7 @@ def _half(readings: Array) -> tuple[float, float]:
 def _consensus(taped: TapedReadings, centres: list[tuple[float, float]], noise: float) -> tuple[float, float]:
     """Find the line through two heights' centres that most readings support."""
     best, least = None, math.inf
-    tolerance = np.maximum(0.02 * taped.reference_m, max(3 * noise, 0.01))
+    tolerance = np.clip(3 * noise, np.maximum(0.02 * taped.reference_m, 0.01), 0.1 * taped.reference_m)
     for (near, read_near), (far, read_far) in itertools.combinations(centres, 2):
         scale = (far - near) / (read_far - read_near) if read_far != read_near else math.inf
         if not _SCALES[0] < scale < _SCALES[1]:
@@ -151,8 +152,7 @@ def _trimmed(groups: list[Group], step: float) -> list[Group]:
     for robust, cut in ((True, 4.0), (False, _CUT_SIGMA), (False, _CUT_SIGMA)):
         own = [_robust_variance(g.kept, step) if robust else float(np.var(g.kept, ddof=1)) for g in groups]
         groups = [
-            _cut(g, cut * math.sqrt(_drawn(v, pooled, len(g.kept))), step)
-            for g, v in zip(groups, own, strict=True)
+            _cut(g, cut * math.sqrt(_drawn(v, pooled, len(g.kept))), step) for g, v in zip(groups, own, strict=True)
         ]
         freedom = sum(len(group.kept) - 1 for group in groups)
         pooled = sum((len(group.kept) - 1) * float(np.var(group.kept, ddof=1)) for group in groups) / freedom

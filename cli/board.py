@@ -18,9 +18,7 @@ class BoardType(click.ParamType[BoardKind]):
 
     name = BOARD_FORM
 
-    def convert(
-        self, value: str | BoardKind, param: click.Parameter | None, ctx: click.Context | None
-    ) -> BoardKind:
+    def convert(self, value: str | BoardKind, param: click.Parameter | None, ctx: click.Context | None) -> BoardKind:
         """Turn the text into a board, or say what is wrong with it (exit 2)."""
         if not isinstance(value, str):
             return value
@@ -50,7 +48,8 @@ def board(board: BoardKind, output: Path, paper: str) -> None:
     r"""Draw a calibration board to print, at true scale.
 
     BOARD is KIND:COLSxROWS:SIZE. chessboard counts inner corners, SIZE is the side of a square in metres;
-    circles counts discs, SIZE is their spacing; charuco counts squares, and may be partly hidden in a picture.
+    circles counts discs, SIZE is their spacing; charuco counts squares, and may be partly hidden in a
+    picture.
 
     Print at 100 %, measure both 100 mm lines, and glue the sheet onto something stiff and flat: a bent board
     bends the lens.

@@ -22,7 +22,8 @@ class _Rate(TextColumn):
 def frames_progress(total: int) -> Iterator[Callable[[], None]]:
     """Give a function to call once a frame."""
     console = Console(stderr=True)
-    columns = (BarColumn(), MofNCompleteColumn(), TextColumn("frames"), _Rate(), TimeRemainingColumn(), TextColumn("left"))
+    done, left = (MofNCompleteColumn(), TextColumn("frames"), _Rate()), (TimeRemainingColumn(), TextColumn("left"))
+    columns = (BarColumn(), *done, *left)
     with Progress(*columns, console=console, disable=not console.is_terminal, transient=True) as progress:
         task = progress.add_task("", total=total)
         waiting = 0

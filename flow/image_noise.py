@@ -168,7 +168,7 @@ def search_px(size_px: tuple[int, int], levels: int) -> float:
     window, smallest = window_px(size_px), min(size_px)
     while levels and (smallest + 2**levels - 1) // 2**levels <= window:
         levels -= 1
-    return 6.0 * 2**levels
+    return float(6 * 2**levels)
 
 
 def _mean_square(levels: NDArray[np.float32], along: Array, across: Array) -> float:

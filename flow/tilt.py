@@ -123,6 +123,7 @@ class InertialTilt(TiltSource):
         What bias and mounting of the accelerometer leave.
     """
 
+    _HOLE_S = 0.06  # rocking by 0.1 rad at 2.5 Hz and unseen for so long leaves 7 mrad; what was known goes beyond
     _BLIND_S = 0.5  # without speed for so long the average goes on without it
     _SPEED_CHANGE_M_S = 0.4  # typical change of speed in gusts, when it is not measured
     _SPEED_SIGMA_M_S = 0.03
@@ -140,17 +141,24 @@ class InertialTilt(TiltSource):
         self._waiting_s = np.empty(0)
         self._waiting = np.empty((0, 3))
         self._velocity: Array | None = None
+        self._heard_s = np.inf
+        self._holes_s = np.empty(0)  # where samples set in again
 
     def add_inertial(self, samples: GyroSamples) -> None:
         """Add samples in time order; the rotation log must have been given them already."""
         if samples.accel_m_s2 is None:
             return
+        steps = np.diff(samples.time_s, prepend=self._heard_s)
+        self._holes_s = np.concatenate([self._holes_s, samples.time_s[steps > self._HOLE_S]])
+        self._heard_s = float(samples.time_s[-1])
         good = np.isfinite(samples.accel_m_s2).all(axis=1)
         self._waiting_s = np.concatenate([self._waiting_s, samples.time_s[good]])
         self._waiting = np.concatenate([self._waiting, samples.accel_m_s2[good]])
 
     def advance(self, until_s: float) -> None:
         """Use the samples up to ``until_s``; later ones wait, so that it does not matter how they came."""
+        if len(self._holes_s) and self._holes_s[0] <= until_s:
+            self._start_again(self._holes_s[self._holes_s <= until_s][-1])
         count = int(np.searchsorted(self._waiting_s, until_s, "right"))
         if count == 0:
             return
@@ -183,6 +191,16 @@ class InertialTilt(TiltSource):
         unsettled = self._speed_sigma / (GRAVITY_M_S2 * min(self._elapsed_s, self._memory_s))
         sigma = float(np.hypot(self._sensor_sigma_rad, min(unsettled, 0.1)))
         return Tilt(down_body=-up / np.linalg.norm(up), sigma_rad=sigma)
+
+    def _start_again(self, time_s: float) -> None:
+        """Forget what was known before ``time_s``: how the craft turned until then is not known."""
+        self._holes_s = self._holes_s[self._holes_s > time_s]
+        kept = self._waiting_s >= time_s
+        self._waiting_s, self._waiting = self._waiting_s[kept], self._waiting[kept]
+        self._mean, self._sum = np.zeros(3), np.zeros(3)
+        self._elapsed_s = self._sum_s = 0.0
+        self._speed_sigma = self._SPEED_CHANGE_M_S
+        self._last_s = self._velocity = None
 
     def _absorb(self, speed_change: Array) -> None:
         span = self._sum_s

@@ -14,6 +14,10 @@ Array: TypeAlias = NDArray[np.float64]
 Picture: TypeAlias = NDArray[np.uint8]
 Predict: TypeAlias = Callable[[Array], Array]
 
+# Noise of one picture from the mean absolute change of matched windows: sqrt(pi / 2) from mean absolute to sigma,
+# 1 / sqrt(2) for two pictures, and 1 / 0.67 since bilinear sampling takes 0.44 of the variance on average.
+_NOISE_BY_CHANGE = 1.32
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Matches:
@@ -54,6 +58,7 @@ class ImageMotion(Protocol):
 class _Features:
     points: Array
     structure: Array  # (N, 2, 2) sum of gradient products over a window, grey levels^2
+    weakest: NDArray[np.float32]  # (N,) smallest eigenvalue of its mean
 
 
 class LucasKanade:
@@ -74,7 +79,15 @@ class LucasKanade:
         How many corners at most.
     """
 
-    _LEAST_GRADIENT = 1.2  # grey levels a pixel, rms along the weakest direction; less is noise, not ground
+    # The weakest direction's mean squared gradient, half-size picture. Real ground, dim soil included, lies above 4
+    # and above 6 noise variances; corners found in noise alone below 0.16 noise variances.
+    _LEAST_SQUARE = 1.4
+    _LEAST_OVER_NOISE = 0.6
+    # A video codec copies blocks that changed too little to be worth coding: on a bare floor it freezes the noise of an
+    # earlier picture, which then stands still in full agreement. A window that did not move and did not change by
+    # a fraction of a grey level is such a copy (strong texture could not have been kept through a motion). Where
+    # copies abound, the rest is no better.
+    _COPY_PX, _COPY_CHANGE, _COPY_SQUARE, _COPY_SHARE = 0.02, 0.3, 10.0, 0.25
     _SPREAD_PX = 0.43  # over the full +-0.5 px the pull toward the half wins by 2-4 mpx
     _NOISE = 2.0  # grey levels
     _FLOOR_PX = 0.03  # interpolation and codec
@@ -96,30 +109,46 @@ class LucasKanade:
         features = self._features(first)
         start = predict(features.points)
         inside = self._inside(start)
-        points, structure, start = features.points[inside], features.structure[inside], start[inside]
+        points = features.points[inside].astype(np.float32)
         if len(points) == 0:
-            return Matches(first_px=points, second_px=points, covariance_px2=structure, offered=len(inside))
+            return _no_matches(offered=len(inside))
         found, status, residual = cv2.calcOpticalFlowPyrLK(
             first,
             second,
-            points.astype(np.float32)[:, None],
-            start.astype(np.float32)[:, None].copy(),
+            points[:, None],
+            start[inside].astype(np.float32)[:, None].copy(),
             winSize=(self._window, self._window),
             maxLevel=4 if far else 1,
             criteria=(cv2.TERM_CRITERIA_COUNT | cv2.TERM_CRITERIA_EPS, 20, 0.003),
             flags=cv2.OPTFLOW_USE_INITIAL_FLOW,
             minEigThreshold=1e-5,
         )
-        ends = found[:, 0].astype(float)
-        true = (status[:, 0] == 1) & self._inside(ends) & _plausible(np.asarray(residual[:, 0], np.float32))
+        ends, change = found[:, 0].astype(float), np.asarray(residual[:, 0], np.float32)
+        followed = (status[:, 0] == 1) & self._inside(ends)
+        if not followed.any():
+            return _no_matches(offered=len(inside))
+        typical = float(np.median(change[followed]))
+        weakest = features.weakest[inside]
+        textured = weakest > self._LEAST_OVER_NOISE * (_NOISE_BY_CHANGE * typical) ** 2
+        textured &= self._not_copied(np.abs(ends - points).max(axis=1), change, weakest, followed)
+        true = followed & textured & _plausible(change, typical)
         # Cramer-Rao form for two noisy pictures (Robinson and Milanfar 2004), plus what no texture takes away.
-        covariance = 2 * self._NOISE**2 * np.linalg.inv(structure[true]) + self._FLOOR_PX**2 * np.eye(2)
+        structure = features.structure[inside][true]
+        covariance = 2 * self._NOISE**2 * np.linalg.inv(structure) + self._FLOOR_PX**2 * np.eye(2)
         return Matches(
-            first_px=points[true].astype(np.float32).astype(float),
+            first_px=points[true].astype(float),
             second_px=ends[true],
             covariance_px2=covariance,
-            offered=len(inside),
+            offered=int(np.count_nonzero(textured)) + int(np.count_nonzero(~inside)),
         )
+
+    def _not_copied(
+        self, moved_px: Array, change: NDArray[np.float32], weakest: NDArray[np.float32], followed: NDArray[np.bool_]
+    ) -> NDArray[np.bool_]:
+        copied = (moved_px < self._COPY_PX) & (change < self._COPY_CHANGE) & (weakest < self._COPY_SQUARE)
+        if np.count_nonzero(copied & followed) > self._COPY_SHARE * np.count_nonzero(followed):
+            return np.zeros(len(copied), bool)
+        return ~copied
 
     def _inside(self, points: Array) -> NDArray[np.bool_]:
         margin = self._window // 2 + 1
@@ -141,16 +170,20 @@ class LucasKanade:
         cell = np.arange(rows * columns)
         y = margin + (cell // columns) * high + best // wide
         x = margin + (cell % columns) * wide + best % wide
-        good = weakest[y, x] > (2 * self._LEAST_GRADIENT) ** 2 / 4
+        good = weakest[y, x] > self._LEAST_SQUARE
         x, y = x[good], y[good]
         tensor = np.stack([xx[y, x], xy[y, x], xy[y, x], yy[y, x]], axis=-1).reshape(-1, 2, 2).astype(float)
         # Pixel (0, 0) of the half-size picture covers full-size pixels 0 and 1: its centre is at 0.5.
         points = np.column_stack([2 * x + 0.5, 2 * y + 0.5]) + self._places[: len(x)]
-        return _Features(points=points, structure=tensor * self._window**2)
+        return _Features(points=points, structure=tensor * self._window**2, weakest=weakest[y, x])
 
 
-def _plausible(residual: NDArray[np.float32]) -> NDArray[np.bool_]:
-    """A window that changed far more than the others did holds something else than the same ground."""
-    middle = np.median(residual)
-    spread = np.median(np.abs(residual - middle))
-    return np.asarray(residual <= middle + 6 * spread + 1)
+def _no_matches(offered: int) -> Matches:
+    nothing = np.empty((0, 2))
+    return Matches(first_px=nothing, second_px=nothing, covariance_px2=np.empty((0, 2, 2)), offered=offered)
+
+
+def _plausible(change: NDArray[np.float32], typical: float) -> NDArray[np.bool_]:
+    """Tell windows that hold the same ground: one that changed far more than the others holds something else."""
+    spread = np.median(np.abs(change - typical))
+    return np.asarray(change <= typical + 6 * spread + 1)

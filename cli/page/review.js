@@ -228,10 +228,12 @@
     return [fromZero ? 0 : least - room, most + room];
   };
   const plots = Array.from(document.querySelectorAll(".plot")).filter((plot) => plot.dataset.chart !== "path");
-  const near = new Map(plots.map((plot) => [plot, true])), stale = new Set();
+  const near = new Map(plots.map((plot) => [plot, true])), stale = new Set(), drawnView = new Map(), drawnAt = new Map();
   const drawPlot = (plot) => {
     const chart = charts[plot.dataset.chart], width = plot.clientWidth - EDGE.l - EDGE.r;
     const traces = chart.traces(view[0], view[1], Math.max(width, 50));
+    drawnView.set(plot, view);
+    drawnAt.set(plot, performance.now());
     const layout = {
       margin: EDGE, showlegend: false, paper_bgcolor: c.sheet, plot_bgcolor: c.sheet, font: { family: "system-ui, sans-serif", color: c.ink }, width: plot.clientWidth,
       height: plot.clientHeight, xaxis: { ...axis(), range: view.slice(), nticks: Math.max(3, Math.round(width / 90)), showgrid: true, zeroline: false, ticksuffix: " s" },
@@ -240,9 +242,21 @@
     stale.delete(plot);
     return Plotly.react(plot.firstElementChild, traces, layout, { staticPlot: true, displayModeBar: false });
   };
-  const drawCharts = () => {
-    for (const plot of plots) { if (near.get(plot)) drawPlot(plot); else stale.add(plot); }
+  // A chart takes some milliseconds: the one in hand comes first, then those that waited longest; the rest in the next picture.
+  const drawCharts = (everything = false) => {
+    for (const plot of plots) stale.add(plot);
+    drawStale(everything ? Infinity : 10);
     at("view-words").textContent = `${minus(view[0].toFixed(2))} to ${minus(view[1].toFixed(2))} s` + (data.clock_s ? ` after ${data.clock_s} s` : "");
+  };
+
+  let inHand = null;
+  const drawStale = (budget_ms) => {
+    const began = performance.now(), waiting = [...stale].filter((plot) => near.get(plot));
+    waiting.sort((a, b) => (b === inHand) - (a === inHand) || (drawnAt.get(a) || 0) - (drawnAt.get(b) || 0));
+    for (const plot of waiting) {
+      if (performance.now() - began > budget_ms) { if (!drawStale.asked) { drawStale.asked = true; requestAnimationFrame(() => { drawStale.asked = false; drawStale(10); drawCursor(); }); } return; }
+      drawPlot(plot);
+    }
   };
 
   // ---- whole flight ----
@@ -333,9 +347,9 @@
   };
   const say = (id, text) => { const node = at(id); if (node.textContent !== text) node.textContent = text; };
   const drawCursor = () => {
-    const time = T[here], share = (time - view[0]) / (view[1] - view[0]);
+    const time = T[here];
     for (const [plot, mark] of cursors) {
-      const x = EDGE.l + share * (plot.clientWidth - EDGE.l - EDGE.r);
+      const [a, b] = drawnView.get(plot) || view, share = (time - a) / (b - a), x = EDGE.l + share * (plot.clientWidth - EDGE.l - EDGE.r);
       mark.style.visibility = share >= 0 && share <= 1 ? "visible" : "hidden";
       mark.style.transform = `translateX(${x}px)`;
     }
@@ -460,6 +474,7 @@
     return view[0] + (clientX - box.left - EDGE.l) / (box.width - EDGE.l - EDGE.r) * (view[1] - view[0]);
   };
   for (const plot of plots) {
+    plot.addEventListener("pointerenter", () => { inHand = plot; });
     const held = new Map();
     let pinch = 0;
     plot.addEventListener("pointerdown", (event) => {
@@ -567,7 +582,7 @@
   // ---- begin ----
   at("stage").style.aspectRatio = `${data.width_px + data.width_px % 2} / ${data.height_px + data.height_px % 2}`;
   document.querySelector('.plot[data-chart="status"]').style.setProperty("--lanes", kinds.length);
-  for (const kind of kinds) {
+  for (const kind of kinds.slice(1)) {
     const word = document.createElement("dt"), meaning = document.createElement("dd");
     word.textContent = told(kind); meaning.textContent = data.reasons[kind] || "";
     at("reasons").append(word, meaning);
@@ -590,9 +605,11 @@
     (data.per_bin > 1 ? ` Long flight: each step of the charts spans ${data.per_bin} rows, smallest and largest kept.` : ""));
   const fromHash = () => { const found = /^#t=(-?[\d.]+)$/.exec(location.hash); if (found) seekTime(Number(found[1])); return Boolean(found); };
   addEventListener("hashchange", fromHash);
-  const all = () => { c = ink(); drawCharts(); drawWhole(); drawPath(); drawCursor(); };
+  const all = () => { c = ink(); drawCharts(true); drawWhole(); drawPath(); drawCursor(); };
   const watcher = new IntersectionObserver((entries) => {
-    for (const entry of entries) { near.set(entry.target, entry.isIntersecting); if (entry.isIntersecting && stale.has(entry.target)) drawPlot(entry.target); }
+    for (const entry of entries) { near.set(entry.target, entry.isIntersecting); }
+    drawStale(10);
+    drawCursor();
   }, { rootMargin: "200px" });
   for (const plot of plots) watcher.observe(plot);
   let resized = 0;

@@ -7,10 +7,12 @@ import numpy as np
 import pytest
 
 from calib.boards import parse_board
+from calib.corners import Corners
 from calib.lens import COVERAGE_CELLS, calibrate_lens
+from calib.views import Picked, SeenView
 from flow.errors import DataError
 from flow.module import read_partial_module, section_update
-from tests.calib.board_scenes import FISHEYE, PINHOLE, SIZE, Renderer, random_pose
+from tests.calib.board_scenes import FISHEYE, PINHOLE, SIZE, Renderer, project, random_pose
 
 CHESSBOARD = parse_board("chessboard:9x6:0.025")
 LENSES = {"pinhole": PINHOLE, "fisheye": FISHEYE}
@@ -212,7 +214,25 @@ def test_parallel_boards_are_refused(tmp_path, renderers):
         pose = np.concatenate([cv2.Rodrigues(turn)[0].ravel(), middle - turn @ CHESSBOARD.points_m.mean(axis=0)])
         cv2.imwrite(str(tmp_path / f"{i}.png"), renderers["pinhole"].render(CHESSBOARD, pose, rng))
     message = refusal(tmp_path)
-    assert "parallel within" in message or "do not fix the focal length" in message
+    assert "parallel within" in message
+    assert "tilt the board" in message
+
+
+def test_a_focal_length_that_is_poorly_fixed_is_refused(tmp_path, monkeypatch):
+    # Six far boards, all tilted the same way by 10 to 25 degrees, with 0.3 px of noise: not parallel, yet too little.
+    rng = np.random.default_rng(28)
+    views = []
+    for i in range(6):
+        turn = np.array([np.radians(10 + 3 * i), 0.0, 0.0])
+        pose = np.concatenate([turn, [-0.1, -0.06, 1.2]])
+        pixels = project(CHESSBOARD.points_m, pose, "pinhole", PINHOLE) + rng.normal(0, 0.3, (54, 2))
+        corners = Corners(ids=np.arange(54), pixels=pixels)
+        outline = pixels[[0, 8, 53, 45]]
+        views.append(SeenView(name=f"{i}", found={"a": corners}, outline_px=outline, edge_width_px=2.0, motion_px=None))
+    picked = Picked(views=tuple(views), left_out=(), size_px=SIZE)
+    monkeypatch.setattr("calib.lens.pick_views", lambda *_: picked)
+    message = refusal(tmp_path)
+    assert "fix the focal length only to" in message
     assert "tilt the board" in message
 
 

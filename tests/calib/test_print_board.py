@@ -1,8 +1,8 @@
 """Printed boards: read back from the file by an independent reader, measured, and found by the detector.
 
-The PDF is rasterised by poppler's ``pdftoppm`` where it is installed, and always by the small reader below, which
-knows the operators of ISO 32000-1 that the file uses. The geometry expected is that of the board: a page of 210 x 297
-mm, corners every 25 mm, check lines of 100 mm.
+The PDF is rasterised by poppler's ``pdftoppm`` where it is installed, and always by the small reader below,
+which knows the operators of ISO 32000-1 that the file uses. The geometry expected is that of the board: a
+page of 210 x 297 mm, corners every 25 mm, check lines of 100 mm.
 """
 
 import re
@@ -64,7 +64,10 @@ def read_pdf(raw):
         elif token == "c":
             p = np.array([path[-1][-1], *np.reshape(stack, (3, 2))])
             t = np.linspace(0, 1, 17)[1:, None]
-            path[-1] += [tuple(q) for q in (1 - t) ** 3 * p[0] + 3 * t * (1 - t) ** 2 * p[1] + 3 * t**2 * (1 - t) * p[2] + t**3 * p[3]]
+            path[-1] += [
+                tuple(q)
+                for q in (1 - t) ** 3 * p[0] + 3 * t * (1 - t) ** 2 * p[1] + 3 * t**2 * (1 - t) * p[2] + t**3 * p[3]
+            ]
         elif token == "f":
             filled_paths, path = path, []
         elif token == "S":
@@ -104,7 +107,7 @@ def read_svg(text):
 
 
 def assert_true_scale(picture, board, px_per_mm, tolerance_px):
-    """The detector finds the board, and its points lie on a straight grid of SIZE."""
+    """Find the board, and check that its points lie on a straight grid of SIZE."""
     found = CornerFinder(board).find(picture)
     assert isinstance(found, dict), found
     corners = found.get("window of 5 px", next(iter(found.values())))
@@ -180,7 +183,8 @@ def test_every_paper_takes_a_board(paper):
 
 def test_a_board_too_large_is_refused_with_what_fits(tmp_path):
     # 10 x 7 squares of 40 mm are 400 x 280 mm. On A4, 297 - 28 = 269 mm remain for 10 squares: 26.9 mm, and
-    # 210 - 28 = 182 mm for 7: 26 mm. A3 has 420 - 28 = 392 mm: too short, so A2; tabloid is narrower than A2 too.
+    # 210 - 28 = 182 mm for 7: 26 mm. A3 has 420 - 28 = 392 mm: too short, so A2; tabloid is narrower than A2
+    # too.
     with pytest.raises(DataError, match="400 x 280 mm") as caught:
         print_board(parse_board("chessboard:9x6:0.04"), tmp_path / "b.svg")
     assert "a SIZE of 0.026 fits, or --paper a2" in str(caught.value)

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from flow.errors import DataError
-from flow.module import Alignment, Module
+from flow.module import Alignment, Module, Range
 from flow.scene import (
     CameraPath,
     Gain,
@@ -118,6 +118,20 @@ def test_frames_do_not_depend_on_the_order_of_asking() -> None:
     np.testing.assert_array_equal(backwards[::-1], forwards)
     assert not forwards[0].flags.writeable
     assert (render(replace(SPEC, seed=4)).frame(3).luma != forwards[0]).mean() > 0.5
+
+
+def test_range_stamps_are_on_the_range_clock() -> None:
+    module = MODULE.model_copy(update={"range": Range(time_offset_s=0.4, noise_m=0.0)})
+    made = render(replace(SPEC, module=module, motion=straight(2, height_m=1, climb_m_s=1)))
+    # Range time plus its offset is gyro time; climbing at 1 m/s, 0.8 m would show the wrong sign.
+    np.testing.assert_allclose(made.range.range_m, 1 + made.range.time_s + 0.4, atol=1e-9)
+
+
+def test_noise_is_new_in_every_frame() -> None:
+    made = render(replace(SPEC, motion=straight(0.5, height_m=1), ground=plain(120), noise_levels=5.0))
+    one, two = (made.frame(k).luma.astype(float) - made.picture(k) for k in (2, 3))
+    # 3072 pixels: an accidental correlation of 0.018, four times that.
+    assert abs(np.corrcoef(one.ravel(), two.ravel())[0, 1]) < 0.075
 
 
 def test_gain_swings_the_light() -> None:

@@ -1,0 +1,210 @@
+"""What the matches of a module turned by hand over a plane say, given its mounting, clock, bias and readout.
+
+The scene does not move, so its plane has a normal that is constant in the frame that does not rotate, which the gyro
+keeps. In each pair the camera's displacement, in units of its distance to the plane, is free: a hand turns about the
+wrist, not about the lens. The equations are those of :mod:`flow.velocity`, two a match and linear in the displacement.
+
+With rolling rows the path within a pair matters too: a hand that speeds up is not on the chord at the first row. The
+*bend*, how far the velocity at either end is from that of the chord, comes from the neighbouring pairs. Without it, half
+a metre a second squared costs 0.2 ms of clock.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TypeAlias
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.interpolate import make_smoothing_spline
+from scipy.spatial.transform import Rotation
+
+from calib.turn_pairs import TurnPairs
+from flow.camera import Lens
+from flow.module import Camera, Gyro
+from flow.rotation import RotationLog
+from flow.series import GyroSamples
+
+Array: TypeAlias = NDArray[np.float64]
+
+UNKNOWNS = ("turn_x", "turn_y", "turn_z", "clock", "bias_x", "bias_y", "bias_z", "tilt_1", "tilt_2", "readout")
+"""Order of a step: rad about body axes, s, rad/s, rad of the plane's normal, s."""
+
+_WIDEST = 2.5  # tan of the angle off the axis (68 degrees): beyond, unit-depth rays stretch noise too far
+_GRAZING = 0.1
+_ROWS = np.array([-0.5, 0.0, 0.5])  # where the rotation of a frame is integrated; a parabola in between (1e-6 rad)
+_FASTEST_HZ = 8.0  # of a hand's own translation
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Unknowns:
+    """Values to be found; ``normal`` (3,) is the plane's, of length 1, in the frame that does not rotate."""
+
+    R_body_camera: Rotation
+    time_offset_s: float
+    bias_rad_s: Array
+    readout_s: float
+    normal: Array
+
+    def moved(self, step: Array) -> Unknowns:
+        """Take a step in the order of ``UNKNOWNS``; one without the last leaves the readout."""
+        normal = self.normal + step[7:9] @ _across(self.normal)
+        return Unknowns(
+            R_body_camera=Rotation.from_rotvec(step[:3]) * self.R_body_camera,
+            time_offset_s=self.time_offset_s + float(step[3]),
+            bias_rad_s=self.bias_rad_s + step[4:7],
+            readout_s=self.readout_s + (float(step[9]) if len(step) > 9 else 0.0),
+            normal=normal / np.linalg.norm(normal),
+        )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Bend:
+    """Velocity at either end of each pair less that of the chord, (P, 3), a second, non-rotating frame."""
+
+    first: Array
+    second: Array
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Equations:
+    """``rows`` (P, T, 2, 3) times the displacement of a pair gives ``target`` (P, T, 2), in ray coordinates.
+
+    ``second_ray`` (P, T, 2) are rays of the second frame, turned to the middle of the pair; ``meets`` (P, T) says which
+    first rays meet the plane.
+    """
+
+    rows: Array
+    target: Array
+    second_ray: Array
+    meets: NDArray[np.bool_]
+
+
+class TurnModel:
+    """The equations of P pairs of T matches for any values of the unknowns.
+
+    Attributes
+    ----------
+    known
+        Which matches (P, T) there are, NaN and rays too far off the axis left out.
+    covariance
+        (P, T, 2, 2) of the second ray's x and y, up to a common factor.
+    px_per_ray
+        (P, T, 2, 2) pixels that a change of the second ray makes.
+    """
+
+    def __init__(self, pairs: TurnPairs, gyro: GyroSamples, camera: Camera) -> None:
+        lens = Lens(camera)
+        self.pairs, self._gyro = pairs, gyro
+        self._span_s = (pairs.second_s - pairs.first_s)[:, None]
+        known = pairs.known
+        first, second = (_rays(lens, px, known) for px in (pairs.first_px, pairs.second_px))
+        ray_per_px = lens.ray_per_pixel(_filled(pairs.second_px, known).reshape(-1, 2)).reshape(*known.shape, 2, 2)
+        for end in (first, second):
+            known &= np.hypot(end[:, 0], end[:, 1]) < _WIDEST
+        ray_per_px[~known] = np.eye(2)
+        self.known = known
+        ahead = np.array([[0.0], [0.0], [1.0]])
+        self._first, self._second = (np.where(known[:, None], end, ahead) for end in (first, second))
+        self.covariance = ray_per_px @ pairs.covariance_px2 @ ray_per_px.transpose(0, 1, 3, 2)
+        self.px_per_ray = np.linalg.inv(ray_per_px)
+        high = camera.height_px
+        self._row0, self._row1 = (
+            np.where(known, (px[..., 1] + 0.5) / high - 0.5, 0.0) for px in (pairs.first_px, pairs.second_px)
+        )
+        self._share0, self._share1 = _parabola(self._row0), _parabola(self._row1)
+        self._logs: dict[bytes, RotationLog] = {}
+
+    def camera_turns(self, at: Unknowns, camera_s: Array) -> Array:
+        """Turn camera vectors at each of ``camera_s`` (any shape) into the frame that does not rotate."""
+        times = (camera_s + at.time_offset_s).ravel()
+        turns = self._log(at.bias_rad_s).matrices(times) @ at.R_body_camera.as_matrix()
+        return np.asarray(turns.reshape(*camera_s.shape, 3, 3))
+
+    def equations(self, at: Unknowns, bend: Bend | None = None) -> Equations:
+        """Set up the equations; without ``bend`` the velocity within each pair is constant."""
+        pairs = self.pairs
+        rows_s = _ROWS * at.readout_s
+        ends = np.concatenate([pairs.first_s[:, None] + rows_s, pairs.second_s[:, None] + rows_s], axis=1)
+        turns = self.camera_turns(at, np.concatenate([pairs.middle_s[:, None], ends], axis=1))
+        middle = turns[:, 0]
+        relative = middle[:, None].transpose(0, 1, 3, 2) @ turns[:, 1:]
+        b0 = _turned(relative[:, :3], self._share0, self._first)
+        b1 = _turned(relative[:, 3:], self._share1, self._second)
+        normal = at.normal @ middle
+        slope = np.einsum("pi,pit->pt", normal, b0)
+        meets: NDArray[np.bool_] = slope > _GRAZING
+        ground = b0 / np.where(meets, slope, 1.0)[:, None]
+        # Ends of the chord before and after the middle, in units of the interval.
+        before = -0.5 + self._row0 * at.readout_s / self._span_s
+        after = 0.5 + self._row1 * at.readout_s / self._span_s
+        cut = ground[:, :2] - b1[:, :2] * ground[:, 2:]
+        rows = (cut * before[:, None])[..., None] * normal[:, None, None]
+        for axis in range(2):
+            rows[:, axis, :, axis] += after - before
+        rows[..., 2] -= b1[:, :2] * (after - before)[:, None]
+        fixed = ground if bend is None else self._bent(ground, normal, middle, at.readout_s, bend)
+        target = fixed[:, :2] - b1[:, :2] * fixed[:, 2:]
+        depth = ground[:, 2:]
+        return Equations(
+            rows=(rows / depth[..., None]).transpose(0, 2, 1, 3),
+            target=(target / depth).transpose(0, 2, 1),
+            second_ray=b1[:, :2].transpose(0, 2, 1),
+            meets=meets,
+        )
+
+    def bend(self, at: Unknowns, displacement: Array) -> Bend:
+        """Bend of the path that the displacements (P, 3) of all pairs, one after the other, show."""
+        pairs = self.pairs
+        speed = np.einsum("pij,pj->pi", self.camera_turns(at, pairs.middle_s), displacement) / self._span_s
+        step_s = float(np.median(np.diff(pairs.middle_s)))
+        # A smoothing spline passes frequencies w by 1 / (1 + lam w^4 step).
+        path = make_smoothing_spline(pairs.middle_s, speed, lam=1 / (step_s * (2 * np.pi * _FASTEST_HZ) ** 4))
+        usual = path(pairs.middle_s)
+        return Bend(first=path(pairs.first_s) - usual, second=path(pairs.second_s) - usual)
+
+    def _bent(self, ground: Array, normal: Array, middle: Array, readout_s: float, bend: Bend) -> Array:
+        """Move the ground points as the bend moves the camera at both ends."""
+        off0, off1 = (
+            np.einsum("pij,pi->pj", middle, velocity)[:, :, None] * (row * readout_s)[:, None]
+            for velocity, row in ((bend.first, self._row0), (bend.second, self._row1))
+        )
+        return np.asarray(ground * (1 - np.einsum("pi,pit->pt", normal, off0))[:, None] + off0 - off1)
+
+    def _log(self, bias_rad_s: Array) -> RotationLog:
+        key = bias_rad_s.tobytes()
+        if key not in self._logs:
+            if len(self._logs) > 2:  # the last few serve a numerical derivative
+                self._logs.pop(next(iter(self._logs)))
+            log = RotationLog(Gyro(), keep_s=np.inf)
+            rate = self._gyro.rate_rad_s - bias_rad_s
+            log.append(GyroSamples(time_s=self._gyro.time_s, rate_rad_s=rate, accel_m_s2=None))
+            self._logs[key] = log
+        return self._logs[key]
+
+
+def _filled(pixels: Array, known: NDArray[np.bool_]) -> Array:
+    return np.where(known[..., None], pixels, 50.0)
+
+
+def _rays(lens: Lens, pixels: Array, known: NDArray[np.bool_]) -> Array:
+    """Rays (P, 3, T); NaN where the lens has none."""
+    rays = lens.rays(_filled(pixels, known).reshape(-1, 2)).reshape(pixels.shape)
+    return np.concatenate([rays, np.ones((*known.shape, 1))], axis=2).transpose(0, 2, 1)
+
+
+def _parabola(row: Array) -> Array:
+    """Lagrange's weights (3, P, T) of ``_ROWS`` at each row."""
+    return np.stack([2 * row * (row - 0.5), 1 - 4 * row * row, 2 * row * (row + 0.5)])
+
+
+def _turned(turns: Array, shares: Array, rays: Array) -> Array:
+    out = sum(share[:, None] * (turns[:, k] @ rays) for k, share in enumerate(shares))
+    return np.asarray(out / out[:, 2:])
+
+
+def _across(normal: Array) -> Array:
+    """Two directions (2, 3) across ``normal``."""
+    first = np.cross(normal, np.eye(3)[np.abs(normal).argmin()])
+    first /= np.linalg.norm(first)
+    return np.array([first, np.cross(normal, first)])

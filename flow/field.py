@@ -1,0 +1,59 @@
+"""The field of view of a camera that looks down, in the few numbers that an error budget needs."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TypeAlias
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.spatial.transform import Rotation
+
+from flow.camera import Lens
+from flow.module import Module
+
+Array: TypeAlias = NDArray[np.float64]
+
+_GRID = 19  # places a side
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Field:
+    """Pairs (forward, right) of a field of view; a place is a distance on the ground per unit of height.
+
+    ``focal_px`` (2,) pixels that a point moves per unit of place; ``spread`` (2,) mean square of the places;
+    ``axis_rad`` (2,) lean of the optical axis against body z, toward forward and right; ``image_share`` (2, 2) share
+    of the image's x (column 0) and y in forward (row 0) and right.
+
+    Means are weighted as a fit weighs points with one noise a pixel: places where a lens crams more ground into a
+    pixel count less. An undistorted pinhole of W x H px has the spread ``(H / f)^2 / 12`` forward, ``(W / f)^2 / 12``
+    right.
+    """
+
+    focal_px: Array
+    spread: Array
+    axis_rad: Array
+    image_share: Array
+
+
+def field_of(module: Module) -> Field:
+    """Look around through the lens of a module whose body is level."""
+    camera, mounting = module.camera, module.alignment.R_body_camera
+    size = camera.width_px, camera.height_px
+    x, y = np.meshgrid(*((np.arange(_GRID) + 0.5) / _GRID * length for length in size))
+    lens, pixels = Lens(camera), np.column_stack([x.ravel(), y.ravel()]) - 0.5
+    rays, per_px = lens.rays(pixels), lens.ray_per_pixel(pixels)
+    good = np.isfinite(rays).all(axis=1) & np.isfinite(per_px).all(axis=(1, 2))
+    axis = mounting.apply([0.0, 0.0, 1.0])
+    upright = Rotation.align_vectors([[0.0, 0.0, 1.0]], [axis])[0] * mounting
+    turn = upright.as_matrix()[:2, :2]
+    place_per_px = turn @ per_px[good]
+    weight = np.linalg.inv(place_per_px @ place_per_px.transpose(0, 2, 1))
+    places = rays[good] @ turn.T
+    own = weight[:, [0, 1], [0, 1]].mean(axis=0)
+    return Field(
+        focal_px=np.sqrt(own),
+        spread=(places * np.einsum("nij,nj->ni", weight, places)).mean(axis=0) / own,
+        axis_rad=np.arctan2(axis[:2], axis[2]),
+        image_share=np.square(turn),
+    )

@@ -160,8 +160,10 @@ class TurnModel:
         step_s = float(np.median(np.diff(pairs.middle_s)))
         # A smoothing spline passes frequencies w by 1 / (1 + lam w^4 step).
         path = make_smoothing_spline(pairs.middle_s, speed, lam=1 / (step_s * (2 * np.pi * _FASTEST_HZ) ** 4))
-        usual = path(pairs.middle_s)
-        return Bend(first=path(pairs.first_s) - usual, second=path(pairs.second_s) - usual)
+        # A displacement over T gives the mean velocity, v + T^2 v'' / 24 to third order.
+        chord, narrower, curved = path(pairs.middle_s), self._span_s**2 / 24, path.derivative(2)
+        first, second = (path(end) - narrower * curved(end) - chord for end in (pairs.first_s, pairs.second_s))
+        return Bend(first=first, second=second)
 
     def _bent(self, ground: Array, normal: Array, middle: Array, readout_s: float, bend: Bend) -> Array:
         """Move the ground points as the bend moves the camera at both ends."""

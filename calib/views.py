@@ -174,6 +174,12 @@ def _diagnose(source: Path, board: BoardKind, gathered: _Gathered) -> None:
         reason = gathered.left[0].reason if gathered.left else "there is none"
         raise DataError(f"no picture could be read ({reason}); give a folder of pictures or a video", path=source)
     samples = gathered.samples[:: -(-len(gathered.samples) // _SAMPLES)]
+    if not gathered.seen and any(seen_mirrored(grey, board) for grey in samples):
+        raise DataError(
+            "the board reads only in the mirror: the camera or its driver flips the picture, or the board is "
+            "printed mirrored; switch the flip off, because a flipped picture also flips the speed",
+            path=source,
+        )
     in_question = board.kind == "chessboard" or not gathered.seen
     common = grid_in_view(samples) if in_question else None
     if common is not None and (board.kind != "chessboard" or sorted(common) != sorted(board.grid)):
@@ -183,12 +189,6 @@ def _diagnose(source: Path, board: BoardKind, gathered: _Gathered) -> None:
         )
     if gathered.seen:
         return
-    if any(seen_mirrored(grey, board) for grey in samples):
-        raise DataError(
-            "the board reads only in the mirror: the camera or its driver flips the picture, or the board is "
-            "printed mirrored; switch the flip off, because a flipped picture also flips the speed",
-            path=source,
-        )
     raise DataError(
         f"no picture shows the {board}; check KIND, COLS, ROWS (a chessboard counts inner corners), "
         "light it evenly and leave its white border in view",

@@ -45,7 +45,7 @@ class PlayableVideo:
         The place cannot be written, the disk is full, or this FFmpeg has no H.264 encoder.
     """
 
-    def __init__(self, path: Path, *, factor: int = 26) -> None:
+    def __init__(self, path: Path, *, factor: int = 28) -> None:
         self.path = path
         self._factor = factor
         self._stack = ExitStack()
@@ -188,7 +188,14 @@ class Overlay:
         wide = cv2.getTextSize(text, cv2.FONT_HERSHEY_SIMPLEX, size, 1)[0][0]
         size *= min(1.0, (self._width - 8) / wide)
         cv2.putText(
-            self._layers[0], text, (4, self._height + 14 + 16 * line), cv2.FONT_HERSHEY_SIMPLEX, size, 235, 1, cv2.LINE_AA
+            self._layers[0],
+            text,
+            (4, self._height + 14 + 16 * line),
+            cv2.FONT_HERSHEY_SIMPLEX,
+            size,
+            235,
+            1,
+            cv2.LINE_AA,
         )
 
     def _lines(self, lines: Array, colour: tuple[int, int, int], *, closed: bool = False, thick: int = 1) -> None:
@@ -225,4 +232,8 @@ def _barbs(start: Array, tip: Array) -> Array:
 
 def _even(picture: Picture) -> Picture:
     """Repeat the last column or row where the size is odd."""
-    return np.pad(picture, [(0, n % 2) for n in picture.shape], mode="edge") if any(n % 2 for n in picture.shape) else picture
+    return (
+        np.pad(picture, [(0, n % 2) for n in picture.shape], mode="edge")
+        if any(n % 2 for n in picture.shape)
+        else picture
+    )

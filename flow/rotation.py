@@ -65,6 +65,11 @@ class RotationLog:
         """Time of the newest sample; -inf before the first."""
         return float(self._time[-1]) if len(self._time) else -np.inf
 
+    @property
+    def longest_hole_s(self) -> float:
+        """A hole between samples that is longer than this is not bridged, s."""
+        return max(_GAP_STEPS * self._step_s, _GAP_LEAST_S)
+
     def covers(self, start_s: float, end_s: float) -> bool:
         """Whether samples stand closely enough around and inside ``[start_s, end_s]``.
 
@@ -77,7 +82,7 @@ class RotationLog:
         first = max(int(np.searchsorted(self._time, start_s, "right")) - 1, 0)
         last = int(np.searchsorted(self._time, end_s, "left")) + 1
         inside = np.diff(self._time[first:last])
-        return bool(inside.size == 0 or inside.max() <= max(_GAP_STEPS * self._step_s, _GAP_LEAST_S))
+        return bool(inside.size == 0 or inside.max() <= self.longest_hole_s)
 
     def rate(self, time_s: float) -> Array:
         """Body rate at ``time_s``, rad/s, (3,)."""

@@ -127,6 +127,7 @@ class InertialTilt(TiltSource):
     _BLIND_S = 0.5  # without speed for so long the average goes on without it
     _SPEED_CHANGE_M_S = 0.4  # typical change of speed in gusts, when it is not measured
     _SPEED_SIGMA_M_S = 0.03
+    _LEAST_FORCE_M_S2 = 2.0  # on average; less is a dead sensor or a fall
 
     def __init__(self, rotations: RotationLog, *, memory_s: float = 5.0, sensor_sigma_rad: float = 0.008) -> None:
         self._rotations = rotations
@@ -149,7 +150,8 @@ class InertialTilt(TiltSource):
         if samples.accel_m_s2 is None:
             return
         steps = np.diff(samples.time_s, prepend=self._heard_s)
-        self._holes_s = np.concatenate([self._holes_s, samples.time_s[steps > self._HOLE_S]])
+        hole = steps > max(self._HOLE_S, self._rotations.longest_hole_s)
+        self._holes_s = np.concatenate([self._holes_s, samples.time_s[hole]])
         self._heard_s = float(samples.time_s[-1])
         good = np.isfinite(samples.accel_m_s2).all(axis=1)
         self._waiting_s = np.concatenate([self._waiting_s, samples.time_s[good]])
@@ -184,13 +186,14 @@ class InertialTilt(TiltSource):
         self._velocity = velocity
 
     def at(self, time_s: float) -> Tilt | None:
-        """Tilt at ``time_s``; None before the first accelerometer sample."""
-        if self._elapsed_s == 0.0:
-            return None
+        """Tilt at ``time_s``; None before the first accelerometer sample and where nothing weighs."""
         up = self._mean @ self._rotations.matrices(np.array([time_s]))[0]
+        size = float(np.linalg.norm(up))
+        if self._elapsed_s == 0.0 or size < self._LEAST_FORCE_M_S2:
+            return None
         unsettled = self._speed_sigma / (GRAVITY_M_S2 * min(self._elapsed_s, self._memory_s))
         sigma = float(np.hypot(self._sensor_sigma_rad, min(unsettled, 0.1)))
-        return Tilt(down_body=-up / np.linalg.norm(up), sigma_rad=sigma)
+        return Tilt(down_body=-up / size, sigma_rad=sigma)
 
     def _start_again(self, time_s: float) -> None:
         """Forget what was known before ``time_s``: how the craft turned until then is not known."""

@@ -145,10 +145,14 @@ class LucasKanade:
     def _not_copied(
         self, moved_px: Array, change: NDArray[np.float32], weakest: NDArray[np.float32], followed: NDArray[np.bool_]
     ) -> NDArray[np.bool_]:
-        copied = (moved_px < self._COPY_PX) & (change < self._COPY_CHANGE) & (weakest < self._COPY_SQUARE)
-        if np.count_nonzero(copied & followed) > self._COPY_SHARE * np.count_nonzero(followed):
+        copied = followed & (moved_px < self._COPY_PX) & (change < self._COPY_CHANGE)
+        weak = copied & (weakest < self._COPY_SQUARE)
+        count, moving = np.count_nonzero(followed), followed & ~copied
+        if np.count_nonzero(weak) > self._COPY_SHARE * count:
             return np.zeros(len(copied), bool)
-        return ~copied
+        if np.count_nonzero(moving) > 0.4 * count and np.median(moved_px[moving]) > 2 * self._COPY_PX:
+            return ~copied  # the picture does move: what stands still is held back
+        return ~weak
 
     def _inside(self, points: Array) -> NDArray[np.bool_]:
         margin = self._window // 2 + 1

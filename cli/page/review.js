@@ -580,7 +580,9 @@
   video.addEventListener("error", () => { playable = false; at("video-trouble").hidden = false; });
 
   // ---- begin ----
-  at("stage").style.aspectRatio = `${data.width_px + data.width_px % 2} / ${data.height_px + data.height_px % 2}`;
+  const aspect = (data.width_px + data.width_px % 2) / (data.height_px + data.height_px % 2);
+  at("stage").style.aspectRatio = aspect;
+  at("stage").style.setProperty("--aspect", aspect);
   document.querySelector('.plot[data-chart="status"]').style.setProperty("--lanes", kinds.length);
   for (const kind of kinds.slice(1)) {
     const word = document.createElement("dt"), meaning = document.createElement("dd");

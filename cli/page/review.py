@@ -24,7 +24,7 @@ from cli.page.review_bins import Bins, packed, packed_times
 from cli.page.review_findings import Finding, Readings, findings, shortened
 from cli.page.review_path import CAUSES
 from cli.page.review_rows import NEWEST, SPREAD, FlightData, Rows
-from cli.page.review_words import CAUTIONS, flight_facts, footer, module_tables, summary_sentence
+from cli.page.review_words import CAUTIONS, flight_facts, footer, module_tables, remarks, summary_sentence
 from cli.page.review_video import copied_times_s, own_times_s
 from flow.estimator import FrameResult
 from flow.files import replacing, write_text
@@ -141,6 +141,7 @@ class Review:
             title=f"Flight review: {name}",
             summary=summary_sentence(facts),
             facts=flight_facts(facts),
+            remarks=remarks(facts),
             tables=module_tables(recording.module),
             cautions=CAUTIONS,
             footer=footer(recording, self._reference_path),
@@ -228,9 +229,7 @@ def _readings(recording: Recording) -> Readings:
     keep = (time_s > recording.frames.times_s[0] + recording.module.alignment.time_offset_s - _MARGIN_S) & (
         time_s < end_s + _MARGIN_S
     )
-    return Readings(
-        time_s=time_s[keep], low_m=low[keep, 0], high_m=high[keep, 0], gaps_s=np.array(gaps).reshape(-1, 2)
-    )
+    return Readings(time_s=time_s[keep], low_m=low[keep, 0], high_m=high[keep, 0], gaps_s=np.array(gaps).reshape(-1, 2))
 
 
 def _longest_step(usual_s: float) -> float:

@@ -86,7 +86,8 @@ def _without_speed(stretches: Sequence[Stretch]) -> list[Finding]:
         else:
             joined.append(stretch)
     return [
-        Finding(begin_s=s.begin_s, end_s=s.end_s, kind="no speed", text=f"no speed: {REASONS[s.status]}") for s in joined
+        Finding(begin_s=s.begin_s, end_s=s.end_s, kind="no speed", text=f"no speed: {REASONS[s.status]}")
+        for s in joined
     ]
 
 
@@ -132,7 +133,9 @@ def _low_share(rows: Rows) -> list[Finding]:
     found = []
     for chosen in _runs(rows.time_s, share < _LOW_SHARE, _LEAST_S):
         least = float(np.nanmin(share[chosen]))
-        text = f"up to {100 * (1 - least):.0f} % of the points move otherwise than the ground: something else is in view"
+        text = (
+            f"up to {100 * (1 - least):.0f} % of the points move otherwise than the ground: something else is in view"
+        )
         found.append(_over(rows, chosen, "points", text))
     return found
 
@@ -147,7 +150,9 @@ def _wide_band(rows: Rows) -> list[Finding]:
         widest = chosen.start + int(np.nanargmax(size[chosen]))
         causes = [float(rows.high[f"by_{cause}"][widest]) for cause in CAUSES]
         main = CAUSES[int(np.nanargmax(causes))].replace("_", " ")
-        text = f"error band up to {size[widest] / usual:.1f} times as wide as usual, most of it from {CAUSE_WORDS[main]}"
+        text = (
+            f"error band up to {size[widest] / usual:.1f} times as wide as usual, most of it from {CAUSE_WORDS[main]}"
+        )
         found.append(_over(rows, chosen, "band", text))
     return found
 

@@ -50,6 +50,14 @@ def flight_facts(facts: Mapping[str, Any]) -> list[Fact]:
     return lines
 
 
+def remarks(facts: Mapping[str, Any]) -> list[str]:
+    """What a reader of the error bands has to know."""
+    unstated = facts.get("unstated_sigmas", ())
+    if not unstated:
+        return []
+    return [f"The bands take a careful calibration for granted where the module file is silent: {', '.join(unstated)}."]
+
+
 def module_tables(module: Module) -> list[Listing]:
     """Every figure of the module with its sigma, and the provenance of each section."""
     figures: list[Sequence[str]] = []
@@ -62,9 +70,7 @@ def module_tables(module: Module) -> list[Listing]:
         given = "; ".join(f"{key} {_text(value)}" for key, value in section.provenance.items())
         origins.append((name, given or "not recorded in the module file"))
     return [
-        Listing(
-            title=f"Module {module.name}", columns=("section", "key", "value", "one-sigma"), rows=figures
-        ),
+        Listing(title=f"Module {module.name}", columns=("section", "key", "value", "one-sigma"), rows=figures),
         Listing(title="Where the module's figures come from", columns=("section", "provenance"), rows=origins),
     ]
 

@@ -18,10 +18,8 @@ from flow.errors import DataError
 
 Progress: TypeAlias = Callable[[str], None]
 
-_SAME_IN_FOLDER, _SAME_IN_VIDEO = (
-    0.003,
-    0.03,
-)  # of the picture's longer side; below it a view brings nothing new
+# Of the picture's longer side: a view nearer than this to another brings nothing new.
+_SAME_IN_FOLDER, _SAME_IN_VIDEO = 0.003, 0.03
 _MOST_VIEWS = 60
 _MOVING_PX = 1.0  # a frame; a rolling shutter skews a faster board by more than the corners are good for
 _BLUR_FACTOR, _BLUR_PX = 2.5, 4.0

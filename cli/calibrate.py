@@ -4,7 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
+from functools import partial
+from math import hypot
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -65,10 +68,11 @@ def lens(source: Path, board: BoardKind, model: Any, module: Path, dry_run: bool
     from calib.lens import calibrate_lens
     from cli.page.lens import lens_facts, lens_page
 
-    target = _Target(module, "camera", "lens", dry_run, report)
+    target = _Target(module, "lens", dry_run, report)
     with _telling() as say:
         found = calibrate_lens(source, board, model, progress=say)
-    target.finish(found.section(), lens_facts(found), found.remarks, lambda: lens_page(found, target.name))
+    sections = {"camera": target.with_other_sigmas("camera", found.section())}
+    target.finish(sections, lens_facts(found), found.remarks, partial(lens_page, found, target.name))
 
 
 @calibrate.command("range", short_help="The range sensor, from readings at taped heights.")
@@ -98,10 +102,11 @@ def range_(table: Path, tape_sigma: float, module: Path, dry_run: bool, report: 
     from calib.ranging import calibrate_range
     from cli.page.sensors import range_facts, range_page
 
-    target = _Target(module, "range", "range", dry_run, report)
+    target = _Target(module, "range", dry_run, report)
     with _telling() as say:
         found = calibrate_range(table, target.assumed_air_temperature_c, tape_sigma, progress=say)
-    target.finish(found.section(), range_facts(found), found.remarks, lambda: range_page(found, target.name))
+    sections = {"range": target.with_other_sigmas("range", found.section())}
+    target.finish(sections, range_facts(found), found.remarks, partial(range_page, found, target.name))
 
 
 @calibrate.command(short_help="Gyro bias and noise, from a log at rest.")
@@ -122,19 +127,57 @@ def gyro(log: Path, module: Path, dry_run: bool, report: Path | None) -> None:
     from calib.gyro_noise import calibrate_gyro
     from cli.page.sensors import gyro_facts, gyro_page
 
-    target = _Target(module, "gyro", "gyro", dry_run, report)
+    target = _Target(module, "gyro", dry_run, report)
     with _telling() as say:
         found = calibrate_gyro(log, progress=say)
-    target.finish(found.section(), gyro_facts(found), found.remarks, lambda: gyro_page(found, target.name))
+    sections = {"gyro": target.with_other_sigmas("gyro", found.section())}
+    target.finish(sections, gyro_facts(found), found.remarks, partial(gyro_page, found, target.name))
+
+
+@calibrate.command(short_help="Mounting and clock of the camera, from a recording turned by hand.")
+@click.argument("recording", type=click.Path(path_type=Path))
+@click.option("--readout", is_flag=True, help="Find the rolling-shutter time too.")
+@module_file_option
+@dry_run_option
+@report_option
+def alignment(recording: Path, readout: bool, module: Path, dry_run: bool, report: Path | None) -> None:
+    """Find how the camera sits on the gyro, and how late its clock is.
+
+    RECORDING is a folder with video.* and gyro.csv: the module held in the hand over any floor with texture and
+    turned briskly about all three axes, back and forth, for twenty seconds. It needs no range. The lens must be
+    calibrated already. The gyro bias found on the way is written too, unless the module file holds one that
+    agrees and is surer; with --readout so is the rolling-shutter time of the camera.
+
+    \b
+    Example:
+      groundpace calibrate alignment hand-turned --module fern-03.yaml
+    """
+    from calib.alignment import calibrate_alignment
+    from cli.page.alignment import alignment_facts, alignment_page
+    from flow.recording import open_recording
+
+    target = _Target(module, "alignment", dry_run, report)
+    with _telling() as say:
+        opened = open_recording(recording, module, needs_range=False, check_overlap=False)
+        found = calibrate_alignment(opened, readout=readout, progress=say)
+    sections, remarks = {"alignment": found.section()}, found.remarks
+    if target.surer_bias(found.bias_rad_s.tolist(), found.bias_sigma_rad_s.tolist()):
+        remarks += ("The gyro bias of the module file agrees and is surer: it stays.",)
+    else:
+        sections["gyro"] = found.gyro_section()
+    if readout:
+        sections["camera"] = found.camera_section()
+    page = partial(alignment_page, found, target.name, remarks)
+    target.finish(sections, alignment_facts(found), remarks, page)
 
 
 class _Target:
     """The module file that a calibration is about to change; read first: a broken one wastes no time."""
 
-    def __init__(self, module: Path, section: str, command: str, dry_run: bool, report: Path | None) -> None:
+    def __init__(self, module: Path, command: str, dry_run: bool, report: Path | None) -> None:
         from flow.module import read_partial_module
 
-        self._path, self._section, self._dry_run = module, section, dry_run
+        self._path, self._dry_run = module, dry_run
         self._report = report or module.with_name(f"{module.stem}-{command}.html")
         self._held = read_partial_module(module)
         self.name = self._held.name if module.exists() else module.stem
@@ -144,18 +187,35 @@ class _Target:
         """What an ultrasonic sensor assumes."""
         return self._held.range.assumed_air_temperature_c
 
+    def surer_bias(self, bias_rad_s: Sequence[float], sigma_rad_s: Sequence[float]) -> bool:
+        """Whether the file's own gyro bias agrees with this one within three sigma, and has smaller sigmas."""
+        held = self._held.gyro
+        if "bias_rad_s" not in held.sigma.model_fields_set:
+            return False
+        axes = zip(held.bias_rad_s, held.sigma.bias_rad_s, bias_rad_s, sigma_rad_s, strict=True)
+        return all(
+            old_sigma < new_sigma and abs(old - new) < 3 * hypot(old_sigma, new_sigma)
+            for old, old_sigma, new, new_sigma in axes
+        )
+
+    def with_other_sigmas(self, section: str, values: Mapping[str, Any]) -> dict[str, Any]:
+        """Give ``values`` with the sigmas of keys that this calibration does not find."""
+        held = getattr(self._held, section)
+        kept = {} if held is None else held.sigma.model_dump(exclude_unset=True, exclude_none=True)
+        return {**values, "sigma": {**kept, **values["sigma"]}}
+
     def finish(
         self,
-        values: Mapping[str, Any],
+        sections: Mapping[str, Mapping[str, Any]],
         facts: Sequence[Fact],
         remarks: Sequence[str],
         page: Callable[[], Page],
     ) -> None:
         """Tell the result; write report and module file, or show the change."""
         from flow.files import write_text
-        from flow.module import section_diff, section_update
+        from flow.module import section_diff
 
-        text = section_update(self._path, self._section, self._with_other_sigmas(values))
+        text = self._updated(sections)
         _tell(facts, remarks)
         if self._dry_run:
             click.echo(section_diff(self._path, text), nl=False)
@@ -165,13 +225,21 @@ class _Target:
 
         write_text(self._report, render(page()))
         write_text(self._path, text)
-        click.echo(f"written: section {self._section} of {self._path}, {self._report}", err=True)
+        click.echo(f"written: {' and '.join(sections)} in {self._path}, {self._report}", err=True)
 
-    def _with_other_sigmas(self, values: Mapping[str, Any]) -> dict[str, Any]:
-        """Sigmas of keys that this calibration does not find stay."""
-        held = getattr(self._held, self._section)
-        kept = {} if held is None else held.sigma.model_dump(exclude_unset=True, exclude_none=True)
-        return {**values, "sigma": {**kept, **values["sigma"]}}
+    def _updated(self, sections: Mapping[str, Mapping[str, Any]]) -> str:
+        """Text of the module file with all sections renewed, worked out on a copy."""
+        from flow.module import section_update
+
+        text = ""
+        with TemporaryDirectory() as folder:
+            copy = Path(folder) / self._path.name
+            if self._path.exists():
+                copy.write_bytes(self._path.read_bytes())
+            for section, values in sections.items():
+                text = section_update(copy, section, values)
+                copy.write_text(text, encoding="utf-8", newline="\n")
+        return text
 
 
 def _tell(facts: Sequence[Fact], remarks: Sequence[str]) -> None:

@@ -23,8 +23,9 @@ from flow.tracks import Picture
 Array: TypeAlias = NDArray[np.float64]
 
 _TICK = Fraction(1, 90_000)  # the usual clock of video in MPEG systems: stamps are true to 6 us
-_FULL_RANGE = 2  # AVCOL_RANGE_JPEG: black is 0, white is 255
 _NEUTRAL = 128
+# Video levels, black 16 to white 235 (ITU-R BT.601): what every player takes 4:2:0 for. A full range loses nothing.
+_VIDEO_LEVEL = np.rint(16 + np.arange(256) * (219 / 255)).astype(np.uint8)
 
 
 class PlayableVideo:
@@ -60,7 +61,7 @@ class PlayableVideo:
 
     def write(self, time_s: float, picture: Picture) -> None:
         """Append a grey picture (H, W)."""
-        even = _even(picture)
+        even = _shown(picture)
         chroma = np.full((even.shape[0] // 2, even.shape[1]), _NEUTRAL, np.uint8)
         self.write_planes(time_s, np.vstack([even, chroma]))
 
@@ -95,7 +96,6 @@ class PlayableVideo:
         # A key picture every half second: stepping back through the video stays quick.
         stream.options = {"preset": "ultrafast", "crf": str(self._factor), "g": "30", "bf": "0"}
         stream.time_base = stream.codec_context.time_base = _TICK
-        stream.codec_context.color_range = _FULL_RANGE
         stream.codec_context.thread_count = 2
         return stream
 
@@ -115,7 +115,7 @@ class Overlay:
 
     _STRIP = 36
     _TAIL = 3.0
-    _USED, _OTHER, _ARROW = (205, 160, 60), (170, 60, 200), (235, 128, 128)  # Y, Cb, Cr
+    _USED, _OTHER, _ARROW, _SHADE = (205, 160, 60), (170, 60, 200), (235, 128, 128), (16, 128, 128)  # Y, Cb, Cr
     _PX_PER_M_S = 0.25  # of the picture's height
 
     def __init__(self, module: Module) -> None:
@@ -131,7 +131,7 @@ class Overlay:
     def draw(self, picture: Picture, result: FrameResult | None) -> Picture:
         """Give Y over U over V of the picture with ``result`` (None before the first row); valid until the next."""
         luma = self._layers[0]
-        luma[: self._height] = _even(picture)
+        luma[: self._height] = _shown(picture)
         luma[self._height :] = 16
         for layer in self._layers[1:]:
             layer[:] = _NEUTRAL
@@ -161,23 +161,25 @@ class Overlay:
         scale = self._PX_PER_M_S * self._height
         middle = np.array([self._width, self._height]) / 2
         level = np.array([velocity.forward_m_s, velocity.right_m_s])
-        reach = scale * np.linalg.norm(level)
+        reach = float(scale * np.linalg.norm(level))
         if reach > 0.45 * self._height:
             scale *= 0.45 * self._height / reach
         tip = middle + scale * self._R_image_level @ level
         root = np.linalg.cholesky(velocity.covariance_m2_s2[:2, :2] + 1e-12 * np.eye(2))
         around = np.linspace(0, 2 * np.pi, 24, endpoint=False)
         ring = np.column_stack([np.cos(around), np.sin(around)]) @ root.T * _RING_95
-        self._lines((tip + scale * ring @ self._R_image_level.T)[None], self._ARROW, closed=True)
-        self._lines(np.array([[middle, tip]]), self._ARROW, thick=2)
-        self._lines(_barbs(middle, tip), self._ARROW, thick=2)
+        outline = (tip + scale * ring @ self._R_image_level.T)[None]
+        for colour, more in ((self._SHADE, 2), (self._ARROW, 0)):
+            self._lines(outline, colour, closed=True, thick=1 + more)
+            self._lines(np.array([[middle, tip]]), colour, thick=2 + more)
+            self._lines(_barbs(middle, tip), colour, thick=2 + more)
 
     def _draw_words(self, row: SpeedRow) -> None:
         height = "height unknown" if row.height_m is None else f"height {row.height_m:.2f} m"
         share = "" if row.inlier_share is None else f" {100 * row.inlier_share:.0f} %"
         if isinstance(row.velocity, LevelVelocity):
-            sigma = 1.96 * row.velocity.sigma_m_s
-            first = f"forward {row.velocity.forward_m_s:+.3f} +-{sigma[0]:.3f}  right {row.velocity.right_m_s:+.3f} +-{sigma[1]:.3f} m/s"
+            speed, reach = row.velocity.vector_m_s, 1.96 * row.velocity.sigma_m_s
+            first = f"forward {speed[0]:+.3f} +-{reach[0]:.3f}  right {speed[1]:+.3f} +-{reach[1]:.3f} m/s"
         else:
             first = f"NO SPEED: {REASONS[row.velocity.reason]}"
         self._write(first, 0)
@@ -203,18 +205,19 @@ class Overlay:
         if len(lines) == 0:
             return
         finest = np.clip(np.rint(8 * lines), -32000, 32000).astype(np.int32)
-        cv2.polylines(self._layers[0], finest, closed, colour[0], thick, cv2.LINE_AA, 3)
+        cv2.polylines(self._layers[0], list(finest), closed, colour[0], thick, cv2.LINE_AA, 3)
+        halves = list(finest // 2)
         for layer, value in zip(self._layers[1:], colour[1:], strict=True):
-            cv2.polylines(layer, finest // 2, closed, value, thick, cv2.LINE_8, 3)
+            cv2.polylines(layer, halves, closed, value, thick, cv2.LINE_8, 3)
 
     def _dots(self, at: Array) -> None:
         """Put 3 x 3 px marks at points (N, 2)."""
-        for layer, value, scale, reach in zip(self._layers, self._USED, (1, 0.5, 0.5), (1, 0, 0), strict=True):
-            x, y = np.rint(at * scale).astype(int).T
-            high, wide = (self._height, self._width) if reach else (self._height // 2, self._width // 2)
-            for dy in range(-reach, reach + 1):
-                for dx in range(-reach, reach + 1):
-                    layer[np.clip(y + dy, 0, high - 1), np.clip(x + dx, 0, wide - 1)] = value
+        near = np.clip(np.rint(at).astype(int), 1, np.array([self._width, self._height]) - 2)
+        around = np.arange(-1, 2)
+        block = (self._width * around[:, None] + around).ravel()
+        self._layers[0].reshape(-1)[(near @ [1, self._width])[:, None] + block] = self._USED[0]
+        for layer, value in zip(self._layers[1:], self._USED[1:], strict=True):
+            layer.reshape(-1)[near // 2 @ [1, self._width // 2]] = value
 
 
 _RING_95 = 2.4477  # sqrt of the 95 % point of chi-square with two degrees of freedom: sqrt(-2 ln 0.05)
@@ -230,10 +233,8 @@ def _barbs(start: Array, tip: Array) -> Array:
     return np.array([[tip + back + side, tip, tip + back - side]])
 
 
-def _even(picture: Picture) -> Picture:
-    """Repeat the last column or row where the size is odd."""
-    return (
-        np.pad(picture, [(0, n % 2) for n in picture.shape], mode="edge")
-        if any(n % 2 for n in picture.shape)
-        else picture
-    )
+def _shown(picture: Picture) -> Picture:
+    """Take a picture to video levels; repeat its last column or row where the size is odd."""
+    missing = [(0, n % 2) for n in picture.shape]
+    levels = np.asarray(cv2.LUT(picture, _VIDEO_LEVEL), np.uint8)
+    return np.pad(levels, missing, mode="edge") if any(n for _, n in missing) else levels

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, TypeAlias
 
@@ -10,17 +11,20 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.stats import norm
 
+from flow.accuracy_bins import BAND_95, Bin, by_height, by_speed
+from flow.drift import WINDOWS_S, Drift, drift_over
 from flow.errors import DataError
+from flow.jackknife import mean, slope
+from flow.pairs import Pairs, pair
 from flow.reference import Reference
 from flow.series import Truth
 from flow.speedlog import SpeedLog
 from flow.timeshift import TimeShift, find_time_shift
+from flow.worst import Moment, farthest_outside, largest_errors
 
 Array: TypeAlias = NDArray[np.float64]
 
-_BAND_95 = float(norm.ppf(0.975))
 _BAND_50 = float(norm.ppf(0.75))
-_BLOCKS = 20
 _LOOSEST_SCALE_SIGMA = 0.1
 
 
@@ -29,17 +33,22 @@ class AxisAccuracy:
     """Errors (log minus reference) along one level axis.
 
     ``scale_error`` is the slope of log on reference less one (0.01: the log over-reads by 1 %), with its
-    one-sigma; both are None where the reference varies too little to tell. ``share_95`` and ``share_50`` are
-    the shares of rows whose error lies inside 1.96 and 0.67 of their own sigma. ``drift_m`` is the error
-    integrated over the compared rows.
+    one-sigma; both are None where the reference varies too little to tell. Noise of the reference pulls it
+    down, by the share that the noise has in the reference's variance. ``share_95`` and ``share_50`` are the
+    shares of rows whose error lies inside 1.96 and 0.67 of their own sigma; ``band_stretch`` is how many times
+    as wide the 95 % band would have to be to hold 95 % (None where rows claim a sigma of zero). ``drift_m`` is
+    the error integrated over the compared rows. Sigmas are None where too few rows tell them.
     """
 
     rms_m_s: float
     bias_m_s: float
+    bias_sigma_m_s: float | None
     scale_error: float | None
     scale_error_sigma: float | None
     share_95: float
+    share_95_sigma: float | None
     share_50: float
+    band_stretch: float | None
     drift_m: float
 
 
@@ -54,14 +63,29 @@ class HeightAccuracy:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class ReferenceFacts:
+    """What the reference can tell: its usual step, its gaps, and how far off straight lines between samples are.
+
+    The last is RMS, (forward, right, down), and counts as error of the log; None where no three samples follow
+    each other.
+    """
+
+    step_s: float
+    gaps: int
+    between_samples_m_s: tuple[float, float, float] | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Comparison:
     """What :func:`compare` found.
 
     ``rows`` of the log, of which ``rows_usable`` give a velocity, of which the reference covers
     ``rows_compared``, in all ``compared_s`` long and ``distance_m`` far over the ground by the reference.
     ``drift_share`` is the length of the horizontal drift over that distance; None where the reference hardly
-    moved.
+    moved. ``drift`` has one entry for windows of 1, 10 and 60 s.
     ``log time + time_shift.shift_s = reference time``.
+    The bins of ``by_height_m`` are metres (of the log's own height where ``height_by_reference`` is False),
+    those of ``by_speed_m_s`` metres a second. Times are on the log's clock. ``pairs`` are the rows themselves.
     """
 
     rows: int
@@ -74,16 +98,26 @@ class Comparison:
     down: AxisAccuracy
     height: HeightAccuracy | None
     drift_share: float | None
+    drift: tuple[Drift, ...]
+    by_height_m: tuple[Bin, ...]
+    height_by_reference: bool
+    by_speed_m_s: tuple[Bin, ...]
+    largest_errors: tuple[Moment, ...]
+    farthest_outside: tuple[Moment, ...]
     time_shift: TimeShift | None
     aligned: bool
+    reference: ReferenceFacts
+    pairs: Pairs
 
     def as_dict(self) -> dict[str, Any]:
-        """Give the comparison as plain values, for JSON."""
-        return dataclasses.asdict(self)
+        """Give the comparison as plain values, for JSON; without the rows."""
+        whole = _plain({f.name: getattr(self, f.name) for f in dataclasses.fields(self) if f.name != "pairs"})
+        assert isinstance(whole, dict)
+        return whole
 
 
 def compare(log: SpeedLog, reference: Truth, *, align: bool = False) -> Comparison:
-    """Compare a speed log with a reference log of the same flight.
+    """Compare a speed log with a reference log of the same flight, of any rate and with gaps.
 
     A row's velocity is the mean over its interval: the reference, linear between its samples, is averaged
     over the same interval. Nothing is extrapolated, nor interpolated across a gap in the reference.
@@ -103,54 +137,68 @@ def compare(log: SpeedLog, reference: Truth, *, align: bool = False) -> Comparis
         No row of the log gives a velocity, the two do not overlap in time, or ``align`` is asked for and the
         motion cannot tell the shift.
     """
-    if not log.usable.any():
-        raise DataError("no row of the speed log gives a velocity; there is nothing to compare")
     known = Reference(reference)
-    shift = find_time_shift(log, known)
+    shift = find_time_shift(log, known) if log.usable.any() else None
+    shift_s = shift.shift_s if align and shift is not None else 0.0
+    pairs = pair(log, known, shift_s)
     if align and shift is None:
         raise DataError("the motion cannot tell the time shift between the logs; compare without aligning")
-    shift_s = shift.shift_s if align and shift is not None else 0.0
-    time_s = log.time_s + shift_s
-    truth = known.mean_velocity_m_s(time_s, log.interval_s)
-    rows = log.usable & ~np.isnan(truth[:, 0])
-    if not rows.any():
-        spans = (
-            f"{log.time_s[0]:.3f} to {log.time_s[-1]:.3f} s",
-            f"{known.first_s:.3f} to {known.last_s:.3f} s",
-        )
-        raise DataError(f"the speed log ({spans[0]}) and the reference ({spans[1]}) share no covered row")
-    error = log.velocity_m_s[rows] - truth[rows]
-    interval = log.interval_s[rows]
-    distance_m = float(np.sum(np.hypot(truth[rows, 0], truth[rows, 1]) * interval))
-    axes = [_axis(error[:, i], log.sigma_m_s[rows, i], truth[rows, i], interval) for i in range(3)]
+    distance_m = float(np.sum(pairs.speed_m_s * pairs.interval_s))
+    axes = [_axis(pairs, k) for k in range(3)]
     drift_m = float(np.hypot(axes[0].drift_m, axes[1].drift_m))
+    between = known.between_m_s
     return Comparison(
         rows=len(log.time_s),
         rows_usable=int(log.usable.sum()),
-        rows_compared=int(rows.sum()),
-        compared_s=float(interval.sum()),
+        rows_compared=len(pairs.time_s),
+        compared_s=float(pairs.interval_s.sum()),
         distance_m=distance_m,
         forward=axes[0],
         right=axes[1],
         down=axes[2],
-        height=_height(log, known.height_m(time_s)),
+        height=_height(log, known.height_m(log.time_s + shift_s)),
         drift_share=drift_m / distance_m if distance_m > 0.1 else None,
+        drift=tuple(drift_over(pairs, window_s) for window_s in WINDOWS_S),
+        by_height_m=tuple(by_height(pairs)),
+        height_by_reference=pairs.height_by_reference,
+        by_speed_m_s=tuple(by_speed(pairs)),
+        largest_errors=tuple(largest_errors(pairs)),
+        farthest_outside=tuple(farthest_outside(pairs, BAND_95)),
         time_shift=shift,
         aligned=align,
+        reference=ReferenceFacts(
+            step_s=known.step_s,
+            gaps=known.gaps,
+            between_samples_m_s=None if np.isnan(between).any() else (*map(float, between),),
+        ),
+        pairs=pairs,
     )
 
 
-def _axis(error: Array, sigma: Array, truth: Array, interval: Array) -> AxisAccuracy:
-    scale = _scale_error(error, truth)
+def _axis(pairs: Pairs, k: int) -> AxisAccuracy:
+    error, sigma = pairs.error_m_s[:, k], pairs.sigma_m_s[:, k]
+    bias, inside = mean(error), mean((np.abs(error) <= BAND_95 * sigma).astype(float))
+    scale = _scale_error(error, pairs.truth_m_s[:, k])
     return AxisAccuracy(
         rms_m_s=float(np.sqrt(np.mean(error**2))),
-        bias_m_s=float(np.mean(error)),
+        bias_m_s=bias.value,
+        bias_sigma_m_s=bias.sigma,
         scale_error=None if scale is None else scale[0],
         scale_error_sigma=None if scale is None else scale[1],
-        share_95=float(np.mean(np.abs(error) <= _BAND_95 * sigma)),
+        share_95=inside.value,
+        share_95_sigma=inside.sigma if 0 < inside.value < 1 else None,
         share_50=float(np.mean(np.abs(error) <= _BAND_50 * sigma)),
-        drift_m=float(np.sum(error * interval)),
+        band_stretch=float(np.quantile(np.abs(error) / sigma, 0.95)) / BAND_95 if (sigma > 0).all() else None,
+        drift_m=float(np.sum(error * pairs.interval_s)),
     )
+
+
+def _scale_error(error: Array, truth: Array) -> tuple[float, float] | None:
+    """Fit ``error = scale error * truth + constant``; value and one-sigma, None where it is not determined."""
+    found = slope(error, truth) if np.ptp(truth) > 0 else None
+    if found is None or found.sigma is None or found.sigma > _LOOSEST_SCALE_SIGMA:
+        return None
+    return found.value, found.sigma
 
 
 def _height(log: SpeedLog, truth: Array) -> HeightAccuracy | None:
@@ -163,28 +211,14 @@ def _height(log: SpeedLog, truth: Array) -> HeightAccuracy | None:
         rows=int(rows.sum()),
         rms_m=float(np.sqrt(np.mean(error**2))),
         bias_m=float(np.mean(error)),
-        share_95=float(np.mean(np.abs(error[banded]) <= _BAND_95 * sigma[banded])) if banded.any() else None,
+        share_95=float(np.mean(np.abs(error[banded]) <= BAND_95 * sigma[banded])) if banded.any() else None,
     )
 
 
-def _scale_error(error: Array, truth: Array) -> tuple[float, float] | None:
-    """Fit ``error = scale error * truth + constant``; value and one-sigma, None where it is not determined.
-
-    Consecutive errors are not independent, so the sigma comes from leaving out one block of rows after the
-    other (the block jackknife of Künsch 1989, Annals of Statistics 17(3) 1217).
-    """
-    blocks = min(_BLOCKS, len(error) // 5)
-    if blocks < 5 or np.ptp(truth) == 0:
-        return None
-    block = np.arange(len(error)) * blocks // len(error)
-    slopes = np.array([_slope(error[block != b], truth[block != b]) for b in range(blocks)])
-    sigma = float(np.sqrt((blocks - 1) / blocks * np.sum((slopes - slopes.mean()) ** 2)))
-    if not sigma <= _LOOSEST_SCALE_SIGMA:
-        return None
-    return _slope(error, truth), sigma
-
-
-def _slope(y: Array, x: Array) -> float:
-    centred = x - x.mean()
-    spread = float(centred @ centred)
-    return float(centred @ y) / spread if spread > 0 else float("nan")
+def _plain(value: Any) -> Any:
+    """Records as dictionaries, tuples as lists."""
+    if dataclasses.is_dataclass(value) and not isinstance(value, type):
+        return {field.name: _plain(getattr(value, field.name)) for field in dataclasses.fields(value)}
+    if isinstance(value, Mapping):
+        return {key: _plain(item) for key, item in value.items()}
+    return [_plain(item) for item in value] if isinstance(value, tuple) else value

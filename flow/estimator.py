@@ -13,6 +13,7 @@ from flow.camera import Lens
 from flow.geometry import PairView, Plane
 from flow.height import Height, HeightFilter
 from flow.module import Module
+from flow.relief import relief_error
 from flow.rotation import RotationLog
 from flow.row import LevelVelocity, NoVelocity, SpeedRow
 from flow.scatter import CommonScatter
@@ -267,6 +268,9 @@ class Estimator:
         R_level_camera = tilt.R_level_body @ self._R_body_camera
         velocity = R_level_camera @ solution.velocity_m_s
         shared = self._shared(view, pair, solution, tilt, height)
+        relief = relief_error(pair, solution, self._match_scale)
+        if relief is not None:
+            shared["relief"] = relief
         effects = {cause: R_level_camera @ effect for cause, effect in shared.items()}
         by_matches = R_level_camera @ solution.covariance @ R_level_camera.T
         m_s_per_px = view.plane.distance_m / (self._focal_px * (view.second_s - view.first_s))
@@ -274,11 +278,18 @@ class Estimator:
         grown = np.sqrt(self._scatter.variance(own, m_s_per_px) / own)
         image = by_matches * np.outer(grown, grown)
         covariance = image + sum(covariance_of(effect) for effect in effects.values())
-        self._scatter.add(velocity, own, np.square(effects["gyro_noise"]).sum(axis=1), m_s_per_px)
-        self._match_scale += 0.1 * (solution.scale - self._match_scale)
+        climb_sigma = _LASTING * float(np.sqrt(image[2, 2]))
+        if relief is None:
+            self._scatter.add(velocity, own, np.square(effects["gyro_noise"]).sum(axis=1), m_s_per_px)
+            self._match_scale += 0.1 * (solution.scale - self._match_scale)
+        else:
+            self._scatter.interrupt()
+            self._height.see_relief(view.middle_s)
+            self._match_scale += 0.01 * (min(solution.scale, 4 * self._match_scale) - self._match_scale)
+            climb_sigma = float(np.hypot(climb_sigma, np.linalg.norm(effects["relief"][2])))
         self._known = (view.middle_s, velocity)
         lean = np.sqrt(np.square(np.hstack([effects["tilt"], effects["mounting"]])[2]).sum())
-        self._height.add_climb(view.middle_s, float(velocity[2]), _LASTING * float(np.sqrt(image[2, 2])), float(lean))
+        self._height.add_climb(view.middle_s, float(velocity[2]), climb_sigma, float(lean))
         self._tilt.observe_velocity(view.middle_s, self._R_body_camera @ solution.velocity_m_s)
         sigmas = {cause: np.sqrt(np.square(effect).sum(axis=1)) for cause, effect in effects.items()}
         sigmas["image"] = np.sqrt(np.diag(image))

@@ -23,6 +23,13 @@ _GATE_SIGMA = 5.0
 _LONGEST_BRIDGE_S = 2.5
 _STEP_READINGS = 4  # so many readings that agree with each other and not with us are a new floor
 _STEP_LEAST_S = 0.1
+_ECHO_LEAST_S = 0.45  # the same for twice the height, as an echo shows it that went to and fro twice
+_RELIEF_S = 0.5  # how long a step that was seen may take to come under the sensor
+_START_READINGS = 3  # the first two that agree are a height within what they may differ by, three confirm it
+_START_SIGMA = 3.0
+_START_CLIMB_M_S = 1.0  # one-sigma of the climb before anything is known
+_WIDE_SHARE, _WIDE_M = 0.5, 0.3  # a gate wider than this lets stray echoes in: begin anew
+_AIR_SIGMA_K = 6.0  # of an air temperature that nobody logged, about the one that the sensor assumes
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -77,8 +84,11 @@ class HeightFilter:
         self._covariance = np.zeros((3, 3))
         self._lean_sigma = 0.0
         self._time_s = -np.inf
-        self._heard_s = self._climb_s = -np.inf
+        self._heard_s = self._climb_s = self._relief_s = -np.inf
         self._agreed = 0
+        self._air_c: float | None = None
+        self._needed = 2
+        self._unconfirmed_m = 0.0
         self._held_back: deque[tuple[float, float]] = deque(maxlen=12)
         self._beyond = False
 
@@ -89,22 +99,33 @@ class HeightFilter:
 
     def add_range(self, time_s: float, range_m: float, air_temperature_c: float | None, down_body: Array) -> None:
         """Add one reading, times in order."""
-        self._beyond = not self._sensor.min_m <= range_m <= self._sensor.max_m
+        # A sensor that hears nothing often shows its own limit: that is no reading either.
+        self._beyond = not self._sensor.min_m < range_m < self._sensor.max_m
         if self._beyond:
             return
-        height = origin_height(self._sensor, range_m, air_temperature_c, down_body)
+        if air_temperature_c is not None:
+            self._air_c = air_temperature_c
+        height = origin_height(self._sensor, range_m, self._air_c, down_body)
         noise = max(self._sensor.noise_m, 1e-4)
         if self._agreed == 0:
             self._begin(time_s, height, noise)
             return
         self._predict(time_s)
         miss = height - self._state[0]
-        variance = self._covariance[0, 0] + noise**2
-        if abs(miss) > max(_GATE_SIGMA * np.sqrt(variance), 0.01 * height):
+        sigma = float(np.sqrt(self._covariance[0, 0] + noise**2))
+        if self._agreed < _START_READINGS:
+            fits = abs(miss) <= _START_SIGMA * sigma
+        else:
+            fits = abs(miss) <= max(_GATE_SIGMA * sigma, 0.01 * height)
+            if _GATE_SIGMA * sigma > max(_WIDE_SHARE * height, _WIDE_M):
+                self._begin(time_s, height, noise)
+                return
+        if not fits:
             self._hold_back(time_s, miss, height, noise)
             return
         self._held_back.clear()
         self._correct(np.array([1.0, 0.0, 0.0]), miss, noise**2)
+        self._unconfirmed_m = _START_CLIMB_M_S * (time_s - self._heard_s)
         self._heard_s = time_s
         self._agreed += 1
 
@@ -122,43 +143,53 @@ class HeightFilter:
             self._correct(np.array([0.0, 1.0, 1.0]), miss, sigma_m_s**2)
             self._climb_s = time_s
 
+    def see_relief(self, time_s: float) -> None:
+        """Hear that the image showed ground of two heights: the next reading that does not fit is no stray echo."""
+        self._relief_s = time_s
+
     def at(self, time_s: float) -> Height | None:
-        """Height at ``time_s``; None before two readings agreed and when the last one is too long ago."""
-        if self._agreed < 2 or time_s - self._heard_s > _LONGEST_BRIDGE_S:
+        """Height at ``time_s``; None before two readings agreed (three after a contradiction), and 2.5 s after the last."""
+        if self._agreed < self._needed or time_s - self._heard_s > _LONGEST_BRIDGE_S:
             return None
-        ahead = time_s - self._time_s
-        if ahead > 0:
-            self._predict(time_s)
-            ahead = 0.0
+        ahead = min(time_s - self._time_s, 0.0)
+        self._predict(time_s)
         height = float(self._state[0] + ahead * self._state[1])
         variance = float(self._covariance[0, 0])
-        if len(self._held_back) >= 2:  # a stray echo, or a new floor? until known, cover both
+        # A stray echo, or a new floor? Until that is known, cover both.
+        if len(self._held_back) >= (1 if time_s - self._relief_s < _RELIEF_S else 2):
             variance += float(np.median([miss for _, miss in self._held_back])) ** 2
+        if self._agreed < _START_READINGS:  # either of the two may be a stray echo
+            variance += self._unconfirmed_m**2
         sigma = self._sensor.sigma
         variance += (sigma.scale * height) ** 2 + sigma.offset_m**2
+        if self._sensor.assumed_air_temperature_c is not None and self._air_c is None:
+            # The speed of sound goes with the root of the absolute temperature.
+            variance += (0.5 * _AIR_SIGMA_K / (ZERO_CELSIUS_K + self._sensor.assumed_air_temperature_c) * height) ** 2
         if height <= 0.01:
             return None
         return Height(height_m=height, sigma_m=float(np.sqrt(variance)), down_m_s=-float(self._state[1]))
 
     def _begin(self, time_s: float, height: float, noise: float) -> None:
         self._state = np.array([height, 0.0, 0.0])
-        self._covariance = np.diag([noise**2, 1.0, self._lean_sigma**2])
+        self._covariance = np.diag([noise**2, _START_CLIMB_M_S**2, self._lean_sigma**2])
         self._time_s = self._heard_s = time_s
         self._agreed = 1
         self._held_back.clear()
 
     def _hold_back(self, time_s: float, miss: float, height: float, noise: float) -> None:
-        if self._agreed == 1:  # two first readings that contradict: trust neither, start from the newer
+        if self._agreed < _START_READINGS:  # first readings that contradict: trust none, start from the newest
             self._begin(time_s, height, noise)
+            self._needed = _START_READINGS
             return
         self._held_back.append((time_s, miss))
-        recent = [m for t, m in self._held_back if t > self._heard_s][-_STEP_READINGS:]
-        long_enough = time_s - self._held_back[0][0] >= _STEP_LEAST_S
+        recent = [m for _, m in self._held_back][-_STEP_READINGS:]
+        doubled = abs(height - 2 * self._state[0]) < 0.1 * self._state[0]
+        long_enough = time_s - self._heard_s >= (_ECHO_LEAST_S if doubled else _STEP_LEAST_S)
         if len(recent) == _STEP_READINGS and long_enough and np.ptp(recent) < max(6 * noise, 0.03 * height):
             climb, variance = self._state[1:], self._covariance[1:, 1:]
             self._begin(time_s, height, noise)
             self._state[1:], self._covariance[1:, 1:] = climb, variance
-            self._agreed = 2
+            self._agreed = _START_READINGS
 
     def _predict(self, time_s: float) -> None:
         span = time_s - self._time_s

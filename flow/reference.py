@@ -40,6 +40,25 @@ class Reference:
         self._height = _Line(truth.time_s[high], truth.height_m[high, None]) if high.sum() > 1 else None
         self.first_s, self.last_s = (float(t) for t in truth.time_s[known][[0, -1]])
 
+    @property
+    def step_s(self) -> float:
+        """Usual time between two samples of velocity."""
+        return self._velocity.step_s
+
+    @property
+    def gaps(self) -> int:
+        """Stretches without a sample, between the first one and the last."""
+        return self._velocity.gaps
+
+    @property
+    def between_m_s(self) -> Array:
+        """How far off straight lines between the samples are, RMS, (3,) forward, right, down; see :meth:`_Line.bend`.
+
+        What the reference does not know counts as an error of the log. Noise of the samples adds a fifth of its
+        own sigma.
+        """
+        return self._velocity.bend()
+
     def mean_velocity_m_s(self, time_s: Array, interval_s: Array) -> Array:
         """Average forward, right, down over intervals around times; (N, 3), NaN where not covered."""
         return self._velocity.mean(time_s - interval_s / 2, time_s + interval_s / 2)
@@ -62,7 +81,10 @@ class _Line:
         self._slope = np.diff(value, axis=0) / step[:, None]
         areas = (value[1:] + value[:-1]) / 2 * step[:, None]
         self._area = np.concatenate([np.zeros((1, value.shape[1])), np.cumsum(areas, axis=0)])
-        gap = step > max(_GAP_S, _GAP_STEPS * float(np.median(step)))
+        self.step_s = float(np.median(step))
+        gap = step > max(_GAP_S, _GAP_STEPS * self.step_s)
+        self._gap = gap
+        self.gaps = int(gap.sum())
         self._gaps_before = np.concatenate([[0], np.cumsum(gap)])
 
     def mean(self, begin_s: Array, end_s: Array) -> Array:
@@ -77,6 +99,20 @@ class _Line:
         value = np.asarray(self._value[k] + self._slope[k] * (time - self._time[k])[:, None])
         value[~self._covers(time, time)] = np.nan
         return value
+
+    def bend(self) -> Array:
+        """RMS distance, (D,), between the straight lines and the curve through the knots.
+
+        Within a step h a curve with second derivative c is c s (h - s) / 2 off its chord, c h^2 / sqrt(120) RMS;
+        c comes from the change of slope at each knot.
+        """
+        step = np.diff(self._time)
+        inner = ~(self._gap[1:] | self._gap[:-1])
+        if not inner.any():
+            return np.full(self._value.shape[1], np.nan)
+        curve = 2 * np.diff(self._slope, axis=0)[inner] / (step[1:] + step[:-1])[inner, None]
+        fourth = ((step[1:] ** 4 + step[:-1] ** 4) / 2)[inner, None]
+        return np.asarray(np.sqrt(np.mean(curve**2 * fourth / 120, axis=0)))
 
     def _segment(self, time: Array) -> NDArray[np.intp]:
         return np.clip(np.searchsorted(self._time, time, "right") - 1, 0, len(self._time) - 2)

@@ -187,10 +187,10 @@ class InertialTilt(TiltSource):
 
     def at(self, time_s: float) -> Tilt | None:
         """Tilt at ``time_s``; None before the first accelerometer sample and where nothing weighs."""
-        up = self._mean @ self._rotations.matrices(np.array([time_s]))[0]
-        size = float(np.linalg.norm(up))
+        size = float(np.linalg.norm(self._mean))
         if self._elapsed_s == 0.0 or size < self._LEAST_FORCE_M_S2:
             return None
+        up = self._mean @ self._rotations.matrices(np.array([time_s]))[0]
         unsettled = self._speed_sigma / (GRAVITY_M_S2 * min(self._elapsed_s, self._memory_s))
         sigma = float(np.hypot(self._sensor_sigma_rad, min(unsettled, 0.1)))
         return Tilt(down_body=-up / size, sigma_rad=sigma)

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import minimize_scalar
 
+from flow.jackknife import ratio
 from flow.reference import Reference
 from flow.speedlog import SpeedLog
 
@@ -17,13 +18,13 @@ Array: TypeAlias = NDArray[np.float64]
 LARGEST_SHIFT_S = 0.5
 _STEP_S = 0.01  # a fifth of the period of the fastest motion an airframe makes as a whole (some 20 Hz)
 _LOOSEST_SIGMA_S = 0.02
-_FEWEST_ROWS = 20
-_SURE = 25.0  # five sigma: how much worse the next best shift must be, in units of the residual variance
+_FEWEST_ROWS = 25  # below, no sigma can be had of blocks
+_SURE = 25.0  # five sigma, squared: how much worse the next best shift must be, in units of its own variance
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TimeShift:
-    """``log time + shift_s = reference time``; ``sigma_s`` supposes independent errors: a lower bound."""
+    """``log time + shift_s = reference time``, with its one-sigma under errors that are correlated in time."""
 
     shift_s: float
     sigma_s: float
@@ -54,11 +55,12 @@ def find_time_shift(log: SpeedLog, reference: Reference) -> TimeShift | None:
     variance = least / (3 * fit.rows - 7)
     inner = np.flatnonzero((misfits[1:-1] <= misfits[:-2]) & (misfits[1:-1] <= misfits[2:])) + 1
     rivals = misfits[[i for i in (*inner, 0, len(shifts) - 1) if abs(i - best) > 1]]
-    if (rivals - least <= _SURE * variance + 1e-6 * fit.spread).any():
+    sigma_s, wider = fit.sigma_s(shift_s)
+    if not sigma_s <= _LOOSEST_SIGMA_S:
         return None
-    push = fit.sensitivity(shift_s)
-    sigma_s = float(np.sqrt(variance / push)) if push > 0 else np.inf
-    return TimeShift(shift_s=shift_s, sigma_s=sigma_s) if sigma_s <= _LOOSEST_SIGMA_S else None
+    if (rivals - least <= _SURE * wider**2 * variance + 1e-6 * fit.spread).any():
+        return None
+    return TimeShift(shift_s=shift_s, sigma_s=sigma_s)
 
 
 class _Fit:
@@ -78,15 +80,28 @@ class _Fit:
 
     def misfit(self, shift_s: float) -> float:
         """Sum of squares, m2/s2, that the reference at this shift does not explain."""
-        return self.spread - float(np.sum(self._scales(shift_s)[1]))
+        return self.spread - float(np.sum(self._scales(self._truth(shift_s))[1]))
 
-    def sensitivity(self, shift_s: float) -> float:
-        """Sum of squared derivatives of the fitted reference by the shift, m2/s4."""
-        later, earlier = (self._truth(shift_s + d) for d in (0.5 * _STEP_S, -0.5 * _STEP_S))
-        return float(np.sum((self._scales(shift_s)[0] * (later - earlier) / _STEP_S) ** 2))
+    def sigma_s(self, shift_s: float) -> tuple[float, float]:
+        """One-sigma of the best shift, and how many times what independent errors would give, at least 1.
 
-    def _scales(self, shift_s: float) -> tuple[Array, Array]:
+        To first order a shift d from the best one leaves the residual r - d p, p the derivative of the fitted
+        reference by the shift without what a change of scale explains: d = sum(p r) / sum(p p), which is zero
+        at the best shift and moves as blocks of rows are left out.
+        """
         truth = self._truth(shift_s)
+        scale = self._scales(truth)[0]
+        push = scale * (self._truth(shift_s + _STEP_S / 2) - self._truth(shift_s - _STEP_S / 2)) / _STEP_S
+        size = np.sum(truth**2, axis=0)
+        push -= truth * np.divide(np.sum(push * truth, axis=0), size, out=np.zeros(3), where=size > 1e-12)
+        left = self._log - scale * truth
+        found = ratio(np.sum(push * left, axis=1), np.sum(push**2, axis=1)).sigma
+        if found is None:
+            return np.inf, 1.0
+        alone = float(np.sqrt(np.sum(left**2) / (3 * self.rows - 7) / np.sum(push**2)))
+        return found, max(found / alone, 1.0) if alone > 0 else 1.0
+
+    def _scales(self, truth: Array) -> tuple[Array, Array]:
         size, shared = np.sum(truth**2, axis=0), np.sum(truth * self._log, axis=0)
         scale = np.divide(shared, size, out=np.zeros(3), where=size > 1e-12)
         # Only a scale above zero explains anything: a mirrored motion is another motion.

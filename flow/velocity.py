@@ -90,7 +90,7 @@ def solve(pair: PairGeometry, guess_m_s: Array | None, scale: float, rng: np.ran
     When at least 85 % agree with the guess there is no other majority and the consensus search (random minimal
     samples, Fischler and Bolles 1981, scored by truncated squares) is left out.
     """
-    rows, target = _equations(pair)
+    rows, target = equations(pair)
     white_rows, white_target = _whitened(rows, target, pair.covariance)
     start = None
     if guess_m_s is not None:
@@ -104,7 +104,7 @@ def solve(pair: PairGeometry, guess_m_s: Array | None, scale: float, rng: np.ran
     return _weighted(rows, white_rows, white_target, start, pair)
 
 
-def _equations(pair: PairGeometry) -> tuple[Array, Array]:
+def equations(pair: PairGeometry) -> tuple[Array, Array]:
     """Rows (N, 2, 3) and target (N, 2): ``rows @ v = target``, in units of ray coordinates."""
     slope = pair.first_ray @ pair.down
     depth = (pair.distance_m - pair.first_lever_m @ pair.down) / slope

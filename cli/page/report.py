@@ -34,13 +34,14 @@ class Fact:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Chart:
-    """A chart: plotly traces and layout as plain dictionaries; ``wide`` takes the whole row."""
+    """A chart: plotly plain traces and layout; ``wide`` takes the whole row, ``tall`` nearly twice the height."""
 
     title: str
     caption: str
     traces: Sequence[dict[str, Any]]
     layout: dict[str, Any]
     wide: bool = False
+    tall: bool = False
 
     @property
     def json(self) -> Markup:

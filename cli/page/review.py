@@ -20,12 +20,13 @@ from numpy.typing import NDArray
 
 from cli.overlay import Overlay, PlayableVideo
 from cli.page.report import Page, render
-from cli.page.review_bins import Bins, packed, packed_times
-from cli.page.review_findings import Finding, Readings, findings, shortened
+from cli.page.review_bins import packed, packed_times
+from cli.page.review_findings import Finding, findings, shortened
 from cli.page.review_path import CAUSES
+from cli.page.review_range import Readings, range_readings
 from cli.page.review_rows import NEWEST, SPREAD, FlightData, Rows
-from cli.page.review_words import CAUTIONS, flight_facts, footer, module_tables, remarks, summary_sentence
 from cli.page.review_video import copied_times_s, own_times_s
+from cli.page.review_words import CAUTIONS, flight_facts, footer, module_tables, remarks, summary_sentence
 from flow.estimator import FrameResult
 from flow.files import replacing, write_text
 from flow.recording import Recording
@@ -36,8 +37,6 @@ from flow.video import Frame
 
 Array: TypeAlias = NDArray[np.float64]
 
-_MOST_READINGS = 20_000
-_LEAST_GAP_S, _GAP_STEPS = 0.25, 5.0
 _MARGIN_S = 1.0  # of samples before the first row and after the last
 _LARGE_CLOCK_S = 10_000.0  # a clock that began long before the flight is shown from the flight on
 
@@ -132,7 +131,7 @@ class Review:
         """Build the page of everything gathered."""
         recording = self._recording
         rows = self._data.finish()
-        readings = _readings(recording)
+        readings = range_readings(recording, _MARGIN_S)
         compared = None if self._reference is None else _compared(rows, self._reference)
         listed, left_out = shortened(findings(rows, readings, recording.module.range, compared))
         data = self._page_data(rows, readings, compared, listed)
@@ -148,7 +147,7 @@ class Review:
             data=Markup(json.dumps(data, allow_nan=False).replace("<", "\\u003c")),
             points=base64.b64encode(rows.points).decode(),
             style=Markup(_resource("review.css")),
-            script=Markup(_resource("review.js")),
+            script=Markup(_script()),
             found=listed,
             left_out=left_out,
             video_words="the recording's own video" if self._is_own else "a grey copy of the recording's video",
@@ -205,38 +204,13 @@ def _resource(name: str) -> str:
     return (files("cli.page") / name).read_text(encoding="utf-8")
 
 
-def _readings(recording: Recording) -> Readings:
-    """Read the range log once more, thinned, as distances; a gap is much longer than the step before it."""
-    sensor = recording.module.range
-    bins = Bins(1, _MOST_READINGS)
-    gaps: list[tuple[float, float]] = []
-    last_s, usual_s = recording.frames.times_s[0] + recording.module.alignment.time_offset_s, math.inf
-    end_s = recording.frames.times_s[-1] + recording.module.alignment.time_offset_s
-    for chunk in recording.range():
-        time_s = chunk.time_s + sensor.time_offset_s
-        known = (chunk.range_m >= sensor.min_m) & (chunk.range_m <= sensor.max_m)
-        bins.add(time_s, (sensor.scale * chunk.range_m + sensor.offset_m)[:, None])
-        heard = np.concatenate([[last_s], time_s[known & (time_s > last_s)]])
-        steps = np.diff(heard)
-        if len(steps) > 2:
-            usual_s = float(np.median(steps))
-        for place in np.flatnonzero(steps > _longest_step(usual_s)):
-            gaps.append((float(heard[place]), float(min(heard[place + 1], end_s))))
-        last_s = float(heard[-1])
-    if end_s - last_s > _longest_step(usual_s):
-        gaps.append((last_s, float(end_s)))
-    time_s, low, high = bins.finish()
-    keep = (time_s > recording.frames.times_s[0] + recording.module.alignment.time_offset_s - _MARGIN_S) & (
-        time_s < end_s + _MARGIN_S
-    )
-    return Readings(time_s=time_s[keep], low_m=low[keep, 0], high_m=high[keep, 0], gaps_s=np.array(gaps).reshape(-1, 2))
-
-
-def _longest_step(usual_s: float) -> float:
-    return max(_LEAST_GAP_S, _GAP_STEPS * usual_s) if math.isfinite(usual_s) else _LEAST_GAP_S
+def _script() -> str:
+    parts = ("numbers", "state", "charts", "marks", "hands")
+    body = "\n".join(_resource(f"review_{part}.js") for part in parts)
+    return f'"use strict";\n(function () {{\n{body}}})();\n'
 
 
 def _compared(rows: Rows, reference: Reference) -> Array:
-    """Forward and right speed and height by the reference in each bin, (B, 3), NaN where it is silent."""
+    """Give forward and right speed and height by the reference in each bin, (B, 3), NaN where it is silent."""
     velocity = reference.mean_velocity_m_s(rows.time_s, rows.high["interval"] * rows.per_bin)
     return np.column_stack([velocity[:, :2], reference.height_m(rows.time_s)])

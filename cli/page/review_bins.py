@@ -91,6 +91,6 @@ def packed(values: Array) -> dict[str, Any]:
 
 
 def packed_times(time_s: Array, origin_s: float) -> str:
-    """Times after an origin as 32-bit counts of 0.1 ms."""
+    """Pack times after an origin as 32-bit counts of 0.1 ms."""
     ticks = np.clip(np.round((time_s - origin_s) * _TICKS_A_SECOND), 0, 2**32 - 1).astype("<u4")
     return base64.b64encode(ticks.tobytes()).decode()

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from cli.page.review_path import CAUSES
+from cli.page.review_range import Readings
 from cli.page.review_rows import Rows, Stretch
 from flow.module import Range
 from flow.row import REASONS
@@ -33,16 +34,6 @@ class Finding:
     end_s: float
     kind: str
     text: str
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Readings:
-    """Range readings on the gyro clock in bins, (R,) each, made distances by scale and offset; gaps (G, 2) s."""
-
-    time_s: Array
-    low_m: Array
-    high_m: Array
-    gaps_s: Array
 
 
 def findings(rows: Rows, readings: Readings, sensor: Range, reference: Array | None) -> list[Finding]:
@@ -123,7 +114,7 @@ def _stray_readings(rows: Rows, readings: Readings, sensor: Range) -> list[Findi
         what = "a range reading lies" if len(away) == 1 else f"{len(away)} range readings lie"
         size = f"{away.min():.2f}" if np.ptp(away) < 0.01 else f"{away.min():.2f} to {away.max():.2f}"
         time_s = readings.time_s[chosen]
-        text = f"{what} {size} m off the height: held back as stray echoes, or a step in the floor"
+        text = f"{what} {size} m off the height: stray, or a step in the floor?"
         found.append(Finding(begin_s=float(time_s[0]), end_s=float(time_s[-1]), kind="range", text=text))
     return found
 
@@ -133,9 +124,8 @@ def _low_share(rows: Rows) -> list[Finding]:
     found = []
     for chosen in _runs(rows.time_s, share < _LOW_SHARE, _LEAST_S):
         least = float(np.nanmin(share[chosen]))
-        text = (
-            f"up to {100 * (1 - least):.0f} % of the points move otherwise than the ground: something else is in view"
-        )
+        share_off = f"{100 * (1 - least):.0f} %"
+        text = f"up to {share_off} of the points do not move with the ground: is something else in view?"
         found.append(_over(rows, chosen, "points", text))
     return found
 
@@ -150,9 +140,8 @@ def _wide_band(rows: Rows) -> list[Finding]:
         widest = chosen.start + int(np.nanargmax(size[chosen]))
         causes = [float(rows.high[f"by_{cause}"][widest]) for cause in CAUSES]
         main = CAUSES[int(np.nanargmax(causes))].replace("_", " ")
-        text = (
-            f"error band up to {size[widest] / usual:.1f} times as wide as usual, most of it from {CAUSE_WORDS[main]}"
-        )
+        times = f"{size[widest] / usual:.1f} times"
+        text = f"error band up to {times} as wide as usual, most of it from {CAUSE_WORDS[main]}"
         found.append(_over(rows, chosen, "band", text))
     return found
 
@@ -193,9 +182,9 @@ def _off_reference(rows: Rows, reference: Array) -> list[Finding]:
         off = np.fmax.reduce(np.abs(error) / band, axis=0) > _REFERENCE_SIGMA
     found = []
     for chosen in _runs(rows.time_s, off, _LEAST_S):
-        axis = int(np.nanargmax(np.nanmax(np.abs(error[:, chosen]), axis=1)))
-        worst = error[axis, chosen][np.nanargmax(np.abs(error[axis, chosen]))]
-        text = f"{('forward', 'right')[axis]} speed is off the reference by up to {worst:+.3f} m/s, beyond its band"
+        place = int(np.nanargmax(np.fmax.reduce(np.abs(error[:, chosen]), axis=1)))
+        worst = error[place, chosen][np.nanargmax(np.abs(error[place, chosen]))]
+        text = f"{('forward', 'right')[place]} speed is off the reference by up to {worst:+.3f} m/s, beyond its band"
         found.append(_over(rows, chosen, "reference", text))
     return found
 

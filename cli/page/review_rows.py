@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from math import hypot, nan, sqrt
+from math import nan, sqrt
 from typing import TypeAlias
 
 import numpy as np
@@ -213,7 +213,7 @@ _NO_EFFECT = np.zeros(3)
 
 
 def _bridged(stretches: list[Stretch], bridge_s: float) -> list[Stretch]:
-    """Let a trustworthy stretch shorter than ``bridge_s`` go into the untrustworthy one before it: never the reverse."""
+    """Let a stretch shorter than ``bridge_s`` go into one without a speed before it: never the reverse."""
     kept: list[Stretch] = []
     for stretch in stretches:
         short = stretch.end_s - stretch.begin_s < bridge_s

@@ -14,6 +14,7 @@ from flow.recording import Recording
 
 Array: TypeAlias = NDArray[np.float64]
 
+_PROFILES = ("Baseline", "Constrained Baseline", "Main", "High")  # not the lossless one: its name says 4:4:4
 _LATEST_START_S = 0.1  # a player may show its first picture at 0 whatever its stamp
 
 
@@ -25,7 +26,8 @@ def own_times_s(recording: Recording) -> Array | None:
     try:
         with av.open(os.fspath(recording.frames.path)) as container:
             stream = container.streams.video[0]
-            fits = stream.codec_context.name == "h264" and stream.codec_context.pix_fmt in ("yuv420p", "yuvj420p")
+            codec = stream.codec_context
+            fits = codec.name == "h264" and codec.profile in _PROFILES and codec.pix_fmt in ("yuv420p", "yuvj420p")
             if not fits or "mp4" not in container.format.name or stream.time_base is None:
                 return None
             stamps = [packet.pts for packet in container.demux(stream) if packet.size and not packet.is_discard]

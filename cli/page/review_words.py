@@ -51,7 +51,7 @@ def flight_facts(facts: Mapping[str, Any]) -> list[Fact]:
 
 
 def remarks(facts: Mapping[str, Any]) -> list[str]:
-    """What a reader of the error bands has to know."""
+    """Tell what a reader of the error bands has to know."""
     unstated = facts.get("unstated_sigmas", ())
     if not unstated:
         return []

@@ -1,6 +1,6 @@
 """Cost of ``measure`` against the bare loop that no tracker can do without; run it, it is not a test.
 
-    python tests/benchmarks/measure_cost.py [RECORDING] [--rounds 5]
+    python -m tests.benchmarks.measure_cost [RECORDING] [--rounds 5]
 
 The bare loop decodes the luma plane, detects 200 corners every fifth frame and tracks them with Lucas-Kanade, all by
 OpenCV at its defaults (21 px window, 4 levels). Both run in turn in one process; the ratio is what counts. Without

@@ -68,6 +68,19 @@ def test_disc_centroids(light):
     assert offsets(found["blob"].pixels, centres).max() < 0.2
 
 
+def test_blobs_of_a_large_picture():
+    # Searched at half size: whole blobs are good to a tenth of a half-size pixel, and half a pixel of confusion
+    # between corner and centre of a pixel would show as 0.5 px.
+    x, y = np.meshgrid(400 + 240.0 * np.arange(7), 360 + 240.0 * np.arange(5))
+    centres = np.column_stack([x.ravel(), y.ravel()])
+    picture = np.full((1920, 2560), 205, np.uint8)
+    for centre in centres:
+        cv2.circle(picture, tuple(centre.astype(int).tolist()), 60, 40, -1)
+    found = CornerFinder(parse_board("circles:7x5:0.03")).find(cv2.GaussianBlur(picture, (0, 0), 1.5))
+    assert offsets(found["blob"].pixels, centres).max() < 0.25
+    assert offsets(found["centroid"].pixels, centres).max() < 0.02
+
+
 def test_a_partly_hidden_charuco_names_its_corners_right():
     rng = np.random.default_rng(2)
     pose = random_pose(rng, CHARUCO, "pinhole", PINHOLE, tilt_deg=(10, 30), distance=(0.4, 0.5))

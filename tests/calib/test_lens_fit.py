@@ -110,6 +110,12 @@ def test_unseen_views_show_the_noise():
     unseen = rms(held_out(views, SIZE, "pinhole", fit.parameters))
     assert unseen > fit.rms_px
     assert unseen == pytest.approx(0.1 * np.sqrt(2 * (1 - 6 / 108)), rel=0.06)
+    # View 3 belongs to the group of 3, 8, 13, 18; without them, and from nothing known, its residual is the same.
+    kept = [view for i, view in enumerate(views) if i % 5 != 3]
+    alone = view_residuals([views[3]], "pinhole", fit_lens(kept, SIZE, "pinhole").parameters)[0]
+    residuals = held_out(views, SIZE, "pinhole", fit.parameters)
+    np.testing.assert_allclose(residuals[3], alone, atol=1e-5)
+    assert np.abs(fit.residuals[3] - alone).max() > 1e-3
     wrong = fit.parameters * np.array([1.02, 0.98, 1, 1, 1, 1, 1, 1, 1])
     assert (
         rms(view_residuals(views, "pinhole", wrong)) > 3 * unseen

@@ -135,6 +135,11 @@ def test_the_printed_board_is_found_at_true_scale(tmp_path, text, suffix):
     assert ink.min() >= 8.0 - 1.6  # the ticks of the check lines reach half their length into the margin
     assert (ink <= np.array(size) - 8.0 + 1e-6).all()
     assert str(board) in label
+    for disc in polygons if board.kind == "circles" else []:
+        # Bezier quarters are round to 0.03 %.
+        np.testing.assert_allclose(
+            np.linalg.norm(disc - (disc.min(axis=0) + disc.max(axis=0)) / 2, axis=1), 7.5, rtol=5e-4
+        )
     # Nothing but white around the board: a detector needs it.
     assert min(np.linalg.norm(np.concatenate(polygons)[:, None] - np.concatenate(lines)[None], axis=-1).ravel()) > 3
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -49,7 +50,7 @@ def results(recording: flow.Recording, *, points: int = 180) -> Iterator[FrameRe
     used = np.arange(points) % 9 > 0
     effects = {cause: np.array([2e-3, 1e-3, 3e-3]) for cause in ("image", "height", "tilt", "gyro_noise")}
     covariance = np.diag([1e-5, 8e-6, 2e-5])
-    for begin, end in zip(times[:-1], times[1:], strict=True):
+    for begin, end in itertools.pairwise(times):
         middle = 0.5 * (begin + end)
         lost = HOLE_S[0] + 2.5 < middle < HOLE_S[1]
         spike = SPIKE_M_S if begin <= SPIKE_S < end else 0.0
@@ -60,7 +61,10 @@ def results(recording: flow.Recording, *, points: int = 180) -> Iterator[FrameRe
             covariance_m2_s2=covariance,
         )
         matches = Matches(
-            first_px=first, second_px=first + [0.5, -0.8], covariance_px2=np.zeros((points, 2, 2)), offered=points + 12
+            first_px=first,
+            second_px=first + np.array([0.5, -0.8]),
+            covariance_px2=np.zeros((points, 2, 2)),
+            offered=points + 12,
         )
         row = SpeedRow(
             time_s=float(middle),

@@ -72,18 +72,36 @@ def test_descent_is_followed_signed() -> None:
     assert now.down_m_s == pytest.approx(0.4, abs=0.03)
 
 
+def told(readings: list[float]) -> list[float | None]:
+    """Sigma of the height told after each reading, 20 a second; all that are told are near 1.5 m."""
+    h, sigmas = HeightFilter(sensor()), []
+    for k, reading in enumerate(readings):
+        h.add_range(k * 0.05, reading, None, LEVEL)
+        now = h.at(k * 0.05)
+        assert now is None or now.height_m == pytest.approx(1.5, abs=0.02)
+        sigmas.append(None if now is None else now.sigma_m)
+    return sigmas
+
+
 def test_nothing_before_two_readings_agree() -> None:
-    h = HeightFilter(sensor())
-    assert h.at(0.0) is None
-    h.add_range(0.0, 1.5, None, LEVEL)
-    assert h.at(0.0) is None
-    h.add_range(0.05, 4.0, None, LEVEL)
-    assert h.at(0.05) is None
-    h.add_range(0.1, 1.5, None, LEVEL)
-    h.add_range(0.15, 1.5, None, LEVEL)
-    now = h.at(0.15)
+    # Two may agree by chance, so the third confirms them; once readings have contradicted, it must.
+    assert HeightFilter(sensor()).at(0.0) is None
+    first, second, third = told([1.5, 1.5, 1.5])
+    assert first is None and second is not None and third is not None
+    assert second > 0.05 > 3 * third
+    assert [sigma is None for sigma in told([1.5, 4.0, 1.5, 1.5, 1.5])] == [True, True, True, True, False]
+    assert [sigma is None for sigma in told([0.6, 1.5, 1.5, 1.5])] == [True, True, True, False]
+
+
+@pytest.mark.parametrize("first", [1.32, 1.4, 1.45, 1.55, 1.9])
+def test_a_stray_first_reading_does_not_pass_for_a_height(first: float) -> None:
+    # Exact synthetic truth: 1.5 m. However near the stray is, no height is told that its own band does not hold.
+    h = HeightFilter(sensor(noise_m=0.005))
+    for k, reading in enumerate([first, 1.5, 1.5, 1.5, 1.5, 1.5, 1.5]):
+        h.add_range(k * 0.05, reading, None, LEVEL)
+        now = h.at(k * 0.05)
+        assert now is None or abs(now.height_m - 1.5) < 4 * now.sigma_m
     assert now is not None
-    assert now.height_m == pytest.approx(1.5, abs=0.02)
 
 
 @pytest.mark.parametrize("rate_hz", [10, 20, 50])
@@ -103,7 +121,7 @@ def test_stray_echoes_are_refused(rate_hz: int, stray: float) -> None:
             assert abs(now.height_m - 1.5) < 4 * now.sigma_m
 
 
-@pytest.mark.parametrize("rate_hz", [10, 20, 50])
+@pytest.mark.parametrize("rate_hz", [10, 20, 50, 200])
 @pytest.mark.parametrize("step_m", [0.3, -0.3])
 def test_a_step_of_the_floor_is_followed_within_half_a_second(rate_hz: int, step_m: float) -> None:
     # Exact synthetic truth: a table's edge at 2 s; half a second later within 3 sigma of a reading, and from
@@ -134,9 +152,11 @@ def test_a_gap_is_bridged_with_growing_sigma_then_given_up() -> None:
     assert len(sigmas) == 5
     assert all(b > 1.2 * a for a, b in pairwise(sigmas))
     assert h.at(last + 2.6) is None
-    h.add_range(last + 2.7, 1.5, None, LEVEL)
-    h.add_range(last + 2.75, 1.5, None, LEVEL)
-    again = h.at(last + 2.75)
+    h.add_range(last + 2.65, 0.7, None, LEVEL)  # after so long a stray echo is as likely as the ground
+    assert h.at(last + 2.65) is None
+    for k in range(3):
+        h.add_range(last + 2.7 + k * 0.05, 1.5, None, LEVEL)
+    again = h.at(last + 2.8)
     assert again is not None
     assert again.height_m == pytest.approx(1.5, abs=0.02)
 
@@ -199,7 +219,38 @@ def test_common_errors_of_the_sensor_are_in_the_sigma() -> None:
     assert np.hypot(0.02, 0.03) < now.sigma_m < np.hypot(0.037, 0.01)
 
 
-@pytest.mark.parametrize(("reading", "beyond"), [(0.05, True), (9.0, True), (1.0, False)])
+def test_an_unknown_air_temperature_is_in_the_sigma() -> None:
+    # Closed form: half of 6 K / 293.15 K is 1.02 % of the height. A logged temperature holds until the next.
+    sigmas = []
+    for logged in (None, 20.0):
+        h = HeightFilter(sensor(assumed_air_temperature_c=20.0))
+        for k in range(100):
+            h.add_range(k * 0.02, 4.0, logged if k < 50 else None, LEVEL)
+        now = h.at(99 * 0.02)
+        assert now is not None
+        sigmas.append(now.sigma_m)
+    assert np.sqrt(sigmas[0] ** 2 - sigmas[1] ** 2) == pytest.approx(4.0 * 0.5 * 6 / 293.15, rel=1e-6)
+    assert sigmas[1] <= 0.01
+
+
+def test_twice_the_height_is_an_echo_for_half_a_second() -> None:
+    # Exact synthetic truth: 1.2 m, and 0.4 s of echoes that went to and fro twice. Never told as a height; a
+    # true step to twice the height is told half a second after.
+    h = HeightFilter(sensor())
+    for k in range(80):
+        h.add_range(k * 0.05, 2.4 if 20 <= k < 28 or k >= 50 else 1.2, None, LEVEL)
+        h.add_climb(k * 0.05, 0.0, 0.01, 0.0)
+        now = h.at(k * 0.05)
+        if 3 <= k < 50:
+            assert now is not None
+            assert abs(now.height_m - 1.2) < 0.05
+    assert now is not None
+    assert now.height_m == pytest.approx(2.4, abs=0.02)
+
+
+@pytest.mark.parametrize(
+    ("reading", "beyond"), [(0.05, True), (0.1, True), (8.0, True), (9.0, True), (1.0, False)]
+)
 def test_a_reading_outside_the_sensors_limits_is_not_used(reading: float, beyond: bool) -> None:
     h = HeightFilter(sensor(min_m=0.1, max_m=8.0))
     for k in range(5):

@@ -1,0 +1,125 @@
+"""Report page of the alignment calibration."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from scipy.spatial.transform import Rotation
+
+from cli.page.report import INKS, Chart, Fact, Page, axis, dots, line
+from flow.sections import NOMINAL_MOUNTING_WXYZ
+
+if TYPE_CHECKING:
+    from calib.alignment import AlignmentCalibration
+
+_BODY = ("x (forward)", "y (right)", "z (down)")
+_MOUNTED = (
+    "tilts the picture sideways; level speed hardly feels it",
+    "tilts the picture along; level speed hardly feels it",
+    "speed leaks ± {share:.2g} % from one axis into the other",
+)
+
+
+def alignment_facts(found: AlignmentCalibration) -> list[Fact]:
+    """Mounting, clock, bias and readout with what each means for speed."""
+    nominal = Rotation.from_quat(NOMINAL_MOUNTING_WXYZ, scalar_first=True)
+    turned = np.degrees((found.R_body_camera * nominal.inv()).as_rotvec())
+    sigma = np.degrees(found.rotation_sigma_rad)
+    share = 100 * float(found.rotation_sigma_rad[2])
+    facts = [
+        Fact(
+            name=f"mounting about body {name}",
+            value=f"{turned[k]:+.3f} ± {sigma[k]:.3f}° from nominal",
+            meaning=_MOUNTED[k].format(share=share),
+        )
+        for k, name in enumerate(_BODY)
+    ]
+    clock = 1000 * found.time_offset_sigma_s
+    # Rocking of 3 degrees at 1 Hz: angular acceleration 1.46 rad/s^2 RMS.
+    facts.append(
+        Fact(
+            name="camera clock",
+            value=f"{1000 * found.time_offset_s:+.3f} ± {clock:.3f} ms",
+            meaning=f"speed ± {1.46 * clock:.2g} mm/s at 1 m while rocking 3° at 1 Hz",
+        )
+    )
+    for name, bias, spread in zip(_BODY, found.bias_rad_s, found.bias_sigma_rad_s, strict=True):
+        value = f"{1000 * bias:+.3f} ± {1000 * spread:.3f} mrad/s"
+        meaning = f"speed ± {1000 * spread:.2g} mm/s at 1 m, {4000 * spread:.2g} at 4 m"
+        if name == _BODY[2]:
+            meaning = "turns the picture about its centre, hardly any speed"
+        facts.append(Fact(name=f"gyro bias about {name}", value=value, meaning=meaning))
+    if found.readout_s is not None and found.readout_sigma_s is not None:
+        value = f"{1000 * found.readout_s:.3f} ± {1000 * found.readout_sigma_s:.3f} ms"
+        facts.append(Fact(name="readout of all rows", value=value, meaning="keeps a rolling picture straight"))
+    return facts
+
+
+def alignment_page(found: AlignmentCalibration, module: str, remarks: tuple[str, ...]) -> Page:
+    """Build the page of an alignment calibration."""
+    moved = f"mounting by {np.degrees(found.mounting_moved_rad):.2f}°, clock by {1000 * found.offset_moved_s:+.2f} ms"
+    return Page(
+        title=f"Alignment of {module}",
+        summary=(
+            f"{found.pairs} pairs of frames over {found.duration_s:.1f} s; {100 * found.scene_share:.0f} % of the"
+            f" matches agree with one still scene, {found.residual_px:.2f} px are left."
+            f" Against the file before: {moved}."
+        ),
+        facts=alignment_facts(found),
+        remarks=remarks,
+        charts=[_rate_chart(found), _difference_chart(found), _residual_chart(found)],
+        footer=[f"From {found.source.name}. Camera time + offset = gyro time; rates in camera axes."],
+    )
+
+
+def _rate_chart(found: AlignmentCalibration) -> Chart:
+    series = found.series
+    traces: list[dict[str, Any]] = []
+    for k in range(3):
+        on: dict[str, Any] = {"yaxis": f"y{k + 1}" if k else "y", "showlegend": k == 0}
+        traces += [
+            {**line(series.time_s, series.gyro_rate_before_rad_s[:, k], "gyro, before", INKS[3], dash="dot"), **on},
+            {**line(series.time_s, series.gyro_rate_rad_s[:, k], "gyro, now", INKS[1]), **on},
+            {**dots(series.time_s, series.camera_rate_rad_s[:, k], "camera", INKS[0], size=3), **on},
+        ]
+    axes = {
+        f"yaxis{k + 1 if k else ''}": axis(f"{name}, rad/s", domain=[1 - (k + 1) / 3 + 0.03, 1 - k / 3])
+        for k, name in enumerate("xyz")
+    }
+    return Chart(
+        title="Turning rates of camera and gyro",
+        caption="Camera axes. The gyro must lie on the camera now; before, it may be turned, late or biased.",
+        traces=traces,
+        layout={"xaxis": axis("gyro time, s", anchor="y3"), **axes},
+        wide=True,
+        tall=True,
+    )
+
+
+def _difference_chart(found: AlignmentCalibration) -> Chart:
+    series = found.series
+    left = 1000 * (series.camera_rate_rad_s - series.gyro_rate_rad_s)
+    return Chart(
+        title="What is left of the rates",
+        caption="Camera less gyro, now. A slow wave is a bias that moves; a copy of the motion, the mounting.",
+        traces=[line(series.time_s, left[:, k], f"about camera {name}", INKS[k]) for k, name in enumerate("xyz")],
+        layout={"xaxis": axis("gyro time, s"), "yaxis": axis("mrad/s")},
+    )
+
+
+def _residual_chart(found: AlignmentCalibration) -> Chart:
+    series = found.series
+    return Chart(
+        title="Residual against time",
+        caption="RMS of the matches that agree with one still scene, and their share.",
+        traces=[
+            dots(series.time_s, series.residual_px, "residual", INKS[0], size=4),
+            {**line(series.time_s, 100 * series.used_share, "matches that agree", INKS[2]), "yaxis": "y2"},
+        ],
+        layout={
+            "xaxis": axis("gyro time, s"),
+            "yaxis": axis("residual, px", rangemode="tozero"),
+            "yaxis2": axis("share, %", overlaying="y", side="right", range=[0, 105], showgrid=False),
+        },
+    )

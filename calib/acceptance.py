@@ -21,6 +21,13 @@ REMEDIES = {
 }
 """The command that mends a section."""
 
+_MAIN_SIGMA = {
+    "camera": {"fx_px", "fy_px"},
+    "alignment": {"camera_to_body_rad", "camera_to_body_wxyz"},
+    "gyro": {"bias_rad_s", "noise_rad_s_rthz"},
+    "range": {"scale"},
+}
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Check:
@@ -78,9 +85,7 @@ class Acceptance:
         }
 
 
-def accept(
-    module: PartialModule, limits: Limits | None = None, against: PartialModule | None = None
-) -> Acceptance:
+def accept(module: PartialModule, limits: Limits | None = None, against: PartialModule | None = None) -> Acceptance:
     """Judge a module.
 
     Parameters
@@ -110,7 +115,7 @@ def accept(
 
 
 def _camera(camera: Camera | None, limits: Limits) -> Iterator[Check]:
-    if camera is None or not _calibrated(camera):
+    if camera is None or not _calibrated("camera", camera):
         yield _never("camera", camera)
         return
     better = f"{REMEDIES['camera']} with more views, tilted 20 to 45 degrees every way, in every corner"
@@ -125,7 +130,7 @@ def _camera(camera: Camera | None, limits: Limits) -> Iterator[Check]:
 
 
 def _alignment(alignment: Alignment, limits: Limits) -> Iterator[Check]:
-    if not _calibrated(alignment):
+    if not _calibrated("alignment", alignment):
         yield _never("alignment", alignment)
         return
     livelier = f"{REMEDIES['alignment']} with livelier turns about all three axes, over a floor with texture"
@@ -140,7 +145,7 @@ def _alignment(alignment: Alignment, limits: Limits) -> Iterator[Check]:
 
 
 def _gyro(gyro: Gyro, limits: Limits) -> Iterator[Check]:
-    if not _calibrated(gyro):
+    if not _calibrated("gyro", gyro):
         yield _never("gyro", gyro)
         return
     still = f"{REMEDIES['gyro']} with a longer log at rest, on something soft, warmed up"
@@ -158,7 +163,7 @@ def _gyro(gyro: Gyro, limits: Limits) -> Iterator[Check]:
 
 
 def _range(ranger: Range, limits: Limits) -> Iterator[Check]:
-    if not _calibrated(ranger):
+    if not _calibrated("range", ranger):
         yield _never("range", ranger)
         return
     more = f"{REMEDIES['range']} with more heights, spread over the range in use, twenty readings each"
@@ -189,9 +194,7 @@ class _Judge:
     section: str
     limits: Limits
 
-    def __call__(
-        self, quantity: str, value: float, key: str, unit: str, remedy: str, factor: float = 1.0
-    ) -> Check:
+    def __call__(self, quantity: str, value: float, key: str, unit: str, remedy: str, factor: float = 1.0) -> Check:
         limit = getattr(self.limits, key)
         return Check(
             section=self.section,
@@ -205,15 +208,23 @@ class _Judge:
         )
 
 
-def _calibrated(section: Camera | Alignment | Gyro | Range) -> bool:
-    """Whether the file says how sure the section is, and where it comes from."""
-    return bool(section.sigma.model_fields_set) and bool(section.provenance)
+def _calibrated(name: str, section: Camera | Alignment | Gyro | Range) -> bool:
+    return not _lacks(name, section)
+
+
+def _lacks(name: str, section: Camera | Alignment | Gyro | Range) -> str:
+    """Say what a section lacks of how sure its main figures are and where they come from; empty when nothing.
+
+    The alignment writes a bias and a readout, with their own provenance, into sections that may never have been
+    calibrated themselves.
+    """
+    sure = not section.sigma.model_fields_set.isdisjoint(_MAIN_SIGMA[name])
+    known = any(not key.startswith(("bias_", "readout_")) for key in section.provenance)
+    return " and ".join(word for word, there in (("sigma", sure), ("provenance", known)) if not there)
 
 
 def _never(name: str, section: Camera | Alignment | Gyro | Range | None) -> Check:
-    lacks = "the section" if section is None else "sigma" if section.provenance else "provenance"
-    if section is not None and not section.provenance and not section.sigma.model_fields_set:
-        lacks = "sigma and provenance"
+    lacks = "the section" if section is None else _lacks(name, section)
     return Check(
         section=name,
         quantity="never calibrated",

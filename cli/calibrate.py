@@ -199,10 +199,13 @@ class _Target:
         )
 
     def with_other_sigmas(self, section: str, values: Mapping[str, Any]) -> dict[str, Any]:
-        """Give ``values`` with the sigmas of keys that this calibration does not find."""
+        """Give ``values`` with the sigmas of keys that this calibration does not find; a readout keeps its origin."""
         held = getattr(self._held, section)
-        kept = {} if held is None else held.sigma.model_dump(exclude_unset=True, exclude_none=True)
-        return {**values, "sigma": {**kept, **values["sigma"]}}
+        if held is None:
+            return dict(values)
+        sigma = held.sigma.model_dump(exclude_unset=True, exclude_none=True) | values["sigma"]
+        readout = {key: said for key, said in held.provenance.items() if key.startswith("readout_")}
+        return {**values, "sigma": sigma, "provenance": values["provenance"] | readout}
 
     def finish(
         self,

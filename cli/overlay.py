@@ -24,6 +24,7 @@ Array: TypeAlias = NDArray[np.float64]
 
 _TICK = Fraction(1, 90_000)  # the usual clock of video in MPEG systems: stamps are true to 6 us
 _NEUTRAL = 128
+_LARGE_PX = 500_000
 # Video levels, black 16 to white 235 (ITU-R BT.601): what every player takes 4:2:0 for. A full range loses nothing.
 _VIDEO_LEVEL = np.rint(16 + np.arange(256) * (219 / 255)).astype(np.uint8)
 
@@ -46,7 +47,7 @@ class PlayableVideo:
         The place cannot be written, the disk is full, or this FFmpeg has no H.264 encoder.
     """
 
-    def __init__(self, path: Path, *, factor: int = 28) -> None:
+    def __init__(self, path: Path, *, factor: int = 30) -> None:
         self.path = path
         self._factor = factor
         self._stack = ExitStack()
@@ -96,7 +97,8 @@ class PlayableVideo:
         # A key picture every half second: stepping back through the video stays quick.
         stream.options = {"preset": "ultrafast", "crf": str(self._factor), "g": "30", "bf": "0"}
         stream.time_base = stream.codec_context.time_base = _TICK
-        stream.codec_context.thread_count = 2
+        # A second thread costs small pictures more than it saves.
+        stream.codec_context.thread_count = 2 if width * height > _LARGE_PX else 1
         return stream
 
 

@@ -8,6 +8,7 @@ from typing import Generic, TypeAlias, TypeVar, Union
 import numpy as np
 from numpy.typing import NDArray
 
+from flow.ahead import ahead
 from flow.errors import DataError
 from flow.estimator import AttitudeSource, Estimator, FrameResult
 from flow.recording import Recording
@@ -61,7 +62,7 @@ def measure(
     if attitude is not None:
         feeds.append(_Feed(attitude, estimator.add_attitude))
     after_frame_s = module.alignment.time_offset_s + 0.5 * module.camera.readout_s + _AHEAD_S
-    for frame in recording.video():
+    for frame in ahead(recording.video()):
         if watch is not None:
             watch(frame)
         for feed in feeds:

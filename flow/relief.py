@@ -20,7 +20,7 @@ _SURE = 0.1  # one-sigma of a match's relative speed that tells depths apart
 _NEAREST, _FARTHEST = 2.5, 0.4  # relative speeds of what may be ground
 _LEAST, _LEAST_SHARE = 8, 0.05
 _UNUSUAL = 4.0  # scatter against the usual one; 2.3 was the most on clean flights, any codec
-_FOLDS = 6  # two planes taken for one bend the fit as a whole: so many independent matches are left
+_FOLDS = 4  # two planes taken for one bend the fit as a whole: no more than so many matches are independent
 
 
 def relief_error(pair: PairGeometry, solution: Solution, usual_scale: float) -> Array | None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.spatial.transform import Rotation
 
 from cli.page.report import INKS, Chart, Fact, Page, axis, dots, line
@@ -68,7 +69,7 @@ def alignment_page(found: AlignmentCalibration, module: str, remarks: tuple[str,
         ),
         facts=alignment_facts(found),
         remarks=remarks,
-        charts=[_rate_chart(found), _difference_chart(found), _residual_chart(found)],
+        charts=[_rate_chart(found), _difference_chart(found), _residual_chart(found), _share_chart(found)],
         footer=[f"From {found.source.name}. Camera time + offset = gyro time; rates in camera axes."],
     )
 
@@ -77,21 +78,23 @@ def _rate_chart(found: AlignmentCalibration) -> Chart:
     series = found.series
     traces: list[dict[str, Any]] = []
     for k in range(3):
-        on: dict[str, Any] = {"yaxis": f"y{k + 1}" if k else "y", "showlegend": k == 0}
+        on: dict[str, Any] = {"yaxis": f"y{k + 1}" if k else "y"}
         traces += [
             {**line(series.time_s, series.gyro_rate_before_rad_s[:, k], "gyro, before", INKS[3], dash="dot"), **on},
             {**line(series.time_s, series.gyro_rate_rad_s[:, k], "gyro, now", INKS[1]), **on},
             {**dots(series.time_s, series.camera_rate_rad_s[:, k], "camera", INKS[0], size=3), **on},
         ]
     axes = {
-        f"yaxis{k + 1 if k else ''}": axis(f"{name}, rad/s", domain=[1 - (k + 1) / 3 + 0.03, 1 - k / 3])
+        f"yaxis{k + 1 if k else ''}": axis(
+            f"{name}, rad/s", domain=[1 - (k + 1) / 3 + 0.03, 1 - k / 3], automargin=False
+        )
         for k, name in enumerate("xyz")
     }
     return Chart(
         title="Turning rates of camera and gyro",
         caption="Camera axes. The gyro must lie on the camera now; before, it may be turned, late or biased.",
         traces=traces,
-        layout={"xaxis": axis("gyro time, s", anchor="y3"), **axes},
+        layout={"xaxis": axis("gyro time, s", anchor="y3", range=_span(found)), **axes},
         wide=True,
         tall=True,
     )
@@ -100,26 +103,46 @@ def _rate_chart(found: AlignmentCalibration) -> Chart:
 def _difference_chart(found: AlignmentCalibration) -> Chart:
     series = found.series
     left = 1000 * (series.camera_rate_rad_s - series.gyro_rate_rad_s)
+    before = 1000 * (series.camera_rate_rad_s - series.gyro_rate_before_rad_s)
     return Chart(
         title="What is left of the rates",
-        caption="Camera less gyro, now. A slow wave is a bias that moves; a copy of the motion, the mounting.",
+        caption=f"Camera less gyro now, {_rms(left):.2g} mrad/s RMS; with the file before it was {_rms(before):.2g}.",
         traces=[line(series.time_s, left[:, k], f"about camera {name}", INKS[k]) for k, name in enumerate("xyz")],
-        layout={"xaxis": axis("gyro time, s"), "yaxis": axis("mrad/s")},
+        layout={"xaxis": axis("gyro time, s", range=_span(found)), "yaxis": axis("mrad/s")},
     )
 
 
 def _residual_chart(found: AlignmentCalibration) -> Chart:
-    series = found.series
     return Chart(
         title="Residual against time",
-        caption="RMS of the matches that agree with one still scene, and their share.",
-        traces=[
-            dots(series.time_s, series.residual_px, "residual", INKS[0], size=4),
-            {**line(series.time_s, 100 * series.used_share, "matches that agree", INKS[2]), "yaxis": "y2"},
-        ],
+        caption="RMS of the matches that agree with one still scene.",
+        traces=[dots(found.series.time_s, found.series.residual_px, "residual", INKS[0], size=4)],
         layout={
-            "xaxis": axis("gyro time, s"),
-            "yaxis": axis("residual, px", rangemode="tozero"),
-            "yaxis2": axis("share, %", overlaying="y", side="right", range=[0, 105], showgrid=False),
+            "xaxis": axis("gyro time, s", range=_span(found)),
+            "yaxis": axis("px", rangemode="tozero"),
+            "showlegend": False,
         },
     )
+
+
+def _share_chart(found: AlignmentCalibration) -> Chart:
+    share = 100 * found.series.used_share
+    return Chart(
+        title="Matches that agree",
+        caption="A dip is something that moved in view, a blur, or a scene that is far from flat.",
+        traces=[line(found.series.time_s, share, "matches that agree", INKS[2])],
+        layout={
+            "xaxis": axis("gyro time, s", range=_span(found)),
+            "yaxis": axis("%", range=[0, 102]),
+            "showlegend": False,
+        },
+    )
+
+
+def _span(found: AlignmentCalibration) -> list[float]:
+    return [float(found.series.time_s[0]), float(found.series.time_s[-1])]
+
+
+def _rms(values: NDArray[np.float64]) -> float:
+    """RMS over what is known; the log before may not reach everywhere."""
+    return float(np.sqrt(np.nanmean(np.square(values))))

@@ -121,7 +121,7 @@ def _view_chart(found: LensCalibration) -> Chart:
             {"type": "bar", "x": names, "y": values, "name": name, "marker": {"color": ink}}
             for name, (values, ink) in bars.items()
         ],
-        layout={"xaxis": axis("", type="category"), "yaxis": axis("RMS, px", rangemode="tozero")},
+        layout={"xaxis": axis("", type="category", automargin=True), "yaxis": axis("RMS, px", rangemode="tozero")},
         wide=True,
     )
 

@@ -44,11 +44,20 @@ class Chart:
     tall: bool = False
 
     @property
+    def legend(self) -> list[tuple[str, str, str]]:
+        """Name, colour and kind (``dots``, ``line``, ``dot`` for a dotted line) of the traces, where there are several.
+
+        The page writes it below the chart: plotly's own lies over the axis in a narrow window.
+        """
+        named = {trace["name"]: trace for trace in self.traces if "name" in trace}
+        return [(name, *_swatch(trace)) for name, trace in named.items()] if len(named) > 1 else []
+
+    @property
     def json(self) -> Markup:
         """The figure for the script in the page; ``<`` is escaped, so that no name can end the script."""
         layout = {
             "margin": {"l": 64, "r": 16, "t": 8, "b": 52},
-            "legend": {"orientation": "h", "yref": "container", "y": 0, "yanchor": "bottom", "x": 0},
+            "showlegend": False,
             "font": {"family": "system-ui, sans-serif", "size": 13},
             "hovermode": "closest",
             **self.layout,
@@ -106,13 +115,21 @@ def dots(x: Any, y: Any, name: str, ink: str, *, size: int = 7, bars: Any = None
     return trace if bars is None else {**trace, "error_y": {"array": bars, "color": ink}}
 
 
+def _swatch(trace: dict[str, Any]) -> tuple[str, str]:
+    if "fillcolor" in trace:
+        return trace["fillcolor"], "dots"
+    if trace.get("mode") == "lines":
+        return trace["line"]["color"], "dot" if trace["line"]["dash"] == "dot" else "line"
+    return trace["marker"]["color"], "dots"
+
+
 def _plotly_script() -> str:
     return (files("plotly") / "package_data" / "plotly.min.js").read_text(encoding="utf-8")
 
 
 def axis(title: str, **more: Any) -> dict[str, Any]:
     """Layout of an axis with a title (its unit in it)."""
-    return {"title": {"text": title, "font": {"size": 13}}, "automargin": True, **more}
+    return {"title": {"text": title, "font": {"size": 13}}, **more}
 
 
 def log_axis(title: str, low: float, high: float) -> dict[str, Any]:

@@ -84,6 +84,7 @@ def exact_errors(
     velocity, errors = np.array([flight.speed_m_s, 0.0, 0.0]), []
     peak = flight.rocking_rad * 2 * math.pi * flight.rocking_hz
     for phase in np.arange(12) / 12 * 2 * math.pi:
+
         def rate(t, phase=phase):  # roll a quarter turn behind pitch
             angle = 2 * math.pi * flight.rocking_hz * t + phase
             return peak * np.array([math.cos(angle), math.sin(angle), 0.0])
@@ -95,8 +96,11 @@ def exact_errors(
         mounted = Rotation.from_rotvec(turn)
         believed_rays, believed_seen = mounted.apply(rays * wrong), mounted.apply(seen * wrong)
         believed = Rotation.from_rotvec((rate(late_s) + np.array(gyro)) * STEP_S)
-        errors.append(solved(believed_rays, believed.apply(believed_seen), height + height_error) - velocity
-                      + np.cross(rate(0.0), arm))
+        errors.append(
+            solved(believed_rays, believed.apply(believed_seen), height + height_error)
+            - velocity
+            + np.cross(rate(0.0), arm)
+        )
     return np.sqrt(np.mean(np.square(errors), axis=0))[:2]
 
 
@@ -171,13 +175,14 @@ def test_a_good_module_passes():
     assert all(check.why and not check.remedy for check in verdict.checks)
 
 
+SURE = {"camera_to_body_rad": [1e-3, 1e-3, 1e-3]}
 BREAKS = {
     "focal length, one-sigma": ("camera", {"sigma": {"fx_px": 5.0, "fy_px": 5.0}}),
     "principal point, one-sigma": ("camera", {"sigma": {"fx_px": 0.5, "fy_px": 0.5, "cx_px": 4.0}}),
     "lens residual": ("camera", {"provenance": {**PROVENANCE, "rms_px": 0.9}}),
     "mounting, one-sigma": ("alignment", {"sigma": {"camera_to_body_rad": [5e-3, 1e-3, 1e-3]}}),
-    "camera clock, one-sigma": ("alignment", {"sigma": {"time_offset_s": 2e-3}}),
-    "camera position, one-sigma": ("alignment", {"sigma": {"camera_position_m": [0.02, 0, 0]}}),
+    "camera clock, one-sigma": ("alignment", {"sigma": {**SURE, "time_offset_s": 2e-3}}),
+    "camera position, one-sigma": ("alignment", {"sigma": {**SURE, "camera_position_m": [0.02, 0, 0]}}),
     "largest bias": ("gyro", {"bias_rad_s": [0.0, -0.2, 0.0]}),
     "bias, one-sigma": ("gyro", {"sigma": {"bias_rad_s": [2e-3, 0, 0]}}),
     "noise": ("gyro", {"noise_rad_s_rthz": 1e-3}),
@@ -185,7 +190,7 @@ BREAKS = {
     "scale away from 1": ("range", {"scale": 0.93}),
     "scale, one-sigma": ("range", {"sigma": {"scale": 0.02}}),
     "offset either way": ("range", {"offset_m": -0.2}),
-    "offset, one-sigma": ("range", {"sigma": {"offset_m": 0.03}}),
+    "offset, one-sigma": ("range", {"sigma": {"scale": 2e-3, "offset_m": 0.03}}),
     "noise of a reading": ("range", {"noise_m": 0.06}),
     "farthest from a straight line": ("range", {"provenance": {**PROVENANCE, "residual_m": 0.05}}),
 }
@@ -220,6 +225,19 @@ def test_a_section_never_calibrated_fails(section, lacks):
     assert never[0].remedy.startswith("groundpace calibrate") and not verdict.passed
     assert verdict.guessed == (section,)
     assert bool(verdict.speed_errors) == (section != "camera" or lacks != "section")
+
+
+def test_a_bias_or_readout_from_the_alignment_is_no_calibration_of_its_section():
+    """`calibrate alignment` writes both, with their own provenance; lens and noise are still unknown then."""
+    found = accept(
+        module(
+            gyro={"provenance": {"bias_when": "2026-05-04T08:00:00+00:00"}},
+            camera={"sigma": {"readout_s": 1e-4}, "provenance": {"readout_when": "2026-05-04T08:00:00+00:00"}},
+        )
+    )
+    never = {check.section: check.why for check in found.checks if check.quantity == "never calibrated"}
+    assert set(never) == {"gyro", "camera"}
+    assert "lacks provenance" in never["gyro"] and "lacks sigma and provenance" in never["camera"]
 
 
 def test_limits_come_from_a_file(tmp_path):

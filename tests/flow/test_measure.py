@@ -11,6 +11,7 @@ import functools
 from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
+from fractions import Fraction
 from pathlib import Path
 from typing import Any, TypeVar, cast
 
@@ -210,9 +211,14 @@ class Fault:
     blind_s: tuple[float, float] = (0.0, 0.0)
     words: str = ""
     source: Callable[[], Flight] = inertial
+    frames: int = 165  # the first 2.8 s
+
+    def measured(self) -> Measured:
+        whole = self.source()
+        return measured(self.spoil(replace(whole, frames=whole.frames[: self.frames])))
 
 
-SOME = sorted(np.random.default_rng(5).choice(range(10, 225), 20, replace=False).tolist())
+SOME = sorted(np.random.default_rng(5).choice(range(10, 160), 15, replace=False).tolist())
 MOMENT_S = 150 * FRAME_S  # about when frame 150 - 3 is exposed; blocks begin there
 FAULTS = {
     "nothing": Fault(lambda f: f),
@@ -220,9 +226,8 @@ FAULTS = {
     "range at 5 Hz": Fault(every_nth_range(4), (0, 0.2 + FRAME_S), "no_height"),
     "no range for 0.1 s": Fault(range_gap(1.0, 1.1)),
     "no range for 1 s": Fault(range_gap(1.0, 2.0)),
-    "no range for 3 s": Fault(range_gap(0.5, 3.5), (2.95, 3.5 + HEIGHT_RECOVERY_S), "no_height"),
+    "no range for 2.8 s": Fault(range_gap(0.5, 3.3), (2.95, 3.3 + HEIGHT_RECOVERY_S), "no_height", frames=240),
     "one reading in ten is stray": Fault(stray_echoes(0.1, 2), (0, HEIGHT_RECOVERY_S), "no_height"),
-    "one in ten is stray, logged attitude": Fault(stray_echoes(0.1, 3), (0, HEIGHT_RECOVERY_S), "no_height", rocking_pass),
     "one in ten is an echo of an echo": Fault(stray_echoes(0.1, 0, double=True), (0, HEIGHT_RECOVERY_S), "no_height"),
     "range shows its largest for 1 s": Fault(ranges_shown(lambda t, r: np.where((t > 1) & (t < 2), 10.0, r))),
     "range shows its least for 1 s": Fault(ranges_shown(lambda t, r: np.where((t > 1) & (t < 2), 0.1, r))),
@@ -230,22 +235,24 @@ FAULTS = {
     "a block of 5 frames lost": Fault(without_frames(range(147, 152))),
     "a block of 16 frames lost": Fault(without_frames(range(147, 163)), (MOMENT_S, MOMENT_S + 16 * FRAME_S), "frame_gap"),
     "gyro silent for 50 ms": Fault(gyro_gap(2.0, 2.05), (1.98, 2.05 + RECOVERY_S), "no_gyro"),
-    "gyro silent for 0.5 s": Fault(gyro_gap(2.0, 2.5), (1.98, 2.5 + RECOVERY_S), "no_gyro"),
-    "gyro silent for 0.5 s, logged attitude": Fault(gyro_gap(2.0, 2.5), (1.98, 2.5 + RECOVERY_S), "no_gyro", rocking_pass),
+    "gyro silent for 0.5 s": Fault(gyro_gap(2.0, 2.5), (1.98, 2.5 + RECOVERY_S), "no_gyro no_height"),
+    "gyro silent for 0.5 s, logged attitude": Fault(
+        gyro_gap(2.0, 2.5), (1.98, 2.5 + RECOVERY_S), "no_gyro no_height", rocking_pass
+    ),
 }
 
 
 @pytest.mark.parametrize("name", FAULTS)
 def test_a_fault_costs_what_it_must_and_no_more(name: str) -> None:
     fault = FAULTS[name]
-    found = measured(fault.spoil(fault.source()))
+    found = fault.measured()
     assert_honest(found)
     assert_told(found, fault.words, fault.blind_s)
 
 
-@pytest.mark.parametrize("copies", [SOME, [150, 151, 152, 153], list(range(10, 230, 2))])
+@pytest.mark.parametrize("copies", [SOME, [150, 151, 152, 153], list(range(10, 160, 2))])
 def test_copied_frames_are_named_and_the_rest_is_measured(copies: list[int]) -> None:
-    frames = list(inertial().frames)
+    frames = list(inertial().frames[:165])
     for k in copies:
         frames[k] = replace(frames[k], luma=frames[k - 1].luma)
     found = measured(replace(inertial(), frames=frames))
@@ -270,7 +277,7 @@ def test_an_accelerometer_upside_down_is_refused() -> None:
     log = inertial().gyro_log
     assert log.accel_m_s2 is not None
     turned = replace(inertial(), gyro_log=replace(log, accel_m_s2=-log.accel_m_s2))
-    with pytest.raises(DataError, match=r"gyro.csv: accel_z_m_s2: specific force is \+9.8 m/s2 .* turn the sign"):
+    with pytest.raises(DataError, match=r"gyro.csv: accel_z_m_s2: specific force is \+9.78 m/s2 .* turn the sign"):
         next(measure(cast("Recording", turned)))
     # A logged attitude needs no accelerometer.
     assert_told(measured(replace(turned, attitude_log=rocking_pass().attitude_log, frames=turned.frames[:20])), "")
@@ -305,15 +312,16 @@ def odd_flights() -> dict[str, Odd]:
     laser = module(beam="narrow", assumed_air_temperature_c=None)
     leaning = gusty(2.0, pitch_rad=-0.2, roll_rad=0.12)
     rising = scene.straight(2.5, height_m=0.12, climb_m_s=0.3)
-    up, down = gusty(3.0, 1.5), gusty(3.0, 1.8)
+    up, down = gusty(2.6, 1.5), gusty(2.6, 1.8)
     # The edge passes under the body at 1 m / 0.6 m/s; the pictures show it 0.6 m before and after.
-    edge = {"blind_s": (0.6, 2.8), "words": "contradictory uncertain", "height_blind_s": (1.6, 1.85)}
+    edge = {"blind_s": (0.6, 2.6), "words": "contradictory uncertain", "height_blind_s": (1.6, 1.85)}
+    preset = {"module": scene.preset_module("small")}  # at half its size two depths 20 % apart are too like to tell
     table = scene.Patch(centre_m=(1.0, 0.0), size_m=(0.5, 0.5), ground=grounds.gravel(), height_m=0.3)
     return {
         "10 frames/s": Odd(gusty(4.0), {"frame_rate_hz": 10}),
         "120 frames/s": Odd(gusty(1.5), {"frame_rate_hz": 120}),
         "uneven frames": Odd(gusty(2.0), {"frame_jitter_s": 0.006}),
-        "640 x 480": Odd(gusty(0.6), {"module": scene.preset_module("large")}),
+        "640 x 480": Odd(gusty(0.4), {"module": scene.preset_module("large")}),
         "leaning laser": Odd(leaning, {"module": laser}),
         "leaning laser, logged attitude": Odd(leaning, {"module": laser, "attitude": scene.AttitudeErrors()}),
         "cold air": Odd(gusty(2.0), {"range_errors": scene.RangeErrors(air_temperature_c=-5.0)}),
@@ -324,9 +332,9 @@ def odd_flights() -> dict[str, Odd]:
         "take-off from below the least range": Odd(
             rising, {"module": module(min_m=0.3)}, (0, 0.6 + HEIGHT_RECOVERY_S), "no_height"
         ),
-        "step up": Odd(up, {"patches": (step(0.3, ahead=True),)}, **edge),
-        "step down": Odd(down, {"patches": (step(0.3, ahead=False),)}, **edge),
-        "over a table": Odd(up, {"patches": (table,)}, (0.6, 2.8), "contradictory uncertain", (1.1, 2.3)),
+        "step up": Odd(up, preset | {"patches": (step(0.3, ahead=True),)}, **edge),
+        "step down": Odd(down, preset | {"patches": (step(0.3, ahead=False),)}, **edge),
+        "over a table": Odd(up, preset | {"patches": (table,)}, (0.6, 2.6), "contradictory uncertain", (1.1, 2.3)),
     }
 
 
@@ -347,7 +355,7 @@ def as_colour(path: Path, frames: Sequence[Frame]) -> None:
         stream = cast("Any", container.add_stream("libx264", rate=60))
         stream.height, stream.width = frames[0].luma.shape
         stream.pix_fmt, stream.options = "yuv420p", {"qp": "4", "bf": "0"}
-        stream.time_base = stream.codec_context.time_base = av.time_base and __import__("fractions").Fraction(1, 10**6)
+        stream.time_base = stream.codec_context.time_base = Fraction(1, 10**6)
         for frame in frames:
             red = np.stack([frame.luma, frame.luma // 2, frame.luma // 2], axis=-1)
             picture = av.VideoFrame.from_ndarray(red, format="rgb24")
@@ -356,22 +364,10 @@ def as_colour(path: Path, frames: Sequence[Frame]) -> None:
         container.mux(stream.encode())
 
 
-@pytest.mark.parametrize("video", ["ffv1", "mjpeg", "h264", "colour"])
-def test_any_video_gives_the_same_speed(video: str, tmp_path: Path) -> None:
-    spec = scene.SceneSpec(motion=gusty(1.0), ground=grounds.gravel(), module=module(), seed=1)
-    made = scene.synthesize(tmp_path / "rec", spec, scene.Encoding(codec="ffv1" if video == "colour" else video))
-    if video == "colour":
-        as_colour(tmp_path / "rec" / "video.mp4", list(made.frames()))
-        (tmp_path / "rec" / "video.mkv").unlink()
-        (tmp_path / "rec" / "frames.csv").unlink()
-    found = measured(cast("Flight", _with_truth(flow.open_recording(tmp_path / "rec"), made.truth)))
-    assert len(found.rows) == len(made) - 1
-    assert_honest(found)
-    assert_told(found, "")
-
-
 @dataclass(frozen=True)
-class _WithTruth:
+class WithTruth:
+    """A recording on disk and what it does not know."""
+
     recording: Recording
     truth: Truth
 
@@ -379,5 +375,15 @@ class _WithTruth:
         return getattr(self.recording, name)
 
 
-def _with_truth(recording: Recording, truth: Truth) -> _WithTruth:
-    return _WithTruth(recording, truth)
+@pytest.mark.parametrize("video", ["lossless", "ffv1", "mjpeg", "colour"])
+def test_any_video_gives_the_same_speed(video: str, tmp_path: Path) -> None:
+    spec = scene.SceneSpec(motion=gusty(1.0), ground=grounds.gravel(), module=module(), seed=1)
+    made = scene.synthesize(tmp_path / "rec", spec, scene.Encoding(codec="ffv1" if video == "colour" else video))
+    if video == "colour":
+        as_colour(tmp_path / "rec" / "video.mp4", list(made.frames()))
+        (tmp_path / "rec" / "video.mkv").unlink()
+        (tmp_path / "rec" / "frames.csv").unlink()
+    found = measured(cast("Flight", WithTruth(flow.open_recording(tmp_path / "rec"), made.truth)))
+    assert len(found.rows) == len(made) - 1
+    assert_honest(found)
+    assert_told(found, "")

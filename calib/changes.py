@@ -51,9 +51,7 @@ def _changes(old: PartialModule, new: PartialModule) -> Iterator[Change]:
     yield from _compared("range", old.range, new.range, _range)
 
 
-def _compared(
-    name: str, old: S | None, new: S | None, parts: Callable[[S, S], Iterator[Change]]
-) -> Iterator[Change]:
+def _compared(name: str, old: S | None, new: S | None, parts: Callable[[S, S], Iterator[Change]]) -> Iterator[Change]:
     if old is None or new is None:
         if old is not new:
             state = "missing in the new file" if new is None else "new, the old file has none"
@@ -134,9 +132,7 @@ def _range(a: Range, b: Range) -> Iterator[Change]:
     yield Change(section="range", quantity="noise", change=f"{ratio:.2f} times", sigmas=None, question=louder)
 
 
-def _change(
-    section: str, quantity: str, delta: Array, sigma: Array, factor: float, unit: str, question: str
-) -> Change:
+def _change(section: str, quantity: str, delta: Array, sigma: Array, factor: float, unit: str, question: str) -> Change:
     sigmas = _sigmas(delta, sigma)
     worst = float(delta[int(np.abs(delta).argmax())]) * factor
     return Change(

@@ -12,16 +12,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.boards import BoardKind
+from calib.markers import without_markers
 
 Grey: TypeAlias = NDArray[np.uint8]
 
-HALF_WINDOWS_PX = (2, 3, 5, 7, 11)
-"""Half-windows tried for the saddle point search; 5 and 11 are those of the published chessboard results."""
+HALF_WINDOWS_PX = (5, 3, 2, 7, 11)
+"""Half-windows tried for the saddle point; 5 and 11 are those of the published results, 5 serves where no choice
+is made."""
 
 _SECTOR = "sector detector"
-# A window that reaches the next corner pulls towards it; a charuco board has the bits of its markers in the
-# way.
-_WINDOW_SHARE = {"chessboard": 0.45, "charuco": 0.16, "circles": 0.45}
+_WINDOW_SHARE = 0.45  # of the distance to the next corner; a window that reaches that one pulls towards it
 _DETECT_PX = 1280  # boards are looked for in pictures no larger than this; refined in the full picture
 _QUADS = cv2.CALIB_CB_ADAPTIVE_THRESH | cv2.CALIB_CB_NORMALIZE_IMAGE | cv2.CALIB_CB_FAST_CHECK
 _LEAST_POINTS = 8
@@ -123,18 +123,16 @@ class CornerFinder:
     def _charuco(self, grey: Grey) -> Found | NoCorners:
         # A layout once proven is kept; until then every dictionary and both layouts are tried.
         tried = [self._detector] if self._detector is not None else list(_charuco_detectors(self.board))
-        best, owner = None, None
+        best = None
         for detector in tried:
-            pixels, ids = detector.detectBoard(grey)[:2]
-            if ids is not None and len(ids) > (0 if best is None else len(best[0])):
-                best, owner = (
-                    (np.ravel(ids).astype(np.intp), np.asarray(pixels, float).reshape(-1, 2)),
-                    detector,
-                )
+            pixels, ids, markers, _ = detector.detectBoard(grey)
+            if ids is not None and (best is None or len(ids) > len(best[0])):
+                at = np.asarray(pixels, float).reshape(-1, 2)
+                best = np.ravel(ids).astype(np.intp), at, [np.asarray(m, float)[0] for m in markers], detector
         if best is None or not _spread_out(best[0], self.board):
             return NoCorners(reason=f"fewer than {_LEAST_POINTS} corners between recognised markers")
-        self._detector = owner
-        return _by_window(grey, *best, self.board)
+        named, seed, quads, self._detector = best
+        return _by_window(without_markers(grey, quads), named, seed, self.board)
 
 
 def seen_mirrored(grey: Grey, board: BoardKind) -> bool:
@@ -187,7 +185,7 @@ def _by_window(grey: Grey, ids: NDArray[np.intp], seed: NDArray[np.float64], boa
     for half in HALF_WINDOWS_PX:
         # Far boards get the widest window that keeps off the next corner; the name stays, the views stay
         # comparable.
-        fitting = max(2, min(half, int(_WINDOW_SHARE[board.kind] * spacing)))
+        fitting = max(2, min(half, int(_WINDOW_SHARE * spacing)))
         refined = cv2.cornerSubPix(
             grey, seed.astype(np.float32).reshape(-1, 1, 2), (fitting, fitting), (-1, -1), _CRITERIA
         )

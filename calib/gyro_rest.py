@@ -62,16 +62,12 @@ def read_log(path: str | os.PathLike[str]) -> GyroLog:
     for table in read_table(target, ("time_s", *_GYRO_KEYS), _ACCEL_KEYS):
         last = time_steps(table, last)
         for key in _GYRO_KEYS:
-            table.refuse(
-                np.isnan(table.columns[key]), key, lambda _: "empty; an Allan deviation needs an unbroken log"
-            )
+            table.refuse(np.isnan(table.columns[key]), key, lambda _: "empty; an Allan deviation needs an unbroken log")
         tables.append(table)
     if not sum(len(table.lines) for table in tables):
         raise DataError("holds no sample", path=target)
     columns = {key: np.concatenate([table.columns[key] for table in tables]) for key in tables[0].columns}
-    accel = (
-        np.column_stack([columns[key] for key in _ACCEL_KEYS]) if set(_ACCEL_KEYS) <= set(columns) else None
-    )
+    accel = np.column_stack([columns[key] for key in _ACCEL_KEYS]) if set(_ACCEL_KEYS) <= set(columns) else None
     return GyroLog(
         path=target,
         time_s=columns["time_s"],
@@ -90,16 +86,13 @@ def check_sampling(log: GyroLog) -> float:
         Too short, too slow, a gap (says where), too many lost samples, an uneven rate.
     """
     if len(log.time_s) < 2 or log.duration_s < SHORTEST_S:
-        problem = (
-            f"{log.duration_s:.1f} s is too short; log at least {SHORTEST_S:.0f} s at rest, better 10 minutes"
-        )
+        problem = f"{log.duration_s:.1f} s is too short; log at least {SHORTEST_S:.0f} s at rest, better 10 minutes"
         raise DataError(problem, path=log.path)
     steps = np.diff(log.time_s)
     usual = float(np.median(steps))
     if usual * _LOWEST_RATE_HZ > 1 + 1e-6:
         problem = (
-            f"{1 / usual:.3g} samples a second are too few for noise figures; log at {_LOWEST_RATE_HZ:.0f}"
-            " Hz or more"
+            f"{1 / usual:.3g} samples a second are too few for noise figures; log at {_LOWEST_RATE_HZ:.0f} Hz or more"
         )
         raise DataError(problem, path=log.path, key="time_s")
     widest = int(steps.argmax())
@@ -147,9 +140,7 @@ def check_rest(log: GyroLog, interval_s: float) -> None:
 def _check_resolution(path: Path, key: str, rate: Array) -> None:
     levels = np.unique(rate)
     if len(levels) == 1:
-        raise DataError(
-            f"constant at {levels[0]:g} rad/s: the sensor is dead or not connected", path=path, key=key
-        )
+        raise DataError(f"constant at {levels[0]:g} rad/s: the sensor is dead or not connected", path=path, key=key)
     gaps = np.diff(levels)
     step = float(gaps[gaps > 1e-3 * gaps.max()].min())  # smaller gaps are rounding of one and the same level
     if np.std(rate) < _LEAST_STEPS * step:

@@ -47,9 +47,7 @@ class Limits(Section):
     range_residual_m: Limit = _limit(0.03, "farther from a straight line no scale and offset will do")
     hover_speed_error_m_s: Limit = _limit(0.03, "one sigma, at every height, rocking 3 degrees at 1 Hz")
     cruise_speed_error_m_s: Limit = _limit(0.08, "one sigma, at every height, at 2 m/s: 4 %")
-    heights_m: Annotated[tuple[Limit, ...], Field(min_length=1, description="where speed is judged")] = (
-        HEIGHTS_M
-    )
+    heights_m: Annotated[tuple[Limit, ...], Field(min_length=1, description="where speed is judged")] = HEIGHTS_M
     frame_rate_hz: Limit = _limit(FRAME_RATE_HZ, "a row's gyro noise is averaged over one frame")
 
 
@@ -74,9 +72,7 @@ def read_limits(path: str | os.PathLike[str]) -> Limits:
     try:
         tree = YAML(typ="safe", pure=True).load(source.read_text(encoding="utf-8"))
     except (OSError, UnicodeDecodeError) as error:
-        raise DataError(
-            f"cannot be read ({getattr(error, 'strerror', None) or error})", path=source
-        ) from None
+        raise DataError(f"cannot be read ({getattr(error, 'strerror', None) or error})", path=source) from None
     except (YAMLError, ValueError) as error:
         mark = getattr(error, "problem_mark", None)
         problem = getattr(error, "problem", None) or str(error)

@@ -38,10 +38,7 @@ def provenance(source: Path, residual: Mapping[str, str | int | float | bool]) -
         "source": source.resolve().name,
         "sha256": sha256(source),
         "version": _version(),
-        **{
-            key: float(f"{value:.6g}") if isinstance(value, float) else value
-            for key, value in residual.items()
-        },
+        **{key: float(f"{value:.6g}") if isinstance(value, float) else value for key, value in residual.items()},
     }
 
 

@@ -173,9 +173,7 @@ def _fit(groups: list[Group], tape_sigma_m: float) -> tuple[Array, Array, float]
         sigma = np.sqrt(tape_sigma_m**2 + line[0] ** 2 * variance + 1e-12)
         return np.asarray((line[0] * mean + line[1] - reference) / sigma)
 
-    found = least_squares(
-        misfits, np.array([1.0, 0.0]), x_scale=[0.01, 0.01], xtol=1e-14, ftol=1e-14, gtol=1e-14
-    )
+    found = least_squares(misfits, np.array([1.0, 0.0]), x_scale=[0.01, 0.01], xtol=1e-14, ftol=1e-14, gtol=1e-14)
     slope = np.asarray(found.jac, np.float64)
     covariance = np.asarray(np.linalg.inv(slope.T @ slope), np.float64)
     return found.x, covariance, float(np.sum(np.square(found.fun)))

@@ -64,9 +64,7 @@ class SpeedError:
         return max(self.parts_m_s, key=lambda cause: max(self.parts_m_s[cause]))
 
 
-def speed_error(
-    module: Module, flight: Flight, height_m: float, frame_rate_hz: float = FRAME_RATE_HZ
-) -> SpeedError:
+def speed_error(module: Module, flight: Flight, height_m: float, frame_rate_hz: float = FRAME_RATE_HZ) -> SpeedError:
     """Speed error that a module's sigmas leave, RMS over the rocking.
 
     Parameters

@@ -76,9 +76,7 @@ def read_taped(path: str | os.PathLike[str], assumed_air_temperature_c: float | 
     tables = list(read_table(target, ("reference_m", "range_m"), ("air_temperature_c",)))
     for table in tables:
         _check_values(table)
-    columns = {
-        key: np.concatenate([t.columns[key] for t in tables]) for key in (tables[0].columns if tables else ())
-    }
+    columns = {key: np.concatenate([t.columns[key] for t in tables]) for key in (tables[0].columns if tables else ())}
     lines = np.concatenate([t.lines for t in tables]) if tables else np.empty(0, np.int64)
     if not len(lines):
         raise DataError("holds no reading", path=target)
@@ -102,9 +100,7 @@ def _check_values(table: Table) -> None:
     reference, reading = table.columns["reference_m"], table.columns["range_m"]
     table.refuse(np.isnan(reference), "reference_m", lambda _: "empty; every reading needs its taped height")
     table.refuse(reference <= 0, "reference_m", lambda v: f"{v:g} m is no height above the floor")
-    table.refuse(
-        reference > _TALLEST_M, "reference_m", lambda v: f"{v:g} m is beyond a tape; is it in cm or mm?"
-    )
+    table.refuse(reference > _TALLEST_M, "reference_m", lambda v: f"{v:g} m is beyond a tape; is it in cm or mm?")
     table.refuse(
         reading < 0,
         "range_m",
@@ -113,9 +109,7 @@ def _check_values(table: Table) -> None:
     if "air_temperature_c" in table.columns:
         air = table.columns["air_temperature_c"]
         wrong = ~np.isnan(air) & ((air < _COLDEST_C) | (air > _HOTTEST_C))
-        table.refuse(
-            wrong, "air_temperature_c", lambda v: f"{v:g} degrees C is no air; is it in kelvin or Fahrenheit?"
-        )
+        table.refuse(wrong, "air_temperature_c", lambda v: f"{v:g} degrees C is no air; is it in kelvin or Fahrenheit?")
 
 
 def _check_units(path: Path, reference_m: Array, range_m: Array) -> None:
@@ -126,10 +120,7 @@ def _check_units(path: Path, reference_m: Array, range_m: Array) -> None:
         raise DataError("every reading is zero; is the sensor connected?", path=path, key="range_m")
     ratio = float(np.median(reference_m[echoes] / range_m[echoes]))
     for unit, words in _UNIT_RATIOS.items():
-        if (
-            _LIKELY_RATIO[0] < ratio / unit < _LIKELY_RATIO[1]
-            and not _LIKELY_RATIO[0] < ratio < _LIKELY_RATIO[1]
-        ):
+        if _LIKELY_RATIO[0] < ratio / unit < _LIKELY_RATIO[1] and not _LIKELY_RATIO[0] < ratio < _LIKELY_RATIO[1]:
             problem = f"{words}: the taped heights are {ratio:.3g} times the readings; give both in metres"
             raise DataError(problem, path=path, key="range_m" if "range" in words else "reference_m")
 
@@ -138,8 +129,7 @@ def _check_heights(path: Path, reference_m: Array, lines: NDArray[np.int64]) -> 
     heights, first, counts = np.unique(reference_m, return_index=True, return_counts=True)
     if len(heights) < 2:
         problem = (
-            f"one height only ({heights[0]:g} m): scale and offset need two, better four spread over the"
-            " range in use"
+            f"one height only ({heights[0]:g} m): scale and offset need two, better four spread over the range in use"
         )
         raise DataError(problem, path=path, key="reference_m")
     if counts.min() < LEAST_READINGS:

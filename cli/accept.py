@@ -56,9 +56,7 @@ def _show_limits(ctx: click.Context, _: click.Parameter, wanted: bool) -> None:
 )  # fmt: skip
 @json_option
 @click.pass_context
-def accept(
-    ctx: click.Context, module: Path, against: Path | None, limits: Path | None, as_json: bool
-) -> None:
+def accept(ctx: click.Context, module: Path, against: Path | None, limits: Path | None, as_json: bool) -> None:
     """Say whether a calibrated module is fit for use.
 
     Holds every section of the module file against limits, and tells the speed error that all leftover

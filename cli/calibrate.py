@@ -146,7 +146,8 @@ def alignment(recording: Path, readout: bool, module: Path, dry_run: bool, repor
     RECORDING is a folder with video.* and gyro.csv: the module held in the hand over any floor with texture and
     turned briskly about all three axes, back and forth, for twenty seconds. It needs no range. The lens must be
     calibrated already. The gyro bias found on the way is written too, unless the module file holds one that
-    agrees and is surer; with --readout so is the rolling-shutter time of the camera.
+    agrees and is surer; with --readout so is the rolling-shutter time of the camera. Give --readout whenever the
+    shutter rolls and camera.readout_s is not known: without it mounting and clock stay vague.
 
     \b
     Example:

@@ -35,7 +35,7 @@ def measure(recording: Path, module: Path | None, output: Path | None, overlay: 
     \b
     Example:
       groundpace measure sample_video/flight --output flight-speed
-    """  # noqa: D301 - click reads the character
+    """
     import flow
     from cli.page.review import Review
     from flow.files import replacing
@@ -63,6 +63,7 @@ def measure(recording: Path, module: Path | None, output: Path | None, overlay: 
         facts["unstated_sigmas"] = list(opened.module.unstated_sigmas)
         facts["processing_s"] = round(time.perf_counter() - began, 3)
         facts["times_real_time"] = round(facts["duration_s"] / max(facts["processing_s"], 1e-3), 2)
+        log.flush()
         review.write(facts)
         summary_path.write_text(json.dumps(facts, indent=2) + "\n", encoding="utf-8")
     _show(facts, opened.module_path, output)

@@ -47,7 +47,7 @@ class PlayableVideo:
         The place cannot be written, the disk is full, or this FFmpeg has no H.264 encoder.
     """
 
-    def __init__(self, path: Path, *, factor: int = 30) -> None:
+    def __init__(self, path: Path, *, factor: int = 33) -> None:
         self.path = path
         self._factor = factor
         self._stack = ExitStack()

@@ -78,6 +78,7 @@ def _number(name: str, kind: click.ParamType[Any], default: float | None, unit: 
     "--board", type=BoardType(), help="Pictures of a calibration board instead of a flight; see `groundpace board`."
 )
 @_number("--views", click.IntRange(1, 999), 24, "N", "How many pictures of the board.")
+@click.option("--bench", is_flag=True, help="A module on the bench: gyro.csv at rest and taped.csv of range readings.")
 @click.option("--force", is_flag=True, help="Replace a recording that is there already.")
 def synthesize(
     folder: Path,
@@ -88,6 +89,7 @@ def synthesize(
     crate: float,
     board: BoardKind | None,
     views: int,
+    bench: bool,
     **scene: Any,
 ) -> None:
     """Make a synthetic recording with exact truth.
@@ -96,7 +98,8 @@ def synthesize(
     range.csv, module.yaml and truth.csv. A PICTURE of ground is laid out in repetition, --ground-size wide.
 
     With --board, DIR gets pictures of that board for `calibrate lens`, the true poses in views.csv and the true
-    lens in module.yaml; only --views, --module, --noise and --seed count then.
+    lens in module.yaml; only --views, --module, --noise and --seed count then. With --bench, it gets a gyro log of
+    the module at rest, --duration long, for `calibrate gyro`, and readings at taped heights for `calibrate range`.
 
     \b
     Examples:
@@ -104,8 +107,9 @@ def synthesize(
       groundpace synthesize rail --motion slider --speed 0.02 --noise 2 --codec mjpeg
       groundpace synthesize pass --motion pass --speed 1 --tilt 5 --module fern-03.yaml --attitude
       groundpace synthesize board --board chessboard:9x6:0.025 --module large
+      groundpace synthesize bench --bench --duration 600
     """
-    from flow.scene import Encoding, Sheet, find_module, plan_scene, write_views
+    from flow.scene import Encoding, Sheet, find_module, plan_scene, write_bench, write_views
     from flow.scene import synthesize as write_recording
 
     say = Console(stderr=True, highlight=False, soft_wrap=True).print
@@ -114,6 +118,11 @@ def synthesize(
         module, noise, seed = find_module(scene["module"]), scene["noise"], scene["seed"]
         write_views(folder, module, sheet, count=views, noise_levels=noise, seed=seed, force=force)
         say(f"{views} pictures of {board}\nwritten: {folder}")
+        return
+    if bench:
+        module = find_module(scene["module"])
+        write_bench(folder, module, duration_s=scene["duration"], seed=scene["seed"], force=force)
+        say(f"written: {folder}")
         return
     spec = plan_scene(**scene, crate_share=crate)
     encoding = Encoding(codec=codec, quality=quality, frames_csv=frames_csv)

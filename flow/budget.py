@@ -8,87 +8,22 @@ sigmas: constant, so they show only against a reference, never in a synthetic re
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Literal, TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
 
-from flow.field import field_of
+from flow.conditions import Conditions
 from flow.height import ZERO_CELSIUS_K
-from flow.height_noise import filtered_height
-from flow.image_noise import Texture, TrackerNoise, tracker_noise
+from flow.image_noise import Texture
 from flow.module import Module
+from flow.situation import LAG_ONE, NoPrediction, Situation
+
+__all__ = ["Budget", "Cause", "Conditions", "Kind", "NoPrediction", "Texture", "predict"]
 
 Array: TypeAlias = NDArray[np.float64]
 Kind: TypeAlias = Literal["random", "systematic"]
-
-_LEAST_HEIGHT_M = 0.02
-_STEEPEST_RAD = np.radians(25.0)  # of lean and camera together; beyond, the first order in it is 10 % off
-_LAG_ONE = -0.44  # correlation of a row's image error with the next: a picture's error enters two rows, signs opposed
-_EFFICIENCY = 0.95  # of the weights that tame outliers (Huber and Ronchetti 2009)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Conditions:
-    """How, over what, and with which camera settings the module flies.
-
-    Parameters
-    ----------
-    height_m
-        Body origin above the ground.
-    speed_m_s
-        Steady speed forward.
-    rocking_rad, rocking_hz
-        Amplitude and frequency of rocking in roll and in pitch.
-    yaw_rate_rad_s
-        Steady turn.
-    pitch_rad
-        Steady pitch, positive nose up.
-    frame_rate_hz, exposure_s
-        Of the camera.
-    noise_levels, texture
-        Noise of a pixel at the picture's brightness, grey levels; what there is to see.
-    tracks, inlier_share
-        Points followed, and the share of them that agree.
-    common_jitter_px
-        Motion of the whole picture from frame to frame that is not the craft's, one-sigma: a video codec's (20 mpx on
-        H.264 over gravel; 0 on lossless video).
-    range_rate_hz
-        Range readings a second.
-    tilt_sigma_rad, tilt_noise_rad
-        How wrong the attitude is: what stays for seconds, and what changes from row to row.
-    air_sigma_k
-        How well the air temperature is known; counts for a range sensor that assumes one.
-    """
-
-    height_m: float
-    speed_m_s: float = 0.0
-    rocking_rad: float = 0.0
-    rocking_hz: float = 0.0
-    yaw_rate_rad_s: float = 0.0
-    pitch_rad: float = 0.0
-    frame_rate_hz: float = 60.0
-    exposure_s: float = 0.002
-    noise_levels: float = 1.5
-    texture: Texture = field(default_factory=Texture)
-    tracks: float = 190.0
-    inlier_share: float = 0.97
-    common_jitter_px: float = 0.0
-    range_rate_hz: float = 20.0
-    tilt_sigma_rad: float = 0.008
-    tilt_noise_rad: float = 0.0
-    air_sigma_k: float = 0.0
-
-    @property
-    def rocking_rate_rad_s(self) -> float:
-        """RMS rate in roll, and in pitch: ``A 2 pi f / sqrt(2)``."""
-        return float(self.rocking_rad * 2 * np.pi * self.rocking_hz / np.sqrt(2))
-
-    @property
-    def rocking_acceleration_rad_s2(self) -> float:
-        """RMS angular acceleration in roll, and in pitch."""
-        return self.rocking_rate_rad_s * 2 * np.pi * self.rocking_hz
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -145,8 +80,8 @@ def predict(module: Module, conditions: Conditions) -> Budget:
 
     Raises
     ------
-    ValueError
-        The camera is at the ground, or looks (with the lean) more than 25 degrees away from straight down.
+    NoPrediction
+        See :class:`flow.situation.Situation`.
 
     Notes
     -----
@@ -163,11 +98,11 @@ def predict(module: Module, conditions: Conditions) -> Budget:
     - focal length (relative): v, and ``(1 - m) H w``: stretching moves the place at which a motion is expected as well;
     - mounting: a turn about the vertical leaks the other axis' rocking ``(1 + k) H w`` and v, one about a level axis
       ``(1 + m) H y``; and both act as a wrong tilt does, less the height;
-    - tilt: nothing in level flight; with a lean, see :meth:`_Place.by_tilt`;
+    - tilt: nothing in level flight; with a lean, see :meth:`flow.situation.Situation.by_tilt`;
     - camera position: ``w p_z``, ``y p_y``, and by the height ``v p_z / H``;
     - range: v times scale, ``offset / H`` and half the relative error of the air's absolute temperature.
     """
-    place = _Place(module, conditions)
+    place = Situation(module, conditions)
     causes = (
         *_picture(place),
         _cause(place, "height noise", "random", steady=(place.v / place.camera_m * place.height_noise_m, 0.0)),
@@ -184,82 +119,11 @@ def predict(module: Module, conditions: Conditions) -> Budget:
     return Budget(causes=causes, picture_bound_m_s=_pair(place.picture.bound_px * place.m_s_per_px))
 
 
-class _Place:
-    """Module and conditions in the symbols of the formulas; pairs are (forward, right)."""
-
-    def __init__(self, module: Module, conditions: Conditions) -> None:
-        self.module, self.conditions = module, conditions
-        self.interval_s = 1 / conditions.frame_rate_hz
-        self.v, self.w, self.yaw = conditions.speed_m_s, conditions.rocking_rate_rad_s, abs(conditions.yaw_rate_rad_s)
-        self.arm_m = np.array(module.alignment.camera_position_m)
-        self.camera_m = conditions.height_m - float(self.arm_m[2])
-        if self.camera_m < _LEAST_HEIGHT_M:
-            raise ValueError(f"at a height of {conditions.height_m:g} m the camera is at the ground")
-        field = field_of(module)
-        lean = field.axis_rad + np.array([conditions.pitch_rad, 0.0])
-        if np.hypot(*lean) > _STEEPEST_RAD:
-            raise ValueError("the prediction holds for a camera that looks down, within 25 degrees")
-        self.lean = np.hypot(lean, conditions.rocking_rad / np.sqrt(2))  # rms in pitch and in roll
-        self.field, self.seen = field, field.spread
-        self.m, self.k = field.spread
-        self.m_s_per_px = self.camera_m / (field.focal_px * self.interval_s)
-        seen_m_s = np.hypot(self.v, self.camera_m * self.w)
-        self.picture: TrackerNoise = tracker_noise(
-            size_px=(module.camera.width_px, module.camera.height_px),
-            noise_levels=conditions.noise_levels,
-            texture=conditions.texture,
-            blur_px=float(seen_m_s * conditions.exposure_s / self.camera_m * field.focal_px[0]),
-            tracks=_EFFICIENCY * conditions.tracks * conditions.inlier_share,
-        )
-
-    @property
-    def height_noise_m(self) -> float:
-        """What range and climb noise leave in the height, m."""
-        module, conditions = self.module, self.conditions
-        picture = self.picture
-        moved = [picture.noise_px[0], picture.blur_px[0], picture.pull_px[0], conditions.common_jitter_px]
-        # The climb is read from the growth of the picture, of which a place shows as much as it is far from the middle.
-        arm_px = np.linalg.norm(np.sqrt(self.seen) * self.field.focal_px)
-        climb = np.sqrt(np.sum(np.square(moved))) * self.camera_m / (arm_px * self.interval_s)
-        turn = np.hypot(conditions.tilt_sigma_rad, module.alignment.rotation_sigma_rad[1])
-        noise, _ = filtered_height(
-            module.range,
-            range_rate_hz=conditions.range_rate_hz,
-            climb_rate_hz=conditions.frame_rate_hz,
-            climb_sigma_m_s=float(np.sqrt(1 + 2 * _LAG_ONE) * climb),
-            lean_sigma_m_s=float(self.v * (1 + self.m / (self.m + self.k)) * turn),
-        )
-        return noise
-
-    def by_rate(self, rate_rad_s: Array) -> Array:
-        """Speed error by independent errors of the rate about body x, y, z."""
-        reach = (1 + self.seen) * self.camera_m + self.arm_m[2]
-        return np.asarray(np.hypot(reach * rate_rad_s[[1, 0]], np.abs(self.arm_m[[1, 0]]) * rate_rad_s[2]))
-
-    def by_tilt(self, *, height: bool) -> Array:
-        """Speed error by one radian of tilt error about each level axis; ``height``: the range reading leans with it.
-
-        A lean a in pitch (rms, rocking included) and b in roll::
-
-            pitch error   forward  v a (k (1 - 2 m) / (m + k) - n)      right  v b m (1 - 2 k) / (m + k)
-            roll error    forward  v b ((1 - k) - n)                    right  v a (1 - k)
-
-        n is 1 for a narrow beam, whose height goes with the cosine, and 0 for a wide one.
-        """
-        m, k, (a, b) = self.m, self.k, self.lean
-        sensor = self.module.range
-        n = float(height and sensor.beam == "narrow")
-        offset = (np.array(sensor.position_m) - self.arm_m)[:2] / self.camera_m * float(height)
-        forward = [a * (k * (1 - 2 * m) / (m + k) - n), b * (1 - k - n), *offset]
-        right = [b * m * (1 - 2 * k) / (m + k), a * (1 - k)]
-        return np.asarray(self.v * np.array([np.hypot.reduce(forward), np.hypot.reduce(right)]))
-
-
 def _cause(
-    place: _Place, name: str, kind: Kind, *, steady: Array | tuple[float, float] = (0.0, 0.0),
+    place: Situation, name: str, kind: Kind, *, steady: Array | tuple[float, float] = (0.0, 0.0),
     rocking: Array | tuple[float, float] = (0.0, 0.0), lasting: float = 1.0,
 ) -> Cause:
-    """Add up what is steady and what goes with the rocking; ``lasting``: share of the steady part in a second's mean."""
+    """Add up what is steady and what goes with the rocking; ``lasting``: what a second's mean keeps of the steady part."""
     row = np.hypot(steady, rocking)
     # The mean over 1 s of a sine of f Hz is its sinc.
     second = np.hypot(lasting * np.asarray(steady), np.sinc(place.conditions.rocking_hz) * np.asarray(rocking))
@@ -269,10 +133,10 @@ def _cause(
     )
 
 
-def _picture(place: _Place) -> Iterator[Cause]:
+def _picture(place: Situation) -> Iterator[Cause]:
     """Errors of position in the picture: each enters two rows, signs opposed, so that little of it lasts."""
     rows = max(place.conditions.frame_rate_hz, 1.0)
-    lasting = float(np.sqrt((1 + 2 * _LAG_ONE * (rows - 1) / rows) / rows))
+    lasting = float(np.sqrt((1 + 2 * LAG_ONE * (rows - 1) / rows) / rows))
     picture = place.picture
     jitter = np.full(2, place.conditions.common_jitter_px)
     for name, moved_px in (
@@ -282,7 +146,7 @@ def _picture(place: _Place) -> Iterator[Cause]:
         yield _cause(place, name, "random", steady=moved_px * place.m_s_per_px, lasting=lasting)
 
 
-def _gyro_noise(place: _Place) -> Cause:
+def _gyro_noise(place: Situation) -> Cause:
     noise = place.by_rate(place.module.gyro.noise_per_axis)  # of the mean over a second
     T, L = place.interval_s, place.module.camera.readout_s
     longer, shorter = max(T, L), min(T, L)
@@ -290,19 +154,19 @@ def _gyro_noise(place: _Place) -> Cause:
     return _cause(place, "gyro noise", "random", steady=noise * row, lasting=float(min(1 / row, 1.0)))
 
 
-def _tilt_noise(place: _Place) -> Cause:
+def _tilt_noise(place: Situation) -> Cause:
     tilt = place.conditions.tilt_noise_rad * place.by_tilt(height=True)
     lasting = 1 / np.sqrt(max(place.conditions.frame_rate_hz, 1.0))
     return _cause(place, "tilt noise", "random", steady=tilt, lasting=float(lasting))
 
 
-def _clock(place: _Place) -> Cause:
+def _clock(place: Situation) -> Cause:
     late_s = place.module.alignment.sigma.time_offset_s
     met = np.array([1.0, 1.0, 0.0]) * place.conditions.rocking_acceleration_rad_s2
     return _cause(place, "clock", "systematic", rocking=place.by_rate(met * late_s))
 
 
-def _focal_length(place: _Place) -> Cause:
+def _focal_length(place: Situation) -> Cause:
     sigma = np.sqrt(place.field.image_share @ np.square(place.module.camera.focal_sigma))
     return _cause(
         place, "focal length", "systematic", steady=sigma * [place.v, 0.0],
@@ -310,7 +174,7 @@ def _focal_length(place: _Place) -> Cause:
     )  # fmt: skip
 
 
-def _mounting(place: _Place) -> Cause:
+def _mounting(place: Situation) -> Cause:
     about_x, about_y, about_z = place.module.alignment.rotation_sigma_rad
     turned = (1 + place.seen) * place.camera_m
     leaned = place.by_tilt(height=False) * np.hypot(about_x, about_y) / np.sqrt(2)
@@ -320,13 +184,13 @@ def _mounting(place: _Place) -> Cause:
     return _cause(place, "mounting", "systematic", steady=steady, rocking=about_z * turned[::-1] * place.w)
 
 
-def _camera_position(place: _Place) -> Cause:
+def _camera_position(place: Situation) -> Cause:
     x, y, z = place.module.alignment.sigma.camera_position_m
     steady = np.array([np.hypot(place.yaw * y, place.v * z / place.camera_m), place.yaw * x])
     return _cause(place, "camera position", "systematic", steady=steady, rocking=(place.w * z, place.w * z))
 
 
-def _range(place: _Place) -> Cause:
+def _range(place: Situation) -> Cause:
     sensor, height = place.module.range, place.conditions.height_m
     air = 0.0
     if sensor.assumed_air_temperature_c is not None:

@@ -23,7 +23,8 @@ class Field:
 
     ``focal_px`` (2,) pixels that a point moves per unit of place; ``spread`` (2,) mean square of the places;
     ``axis_rad`` (2,) lean of the optical axis against body z, toward forward and right; ``image_share`` (2, 2) share
-    of the image's x (column 0) and y in forward (row 0) and right.
+    of the image's x (column 0) and y in forward (row 0) and right; ``length_px`` the picture's side that lies along
+    forward; ``extent`` (2,) places from one edge to the other, infinite where a fisheye sees the horizon.
 
     Means are weighted as a fit weighs points with one noise a pixel: places where a lens crams more ground into a
     pixel count less. An undistorted pinhole of W x H px has the spread ``(H / f)^2 / 12`` forward, ``(W / f)^2 / 12``
@@ -34,6 +35,8 @@ class Field:
     spread: Array
     axis_rad: Array
     image_share: Array
+    length_px: int
+    extent: Array
 
 
 def field_of(module: Module) -> Field:
@@ -51,9 +54,14 @@ def field_of(module: Module) -> Field:
     weight = np.linalg.inv(place_per_px @ place_per_px.transpose(0, 2, 1))
     places = rays[good] @ turn.T
     own = weight[:, [0, 1], [0, 1]].mean(axis=0)
+    share = np.square(turn)
+    edges = np.array([[-0.5, camera.cy_px], [size[0] - 0.5, camera.cy_px], [camera.cx_px, -0.5], [camera.cx_px, size[1] - 0.5]])
+    extent = np.ptp(lens.rays(edges) @ turn.T, axis=0)
     return Field(
         focal_px=np.sqrt(own),
         spread=(places * np.einsum("nij,nj->ni", weight, places)).mean(axis=0) / own,
         axis_rad=np.arctan2(axis[:2], axis[2]),
-        image_share=np.square(turn),
+        image_share=share,
+        length_px=size[int(np.argmax(share[0]))],
+        extent=np.where(np.isfinite(extent), extent, np.inf),
     )

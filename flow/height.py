@@ -42,13 +42,11 @@ class Height:
 
 
 def speed_of_sound_ratio(air_temperature_c: float, assumed_air_temperature_c: float) -> float:
-    """True over assumed speed of sound in dry air, from ``343.2 sqrt(T / 293.15 K)`` m/s at 101.325 kPa."""
+    """Give true over assumed speed of sound in dry air, from ``343.2 sqrt(T / 293.15 K)`` m/s at 101.325 kPa."""
     return float(np.sqrt((air_temperature_c + ZERO_CELSIUS_K) / (assumed_air_temperature_c + ZERO_CELSIUS_K)))
 
 
-def origin_height(
-    sensor: Range, range_m: float, air_temperature_c: float | None, down_body: Array
-) -> float:
+def origin_height(sensor: Range, range_m: float, air_temperature_c: float | None, down_body: Array) -> float:
     """Height of the body origin that one reading means.
 
     A wide beam (an ultrasonic cone) returns from the nearest ground, the perpendicular; a narrow one (a laser)
@@ -148,7 +146,7 @@ class HeightFilter:
         self._relief_s = time_s
 
     def at(self, time_s: float) -> Height | None:
-        """Height at ``time_s``; None before two readings agreed (three after a contradiction), and 2.5 s after the last."""
+        """Height at ``time_s``; None before two agree (three after a contradiction) and 2.5 s after the last."""
         if self._agreed < self._needed or time_s - self._heard_s > _LONGEST_BRIDGE_S:
             return None
         ahead = min(time_s - self._time_s, 0.0)

@@ -9,8 +9,13 @@ import cv2
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from flow.tracks import LucasKanade
+
 Array: TypeAlias = NDArray[np.float64]
 Picture: TypeAlias = NDArray[np.uint8]
+
+WINDOW_PX = LucasKanade._WINDOW
+"""Side of the window that is followed."""
 
 _ROUNDING = 1 / 12  # variance of rounding to whole grey levels (Bennett 1948)
 _SCHARR_NOISE = 2 * (3**2 + 10**2 + 3**2) / 32**2  # what white noise of variance 1 leaves in a Scharr gradient
@@ -136,7 +141,7 @@ def tracker_noise(
     gradient, the shift scatters by ``sqrt(2 / 210) k^2 / 6``; what the weakening does to a window depends on its
     pattern alone: ``sqrt(1.77 / 90) / w``.
     """
-    window = window_px(size_px)
+    window = WINDOW_PX
     area = (size_px[0] - window) * (size_px[1] - window)
     variance = noise_levels**2 + _ROUNDING
     shared = (1 + tracks * window**2 / area) / tracks
@@ -153,20 +158,23 @@ def tracker_noise(
     )
 
 
-def window_px(size_px: tuple[int, int]) -> int:
-    """Side of the window that :class:`flow.tracks.LucasKanade` follows in a picture of this size."""
-    return 15 if size_px[0] * size_px[1] <= 400 * 300 else 21
+def least_gradient(noise_levels: float) -> float:
+    """Rms gradient along the weakest direction that :class:`flow.tracks.LucasKanade` asks for, grey levels per pixel.
 
-
-def search_px(size_px: tuple[int, int], levels: int) -> float:
-    """How far from its start a pyramid of ``levels`` above the picture itself finds a track, px.
-
-    Each level halves the picture (Bouguet 2000). At the coarsest, 6 px are found: measured, with half of the tracks
-    on gravel, soil and paving, 320 x 240 and 640 x 480, from one level to four. A level that would be no larger than
-    the window is left out, as OpenCV does.
+    It looks at a picture of half the size, where a gradient per pixel is twice as strong.
     """
-    window, smallest = window_px(size_px), min(size_px)
-    while levels and (smallest + 2**levels - 1) // 2**levels <= window:
+    square = max(LucasKanade._LEAST_SQUARE, LucasKanade._LEAST_OVER_NOISE * noise_levels**2)
+    return float(0.5 * np.sqrt(square))
+
+
+def search_px(size_px: tuple[int, int], *, far: bool) -> float:
+    """How far from its start :class:`flow.tracks.LucasKanade` finds a track, px; ``far``: without a velocity before.
+
+    Each level of the pyramid halves the picture (Bouguet 2000): one level, or four, as many as stay larger than the
+    window. At the coarsest 6 px are found: measured, half of the tracks or more, on gravel, soil and paving.
+    """
+    levels = 4 if far else 1
+    while levels and -(-min(size_px) // 2**levels) <= WINDOW_PX:
         levels -= 1
     return float(6 * 2**levels)
 

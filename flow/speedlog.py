@@ -66,6 +66,10 @@ class SpeedLogWriter:
         """Append a row."""
         self._file.write(_line(row))
 
+    def flush(self) -> None:
+        """Put all rows on the disk, so that nothing is left to go wrong but the change of names."""
+        self._file.flush()
+
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> bool | None:

@@ -7,6 +7,7 @@ import json
 import math
 import shutil
 from collections.abc import Mapping
+from concurrent.futures import Future, ThreadPoolExecutor, wait
 from contextlib import ExitStack
 from dataclasses import dataclass
 from importlib.resources import files
@@ -28,7 +29,7 @@ from cli.page.review_rows import NEWEST, SPREAD, FlightData, Rows
 from cli.page.review_video import copied_times_s, own_times_s
 from cli.page.review_words import CAUTIONS, flight_facts, footer, module_tables, remarks, summary_sentence
 from flow.estimator import FrameResult
-from flow.files import replacing, write_text
+from flow.files import replacing
 from flow.recording import Recording
 from flow.reference import Reference
 from flow.row import REASONS
@@ -37,6 +38,7 @@ from flow.video import Frame
 
 Array: TypeAlias = NDArray[np.float64]
 
+_BATCH = 16  # pictures encoded in a row: each change between encoding and measuring costs time
 _MARGIN_S = 1.0  # of samples before the first row and after the last
 _LARGE_CLOCK_S = 10_000.0  # a clock that began long before the flight is shown from the flight on
 
@@ -98,9 +100,13 @@ class Review:
         self._copy = None if self._is_own else PlayableVideo(output / "review.mp4", factor=23)
         self._overlay = PlayableVideo(output / "overlay.mp4") if overlay else None
         self._draw = Overlay(recording.module)
-        self._frame: Frame | None = None
+        self._frames: list[tuple[Frame, FrameResult | None]] = []
+        self._worker = ThreadPoolExecutor(max_workers=1)
+        self._encoded: Future[None] = Future()
+        self._encoded.set_result(None)
 
     def __enter__(self) -> Review:
+        self._stack.callback(self._worker.shutdown)  # called last; the videos are closed when their pictures are done
         for video in (self._copy, self._overlay):
             if video is not None:
                 self._stack.enter_context(video)
@@ -108,24 +114,39 @@ class Review:
 
     def watch(self, frame: Frame) -> None:
         """Take a frame, before the result that it ends."""
-        if self._copy is not None:
-            self._copy.write(frame.time_s, frame.luma)
-        if self._overlay is not None and frame.index == 0:
-            self._overlay.write_planes(frame.time_s, self._draw.draw(frame.luma, None))
-        self._frame = frame
+        if self._copy is not None or self._overlay is not None:
+            if len(self._frames) == _BATCH:
+                self._hand_over()
+            self._frames.append((frame, None))
 
     def add(self, result: FrameResult) -> None:
         """Take a result."""
         self._data.add(result)
-        if self._overlay is not None and self._frame is not None:
-            self._overlay.write_planes(self._frame.time_s, self._draw.draw(self._frame.luma, result))
+        if self._frames:
+            self._frames[-1] = (self._frames[-1][0], result)
 
     def write(self, facts: Mapping[str, Any]) -> None:
-        """Write the page; ``facts`` is the summary as in ``summary.json``."""
+        """Write the page, which appears at the end of the context; ``facts`` is the summary as in ``summary.json``."""
+        self._hand_over()
+        self._encoded.result()
         if self._is_own:
-            with replacing(self._output / "review.mp4") as copy:
-                shutil.copyfile(self._recording.frames.path, copy)
-        write_text(self._output / "review.html", render(self.page(facts), "review.html"))
+            copy = self._stack.enter_context(replacing(self._output / "review.mp4"))
+            shutil.copyfile(self._recording.frames.path, copy)
+        page = self._stack.enter_context(replacing(self._output / "review.html"))
+        page.write_text(render(self.page(facts), "review.html"), encoding="utf-8", newline="\n")
+
+    def _hand_over(self) -> None:
+        """Have the pictures so far encoded while the measurement goes on; wait for those before."""
+        self._encoded.result()
+        self._encoded = self._worker.submit(self._encode, self._frames)
+        self._frames = []
+
+    def _encode(self, frames: list[tuple[Frame, FrameResult | None]]) -> None:
+        for frame, result in frames:
+            if self._copy is not None:
+                self._copy.write(frame.time_s, frame.luma)
+            if self._overlay is not None:
+                self._overlay.write_planes(frame.time_s, self._draw.draw(frame.luma, result))
 
     def page(self, facts: Mapping[str, Any]) -> ReviewPage:
         """Build the page of everything gathered."""
@@ -158,6 +179,7 @@ class Review:
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> bool | None:
+        wait([self._encoded])
         return self._stack.__exit__(kind, error, trace)
 
     def _page_data(

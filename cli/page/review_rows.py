@@ -15,8 +15,7 @@ from cli.page.review_path import CAUSES, Path
 from cli.page.review_turn import TurnedImage, TurnLog
 from flow.estimator import FrameResult
 from flow.recording import Recording
-from flow.row import LevelVelocity
-from flow.tracks import Matches
+from flow.row import LevelVelocity, SpeedRow
 
 Array: TypeAlias = NDArray[np.float64]
 
@@ -67,7 +66,7 @@ class Rows:
 
 
 class FlightData:
-    """Gathers result after result of a measurement.
+    """Gathers result after result of a measurement, and works on some hundred of them at a time.
 
     Parameters
     ----------
@@ -87,10 +86,8 @@ class FlightData:
         self._bins = Bins(len(SPREAD), _MOST_ROWS + 2, per_bin=self._per_bin)
         self._newest = np.empty((_MOST_ROWS + 2, len(NEWEST)), np.float64)
         self._closed = 0
-        self._block = np.empty((_BLOCK, 1 + len(SPREAD)))
-        self._filled = 0
         self._rows = 0
-        self._last: tuple[FrameResult, float, float] | None = None
+        self._waiting: list[FrameResult] = []
         self._points = bytearray()
         self._stretches: list[Stretch] = []
         self._bridge_s = 0.0
@@ -101,25 +98,14 @@ class FlightData:
         A point is stored as 3 bytes, low first (column in 11 bits, row in 11 bits, "used" in one, in 1/2047 of the
         picture), and its motion as two signed bytes in steps of the row's ``points_step_px``.
         """
-        row = result.row
-        begin_s, end_s = row.time_s - row.interval_s / 2, row.time_s + row.interval_s / 2
-        self._add_status(row.status, begin_s, end_s)
-        turn = self.turns.between(begin_s, end_s)
-        effects = np.array([result.effects_m_s.get(cause, _NO_EFFECT) for cause in CAUSES])[:, :2]
-        self._path.advance(row, effects, float(turn[2]))
-        correlation = self._add_values(result, effects, turn)
-        self._rows += 1
-        self._last = (result, end_s, correlation)
-        if self._rows % self._per_bin == 0:
-            self._close_bin()
-        if self._filled == _BLOCK:
-            self._flush()
+        self._waiting.append(result)
+        if len(self._waiting) == _BLOCK:
+            self._work(last=False)
 
     def finish(self) -> Rows:
         """Give everything gathered."""
-        if self._last is not None:
-            self._close_bin()
-        self._flush()
+        if self._waiting:
+            self._work(last=True)
         self.turns.finish()
         time_s, low, high = self._bins.finish()
         return Rows(
@@ -132,71 +118,64 @@ class FlightData:
             stretches=self._stretches,
         )
 
-    def _add_values(self, result: FrameResult, effects: Array, turn: Array) -> float:
-        row, velocity = result.row, result.row.velocity
-        if isinstance(velocity, LevelVelocity):
-            covariance = velocity.covariance_m2_s2
-            sigmas = (sqrt(covariance[0, 0]), sqrt(covariance[1, 1]))
-            motion = (velocity.forward_m_s, velocity.right_m_s, velocity.down_m_s, *sigmas)
-            correlation = float(covariance[0, 1]) / (sigmas[0] * sigmas[1] or 1.0)
-            causes = np.hypot(effects[:, 0], effects[:, 1]).tolist()
-        else:
-            motion, correlation, causes = (nan,) * 5, nan, [nan] * len(CAUSES)
-        self._block[self._filled] = (
-            row.time_s,
-            *motion,
-            nan if row.height_m is None else row.height_m,
-            nan if row.height_sigma_m is None else row.height_sigma_m,
-            row.tracks,
-            nan if row.inlier_share is None else row.inlier_share,
-            *self._image_motion(result.matches, turn),
-            row.interval_s,
-            *causes,
+    def _work(self, *, last: bool) -> None:
+        results, self._waiting = self._waiting, []
+        rows = [result.row for result in results]
+        time_s, interval_s = (np.array([getattr(row, name) for row in rows]) for name in ("time_s", "interval_s"))
+        begin_s, end_s = time_s - interval_s / 2, time_s + interval_s / 2
+        for row, begin, end in zip(rows, begin_s, end_s, strict=True):
+            self._add_status(row.status, float(begin), float(end))
+        turn = self.turns.between(begin_s, end_s)
+        motion = np.array([_motion(row) for row in rows])
+        effects = np.array([[result.effects_m_s.get(c, _NO_EFFECT) for c in CAUSES] for result in results])[:, :, :2]
+        places = self._path.advance(interval_s, motion[:, :2], effects, turn[:, 2])
+        causes = np.where(np.isfinite(motion[:, :1]), np.linalg.norm(effects, axis=2), np.nan)
+        evidence = np.array([_evidence(row) for row in rows])
+        image = self._image_motion(results, turn)
+        values = [motion[:, :5], evidence, image, interval_s[:, None], causes]
+        self._bins.add(time_s, np.column_stack(values))
+        newest = np.column_stack(
+            [end_s, motion[:, 5], np.zeros((len(rows), 3)), places.position_m, places.sigma_m, places.correlation]
         )
-        self._filled += 1
-        return correlation
+        for k, result in enumerate(results):
+            self._rows += 1
+            if self._rows % self._per_bin == 0 or (last and result is results[-1]):
+                newest[k, 2:5] = self._add_points(result)
+                self._newest[self._closed] = newest[k]
+                self._closed += 1
 
-    def _image_motion(self, matches: Matches | None, turn: Array) -> tuple[float, float]:
-        """Median motion of the points, px, and the median of what the turn makes of it."""
-        if matches is None or len(matches) == 0:
-            return nan, nan
-        step = -(-len(matches) // _LOOKED_AT)
-        first = matches.first_px[::step]
-        return _median_length(matches.second_px[::step] - first), _median_length(self._image.motion(first, turn))
+    def _image_motion(self, results: list[FrameResult], turn: Array) -> Array:
+        """Median motion of the points, px, and the median of what the turn makes of it; (N, 2)."""
+        first = np.full((len(results), _LOOKED_AT, 2), np.nan)
+        moved = np.full_like(first, np.nan)
+        for k, result in enumerate(results):
+            if (matches := result.matches) is not None and len(matches):
+                step = -(-len(matches) // _LOOKED_AT)
+                some = matches.first_px[::step]
+                first[k, : len(some)] = some
+                moved[k, : len(some)] = matches.second_px[::step] - some
+        turned = self._image.motion(first, turn[:, None, :])
+        turned[np.isnan(first)] = np.nan
+        return np.column_stack([_median_length(moved), _median_length(turned)])
 
-    def _close_bin(self) -> None:
-        assert self._last is not None
-        result, end_s, correlation = self._last
-        self._last = None
-        count, step_px = self._add_points(result)
-        offered = 0 if result.matches is None else result.matches.offered
-        self._newest[self._closed] = (
-            end_s, correlation, offered, count, step_px, *self._path.position_m, *self._path.spread(),
-        )  # fmt: skip
-        self._closed += 1
-
-    def _add_points(self, result: FrameResult) -> tuple[int, float]:
+    def _add_points(self, result: FrameResult) -> tuple[int, int, float]:
+        """Store the points; give how many were looked for, how many are stored, and the step of their motion."""
         matches = result.matches
         if matches is None or len(matches) == 0:
-            return 0, 0.0
+            return 0 if matches is None else matches.offered, 0, 0.0
         chosen = slice(None, None, -(-len(matches) // self._points_a_row))
-        at, first = matches.second_px[chosen], matches.first_px[chosen]
-        used = np.zeros(len(at), np.uint32) if result.used is None else result.used[chosen].astype(np.uint32)
-        motion = at - first
+        at = matches.second_px[chosen]
+        motion = at - matches.first_px[chosen]
         step_px = float(np.abs(motion).max()) / 127 or 1e-6
         place = (at * (_GRID / self._size_px)).astype(np.uint32)
-        code = place[:, 0] | (place[:, 1] << 11) | (used << 22)
+        code = place[:, 0] | (place[:, 1] << 11)
+        if result.used is not None:
+            code |= result.used[chosen].astype(np.uint32) << 22
         packed = np.empty((len(at), 5), np.uint8)
         packed[:, :3] = code.astype("<u4").view(np.uint8).reshape(-1, 4)[:, :3]
         packed[:, 3:] = np.rint(motion / step_px).astype(np.int8).view(np.uint8)
         self._points += packed.tobytes()
-        return len(at), step_px
-
-    def _flush(self) -> None:
-        block = self._block[: self._filled]
-        if len(block):
-            self._bins.add(block[:, 0], block[:, 1:])
-        self._filled = 0
+        return matches.offered, len(at), step_px
 
     def _add_status(self, status: str, begin_s: float, end_s: float) -> None:
         if self._stretches and self._stretches[-1].status == status:
@@ -212,6 +191,23 @@ class FlightData:
 _NO_EFFECT = np.zeros(3)
 
 
+def _motion(row: SpeedRow) -> tuple[float, ...]:
+    """Velocity, the sigma of its level part and the correlation of that."""
+    velocity = row.velocity
+    if not isinstance(velocity, LevelVelocity):
+        return (nan,) * 6
+    covariance = velocity.covariance_m2_s2
+    forward, right = sqrt(covariance[0, 0]), sqrt(covariance[1, 1])
+    correlation = covariance[0, 1] / (forward * right or 1.0)
+    return velocity.forward_m_s, velocity.right_m_s, velocity.down_m_s, forward, right, correlation
+
+
+def _evidence(row: SpeedRow) -> tuple[float, ...]:
+    """Height and its sigma, the number of points and the share that agrees."""
+    known = (row.height_m, row.height_sigma_m, row.tracks, row.inlier_share)
+    return tuple(nan if value is None else value for value in known)
+
+
 def _bridged(stretches: list[Stretch], bridge_s: float) -> list[Stretch]:
     """Let a stretch shorter than ``bridge_s`` go into one without a speed before it: never the reverse."""
     kept: list[Stretch] = []
@@ -225,7 +221,9 @@ def _bridged(stretches: list[Stretch], bridge_s: float) -> list[Stretch]:
     return kept
 
 
-def _median_length(vectors: Array) -> float:
-    lengths = np.hypot(vectors[:, 0], vectors[:, 1])
-    lengths.sort()
-    return float(lengths[len(lengths) // 2])
+def _median_length(vectors: Array) -> Array:
+    """Median length of the vectors (N, K, 2) of each row that are known; NaN where none is."""
+    lengths = np.sort(np.hypot(vectors[..., 0], vectors[..., 1]), axis=1)  # NaN come last
+    known = np.isfinite(lengths).sum(axis=1)
+    middle = lengths[np.arange(len(lengths)), np.maximum(known - 1, 0) // 2]
+    return np.where(known > 0, middle, np.nan)

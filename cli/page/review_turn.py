@@ -18,7 +18,6 @@ Array: TypeAlias = NDArray[np.float64]
 _CELLS = 24
 _SMALL_RAD = 1e-3
 _MOST_BINS = 24_000
-_KEPT_S = 2.0
 _LONGEST_STEP_S = 0.1  # nothing is integrated over a longer hole in the log
 
 
@@ -41,23 +40,30 @@ class TurnLog:
         self._turn, self._holes = self._rate, self._time
         self._ended = False
 
-    def between(self, begin_s: float, end_s: float) -> Array:
-        """Turn about the body axes, (3,) rad; NaN where the log has a hole or does not reach. Ask in order of time."""
-        while not self._ended and (not len(self._time) or self._time[-1] <= end_s):
+    def between(self, begin_s: Array, end_s: Array) -> Array:
+        """Turn about the body axes from each of ``begin_s`` (N,) to ``end_s`` (N,): (N, 3) rad.
+
+        NaN where the log has a hole or does not reach. Ask in order of time.
+        """
+        self._forget(float(begin_s[0]))
+        while not self._ended and (not len(self._time) or self._time[-1] <= end_s[-1]):
             self._read()
-        if not len(self._time) or begin_s < self._time[0] or end_s > self._time[-1]:
-            return np.full(3, np.nan)
-        first, last = self._time.searchsorted((begin_s, end_s), "right") - 1
-        last = min(last, len(self._time) - 2)
-        if self._holes[last + 1] > self._holes[first]:
-            return np.full(3, np.nan)
-        before = self._turn[first] + self._rate[first] * (begin_s - self._time[first])
-        return np.asarray(self._turn[last] + self._rate[last] * (end_s - self._time[last]) - before)
+        if len(self._time) < 2:
+            return np.full((len(begin_s), 3), np.nan)
+        first, before = self._turned(begin_s)
+        last, after = self._turned(end_s)
+        unknown = (begin_s < self._time[0]) | (end_s > self._time[-1]) | (self._holes[last + 1] > self._holes[first])
+        return np.where(unknown[:, None], np.nan, after - before)
 
     def finish(self) -> None:
         """Read the rest of the log."""
         while not self._ended:
             self._read()
+
+    def _turned(self, time_s: Array) -> tuple[NDArray[np.intp], Array]:
+        """Find the sample before each time, and the turn since the first sample, the rate held in between."""
+        k = np.clip(self._time.searchsorted(time_s, "right") - 1, 0, len(self._time) - 2)
+        return k, self._turn[k] + self._rate[k] * (time_s - self._time[k])[:, None]
 
     def _read(self) -> None:
         chunk = next(self._chunks, None)
@@ -66,12 +72,17 @@ class TurnLog:
             return
         rate = chunk.rate_rad_s - self._bias
         self.rates.add(chunk.time_s, rate)
-        # The newest 2 s of the chunk before stay: frames run a little behind.
-        keep = int(self._time.searchsorted(self._time[-1] - _KEPT_S)) if len(self._time) else 0
-        self._time = np.concatenate([self._time[keep:], chunk.time_s])
-        self._rate = np.concatenate([self._rate[keep:], rate])
-        step = np.diff(self._time)
-        moved = step[:, None] * (self._rate[1:] + self._rate[:-1]) / 2
+        self._hold(np.concatenate([self._time, chunk.time_s]), np.concatenate([self._rate, rate]))
+
+    def _forget(self, before_s: float) -> None:
+        keep = max(int(self._time.searchsorted(before_s)) - 1, 0)
+        if keep > len(self._time) // 2:
+            self._hold(self._time[keep:], self._rate[keep:])
+
+    def _hold(self, time_s: Array, rate: Array) -> None:
+        self._time, self._rate = time_s, rate
+        step = np.diff(time_s)
+        moved = step[:, None] * (rate[1:] + rate[:-1]) / 2
         self._turn = np.concatenate([np.zeros((1, 3)), np.cumsum(moved, axis=0)])
         self._holes = np.concatenate([[0.0], np.cumsum(step > _LONGEST_STEP_S)])
 
@@ -98,6 +109,8 @@ class TurnedImage:
         self._px_per_rad = np.nan_to_num(grid, nan=0.0)
 
     def motion(self, points_px: Array, turn_rad: Array) -> Array:
-        """Give the motion (N, 2), px, of points (N, 2) when the body turns by ``turn_rad`` (3,)."""
-        cell = (points_px / self._cell_px + 0.5).astype(int)
-        return np.asarray(self._px_per_rad[cell[:, 1], cell[:, 0]] @ turn_rad)
+        """Give the motion (..., 2), px, of points (..., 2) when the body turns by ``turn_rad`` (..., 3)."""
+        rows, columns = self._px_per_rad.shape[:2]
+        x, y = (np.nan_to_num(points_px) / self._cell_px + 0.5).astype(int).T
+        cells = self._px_per_rad[np.clip(y, 0, rows - 1).T, np.clip(x, 0, columns - 1).T]
+        return np.asarray(np.einsum("...ij,...j->...i", cells, turn_rad))

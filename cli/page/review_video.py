@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-from pathlib import Path
 from typing import TypeAlias
 
 import av
@@ -45,8 +44,3 @@ def copied_times_s(recording: Recording) -> Array:
     """When a browser shows each frame of a copy made at the recording's own frame times, s."""
     times = recording.frames.times_s
     return np.asarray(times - times[0])
-
-
-def is_own_video(path: Path, recording: Recording) -> bool:
-    """Whether ``path`` is the recording's video itself."""
-    return path.exists() and path.samefile(recording.frames.path)

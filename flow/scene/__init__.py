@@ -24,6 +24,7 @@ On disk, in the recording format: ``scene.synthesize(folder, spec)``. From the o
 ``scene.plan_scene("pass", height=2, speed=1)`` gives the spec. Calibration boards: ``scene.render_views``.
 """
 
+from flow.scene.bench import write_bench
 from flow.scene.board import BoardView, Sheet, render_views, write_views
 from flow.scene.casting import CameraPath
 from flow.scene.encode import CODECS, Encoding
@@ -75,5 +76,6 @@ __all__ = [
     "straight",
     "synthesize",
     "tour",
+    "write_bench",
     "write_views",
 ]

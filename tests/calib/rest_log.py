@@ -27,8 +27,9 @@ def simulate(
     return bias + rng.standard_normal(samples) * n / np.sqrt(interval_s), bias
 
 
-def write_gyro(path: Path, rate: Array, interval_s: float, *, time_s: Array | None = None,
-               accel: Array | None = None) -> Path:
+def write_gyro(
+    path: Path, rate: Array, interval_s: float, *, time_s: Array | None = None, accel: Array | None = None
+) -> Path:
     """Write a ``gyro.csv``."""
     time_s = 1000.0 + np.arange(len(rate)) * interval_s if time_s is None else time_s
     names = ["time_s", *(f"gyro_{a}_rad_s" for a in "xyz")]

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import dataclasses
 import hashlib
 import json
 import re
@@ -15,11 +14,10 @@ import numpy as np
 import pytest
 from click.testing import CliRunner
 
-from calib.alignment import AlignmentCalibration, calibrate_alignment
 from calib.boards import parse_board
 from cli.main import main
-from flow.module import read_module, read_partial_module
-from flow.recording import Recording, open_recording
+from cli.page.report import Chart
+from flow.module import read_partial_module
 from tests.calib.board_scenes import PINHOLE, Renderer, random_pose
 from tests.calib.rest_log import simulate, write_gyro
 from tests.calib.test_ranging import readings, table
@@ -190,6 +188,13 @@ def test_a_name_cannot_break_out_of_the_page(taped: Path, tmp_path: Path) -> Non
     assert "<b>fern" not in text and "&lt;b&gt;fern" in text
 
 
+def test_a_picture_name_cannot_end_the_chart_script() -> None:
+    name = "</script><script>alert(1)</script>"
+    chart = Chart(title="t", caption="c", traces=[{"x": [name], "y": [float("nan")], "name": "n"}], layout={})
+    assert "<" not in chart.json
+    assert json.loads(chart.json)["data"] == [{"x": [name], "y": [None], "name": "n"}]
+
+
 def test_range_report_shows_strays_and_heights(taped: Path, module: Path, tmp_path: Path) -> None:
     report = tmp_path / "r.html"
     assert run("range", taped, "--module", module, "--report", report).exit_code == 0
@@ -246,89 +251,6 @@ def test_wrong_usage_is_exit_2(arguments: tuple[str, ...]) -> None:
     assert run(*arguments).exit_code == 2
 
 
-HAND_TURNED = Path(__file__).parents[2] / "sample_video" / "hand-turned"
-
-
-@pytest.fixture(scope="module")
-def turned() -> AlignmentCalibration:
-    """Calibrate the sample once; its module.yaml is the exact truth of the synthetic recording."""
-    opened = open_recording(HAND_TURNED, needs_range=False, check_overlap=False)
-    return calibrate_alignment(opened, readout=True)
-
-
-@pytest.fixture
-def lens_only(tmp_path: Path) -> Path:
-    """Write a module of which only the lens is known, with a gyro bias that somebody guessed."""
-    text = (HAND_TURNED / "module.yaml").read_text().split("alignment:")[0]
-    path = tmp_path / "fern-03.yaml"
-    path.write_text(text.replace("readout_s: 0.014", "readout_s: 0.0") + "gyro:\n  bias_rad_s: [0.0, 0.0, 0.0]\n")
-    return path
-
-
-def test_alignment_from_a_recording_without_range(
-    turned: AlignmentCalibration, lens_only: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    asked: dict[str, Any] = {}
-
-    def known(recording: Recording, *, readout: bool, progress: Any) -> AlignmentCalibration:
-        asked.update(folder=recording.folder, module=recording.module_path, readout=readout)
-        return dataclasses.replace(turned, module=recording.module)
-
-    monkeypatch.setattr("calib.alignment.calibrate_alignment", known)
-    folder = tmp_path / "hand-turned"
-    folder.mkdir()
-    for name in ("video.mp4", "gyro.csv"):
-        (folder / name).symlink_to(HAND_TURNED / name)
-    result = run("alignment", folder, "--module", lens_only, "--readout")
-    assert result.exit_code == 0, result.output
-    assert asked == {"folder": folder, "module": lens_only, "readout": True}
-    found, truth = read_module(lens_only), read_module(HAND_TURNED / "module.yaml")
-    # Exact truth within four of the calibration's own sigmas.
-    moved = (found.alignment.R_body_camera * truth.alignment.R_body_camera.inv()).as_rotvec()
-    assert np.all(np.abs(moved) < 4 * found.alignment.rotation_sigma_rad)
-    late = found.alignment.time_offset_s - truth.alignment.time_offset_s
-    assert abs(late) < 4 * found.alignment.sigma.time_offset_s
-    assert np.all(
-        np.abs(np.subtract(found.gyro.bias_rad_s, truth.gyro.bias_rad_s)) < 4 * np.array(found.gyro.sigma.bias_rad_s)
-    )
-    assert abs(found.camera.readout_s - truth.camera.readout_s) < 4 * found.camera.sigma.readout_s
-    assert found.camera.fx_px == truth.camera.fx_px
-    assert "written: alignment and gyro and camera" in result.stderr
-    assert re.search(r"camera clock +\+\d\.\d+ ± 0\.\d+ ms +speed ± \d\.\d+ mm/s", result.stderr)
-    parts = Parts((tmp_path / "fern-03-alignment.html").read_text(encoding="utf-8"))
-    assert parts.reaching == [] and len(parts.figures) == 4
-    assert [t["name"] for t in parts.figures[0]["data"][:3]] == ["gyro, before", "gyro, now", "camera"]
-
-
-@pytest.mark.parametrize(
-    ("off", "sigma", "stays"),
-    [(0.0, 1e-5, True), (0.0, 1e-2, False), (0.01, 1e-5, False)],
-    ids=["agrees and is surer", "agrees, less sure", "contradicts"],
-)
-def test_a_surer_gyro_bias_stays(
-    turned: AlignmentCalibration,
-    lens_only: Path,
-    monkeypatch: pytest.MonkeyPatch,
-    off: float,
-    sigma: float,
-    stays: bool,
-) -> None:
-    held = [round(float(b) + off, 6) for b in turned.bias_rad_s]
-    lens_only.write_text(
-        lens_only.read_text().split("gyro:")[0]
-        + f"gyro:\n  bias_rad_s: {held}\n  sigma: {{bias_rad_s: {[sigma] * 3}}}\n"
-    )
-    monkeypatch.setattr(
-        "calib.alignment.calibrate_alignment",
-        lambda recording, **_: dataclasses.replace(turned, module=recording.module, readout_s=None),
-    )
-    result = run("alignment", HAND_TURNED, "--module", lens_only)
-    assert result.exit_code == 0, result.output
-    found = read_module(lens_only).gyro
-    assert (found.bias_rad_s == tuple(held)) == stays
-    assert ("agrees and is surer" in result.stderr) == stays
-
-
 def test_lens_keeps_the_readout_of_the_alignment(pictures: Path, module: Path) -> None:
     known = "sigma: {readout_s: 0.0001}\n  provenance: {readout_source: hand-turned}\n"
     camera = "camera:\n  width_px: 640\n  height_px: 480\n  fx_px: 500\n  fy_px: 500\n  cx_px: 320\n  cy_px: 240\n"
@@ -337,10 +259,3 @@ def test_lens_keeps_the_readout_of_the_alignment(pictures: Path, module: Path) -
     found = read_partial_module(module).camera
     assert (found.readout_s, found.sigma.readout_s) == (0.014, 0.0001)
     assert found.provenance["readout_source"] == "hand-turned" and found.provenance["source"] == pictures.name
-
-
-def test_alignment_needs_a_lens(tmp_path: Path, module: Path) -> None:
-    result = run("alignment", HAND_TURNED, "--module", module)
-    assert result.exit_code == 1
-    assert "camera" in result.stderr and "calibrate lens" in result.stderr
-    assert module.read_text() == BEFORE

@@ -18,7 +18,7 @@ from scipy.spatial.transform import Rotation
 import cli.page.review_rows
 from cli.page.review_bins import NOTHING, Bins, packed
 from cli.page.review_findings import findings
-from cli.page.review_path import CAUSES
+from cli.page.review_path import CAUSES, Places
 from cli.page.review_path import Path as GroundPath
 from cli.page.review_range import range_readings
 from cli.page.review_rows import FlightData, Rows
@@ -26,7 +26,7 @@ from cli.page.review_turn import TurnedImage, TurnLog
 from flow.camera import Lens
 from flow.module import Gyro, Module
 from flow.recording import Recording
-from flow.row import LevelVelocity, NoVelocity, SpeedRow
+from flow.row import NoVelocity
 from flow.series import GyroSamples
 from tests.cli.review_flights import HOLE_S, results, write_recording, write_review
 
@@ -73,17 +73,17 @@ def turning(
 
 def test_turn_is_rate_times_time_across_chunks_less_bias() -> None:
     log = TurnLog(turning([0.3, -0.2, 1.0], 0.0, 3.0), (0.1, 0.0, 0.0))
-    for begin_s in np.arange(0.1, 2.8, 0.0311):
-        np.testing.assert_allclose(log.between(begin_s, begin_s + 0.02), [0.004, -0.004, 0.02], atol=1e-12)
+    for begin_s in np.arange(0.1, 2.5, 0.0311):
+        begins = begin_s + np.array([0.0, 0.1, 0.3])
+        turns = log.between(begins, begins + 0.02)
+        np.testing.assert_allclose(turns, np.tile([0.004, -0.004, 0.02], (3, 1)), atol=1e-12)
 
 
 def test_turn_is_unknown_across_a_hole_and_beyond_the_log() -> None:
     log = TurnLog(turning([0.3, -0.2, 1.0], 0.0, 3.0, hole=(1.0, 1.3)), (0.0, 0.0, 0.0))
-    assert np.isfinite(log.between(0.95, 0.97)).all()
-    assert np.isnan(log.between(0.98, 1.05)).all()
-    assert np.isnan(log.between(1.1, 1.12)).all()
-    assert np.isfinite(log.between(1.4, 1.42)).all()
-    assert np.isnan(log.between(2.99, 3.2)).all()
+    begins = np.array([0.95, 0.98, 1.1, 1.4, 2.99])
+    turns = log.between(begins, begins + np.array([0.02, 0.07, 0.02, 0.02, 0.2]))
+    assert np.isnan(turns).any(axis=1).tolist() == [False, True, True, False, True]
 
 
 @pytest.mark.parametrize("turn", [[0.01, 0, 0], [0, 0.01, 0], [0, 0, 0.01], [0.004, -0.006, 0.008]])
@@ -111,64 +111,52 @@ def test_roll_to_the_right_moves_the_ground_to_the_right_in_the_picture() -> Non
     np.testing.assert_allclose(moved, [[2.6, 0.0]], atol=0.02)
 
 
-def row(velocity: tuple[float, float] | None, interval_s: float = 0.1) -> SpeedRow:
-    level = LevelVelocity(
-        forward_m_s=velocity[0] if velocity else 0.0,
-        right_m_s=velocity[1] if velocity else 0.0,
-        down_m_s=0.0,
-        covariance_m2_s2=np.eye(3) * 1e-6,
-    )
-    return SpeedRow(
-        time_s=0.0,
-        interval_s=interval_s,
-        velocity=level if velocity else NoVelocity(reason="few_tracks"),
-        height_m=1.0,
-        height_sigma_m=0.01,
-        tracks=100,
-        inlier_share=1.0,
-    )
-
-
-def effects(**by_cause: tuple[float, float]) -> Array:
-    return np.array([by_cause.get(cause, (0.0, 0.0)) for cause in CAUSES])
-
-
 STILL = Gyro.model_validate({"noise_rad_s_rthz": 0.0, "sigma": {"bias_rad_s": (0.0, 0.0, 0.0)}})
 
 
+def travelled(
+    path: GroundPath,
+    forward_m_s: Array,
+    interval_s: float = 0.1,
+    yaw_turn_rad: float = 0.0,
+    **by_cause: tuple[float, float],
+) -> Places:
+    """Advance in two blocks, as a flight does; give the places of the last row."""
+    velocity = np.column_stack([forward_m_s, 0 * forward_m_s])
+    effects = np.tile([by_cause.get(cause, (0.0, 0.0)) for cause in CAUSES], (len(velocity), 1, 1))
+    for part in np.array_split(np.arange(len(velocity)), 2):
+        turns = np.full(len(part), yaw_turn_rad)
+        places = path.advance(np.full(len(part), interval_s), velocity[part], effects[part], turns)
+    return places
+
+
 def test_path_of_a_quarter_circle_ends_where_geometry_says() -> None:
-    path = GroundPath(STILL)
-    for _ in range(1000):
-        path.advance(row((np.pi / 2, 0.0), 0.001), effects(), np.pi / 2000)
+    places = travelled(GroundPath(STILL), np.full(1000, np.pi / 2), 0.001, np.pi / 2000)
     # One second at pi/2 m/s while turning right by 90 degrees: radius 1 m, end at forward 1, right 1.
-    np.testing.assert_allclose(path.position_m, [1.0, 1.0], atol=1e-5)
+    np.testing.assert_allclose(places.position_m[-1], [1.0, 1.0], atol=1e-5)
 
 
 def test_new_errors_add_as_squares_and_lasting_ones_as_they_are() -> None:
-    fresh, fixed, both_ways = GroundPath(STILL), GroundPath(STILL), GroundPath(STILL)
-    for k in range(100):
-        fresh.advance(row((1.0, 0.0)), effects(image=(0.02, 0.01)), 0.0)
-        fixed.advance(row((1.0, 0.0)), effects(tilt=(0.02, 0.01)), 0.0)
-        both_ways.advance(row((1.0 if k < 50 else -1.0, 0.0)), effects(height=(0.02, 0.0)), 0.0)
-    assert fresh.spread()[:2] == pytest.approx((0.02, 0.01))  # 0.1 s * sigma * sqrt(100)
-    assert fixed.spread()[:2] == pytest.approx((0.2, 0.1))  # 0.1 s * sigma * 100
-    assert both_ways.spread()[0] == pytest.approx(0.0, abs=1e-12)  # a wrong scale closes the way back
+    ahead = np.ones(100)
+    fresh = travelled(GroundPath(STILL), ahead, image=(0.02, 0.01))
+    fixed = travelled(GroundPath(STILL), ahead, tilt=(0.02, 0.01))
+    there_and_back = travelled(GroundPath(STILL), np.repeat([1.0, -1.0], 50), height=(0.02, 0.0))
+    np.testing.assert_allclose(fresh.sigma_m[-1], [0.02, 0.01])  # 0.1 s * sigma * sqrt(100)
+    np.testing.assert_allclose(fixed.sigma_m[-1], [0.2, 0.1])  # 0.1 s * sigma * 100
+    np.testing.assert_allclose(there_and_back.sigma_m[-1], 0.0, atol=1e-12)  # a wrong scale closes the way back
+    assert there_and_back.sigma_m[0, 0] > 0.05
 
 
 def test_an_unknown_heading_widens_the_path_across_and_not_along() -> None:
-    path = GroundPath(Gyro.model_validate({"noise_rad_s_rthz": 0.0, "sigma": {"bias_rad_s": (0.0, 0.0, 1e-3)}}))
-    for _ in range(100):
-        path.advance(row((1.0, 0.0)), effects(), 0.0)
-    assert path.spread()[:2] == pytest.approx((0.0, 10.0 * 1e-3 * 10.0), abs=1e-12)  # distance * bias * time
+    gyro = Gyro.model_validate({"noise_rad_s_rthz": 0.0, "sigma": {"bias_rad_s": (0.0, 0.0, 1e-3)}})
+    places = travelled(GroundPath(gyro), np.ones(100))
+    np.testing.assert_allclose(places.sigma_m[-1], [0.0, 10.0 * 1e-3 * 10.0], atol=1e-12)  # distance * bias * time
 
 
 def test_without_a_speed_the_path_is_carried_on_and_its_sigma_grows_by_as_much() -> None:
-    path = GroundPath(STILL)
-    path.advance(row((2.0, 0.0)), effects(), 0.0)
-    for _ in range(10):
-        path.advance(row(None), effects(), 0.0)
-    np.testing.assert_allclose(path.position_m, [2.2, 0.0])
-    assert path.spread()[:2] == pytest.approx((2.0, 2.0))
+    places = travelled(GroundPath(STILL), np.array([2.0] + 10 * [np.nan]), tilt=(0.5, 0.5))
+    np.testing.assert_allclose(places.position_m[-1], [2.2, 0.0])
+    np.testing.assert_allclose(places.sigma_m[-1], np.hypot(2.0, 0.05))
 
 
 @pytest.fixture(scope="module")

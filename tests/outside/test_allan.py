@@ -36,9 +36,7 @@ def test_allantools_gives_the_same_deviation(interval_s):
     allantools = pytest.importorskip("allantools", reason="allantools is a test dependency")
     rate = np.random.default_rng(11).standard_normal(4000).cumsum() * 1e-5 + 3.0
     factors = np.array([1, 3, 16, 250, 1900])
-    tau, expected, *_ = allantools.oadev(
-        rate, rate=1 / interval_s, data_type="freq", taus=factors * interval_s
-    )
+    tau, expected, *_ = allantools.oadev(rate, rate=1 / interval_s, data_type="freq", taus=factors * interval_s)
     assert tau == pytest.approx(factors * interval_s)
     # Both sum the same second differences of a phase of about 1e4: rounding alone separates them.
     assert overlapping_deviation(rate, interval_s, factors) == pytest.approx(expected, rel=1e-7)

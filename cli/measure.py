@@ -95,7 +95,7 @@ def _show(facts: dict[str, Any], module_path: Path, output: Path) -> None:
         missing = ", ".join(_IN_WORDS[key] for key in facts["unstated_sigmas"])
         say("bands", f"take a careful calibration for granted where {module_path} gives no sigma: {missing}")
     say("took", f"{facts['processing_s']:.1f} s, {facts['times_real_time']:.1f} times as fast as the flight")
-    say("written", f"{output / 'speed.csv'}, {output / 'summary.json'}")
+    say("written", f"{output / 'speed.csv'}, beside it summary.json and review.html")
 
 
 _IN_WORDS = {

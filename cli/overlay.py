@@ -117,7 +117,8 @@ class Overlay:
 
     _STRIP = 36
     _TAIL = 3.0
-    _USED, _OTHER, _ARROW, _SHADE = (205, 160, 60), (170, 60, 200), (235, 128, 128), (16, 128, 128)  # Y, Cb, Cr
+    _USED, _OTHER = (205, 160, 60), (170, 60, 200)  # Y, Cb, Cr
+    _WHITE, _BLACK = (235, _NEUTRAL, _NEUTRAL), (16, _NEUTRAL, _NEUTRAL)
     _PX_PER_M_S = 0.25  # of the picture's height
 
     def __init__(self, module: Module) -> None:
@@ -125,8 +126,8 @@ class Overlay:
         self._width, self._height = camera.width_px + camera.width_px % 2, camera.height_px + camera.height_px % 2
         self._planes = np.empty(((self._height + self._STRIP) * 3 // 2, self._width), np.uint8)
         rows = self._height + self._STRIP
-        chroma = self._planes[rows:].reshape(2, rows // 2, self._width // 2)
-        self._layers = (self._planes[:rows], chroma[0], chroma[1])
+        self._chroma = self._planes[rows:].reshape(2, rows // 2, self._width // 2)
+        self._layers = (self._planes[:rows], *self._chroma)
         # Forward and right as directions in the picture.
         self._R_image_level = module.alignment.R_body_camera.as_matrix().T[:2, :2]
 
@@ -135,8 +136,7 @@ class Overlay:
         luma = self._layers[0]
         luma[: self._height] = _shown(picture)
         luma[self._height :] = 16
-        for layer in self._layers[1:]:
-            layer[:] = _NEUTRAL
+        self._chroma.fill(_NEUTRAL)
         if result is None:
             self._write("first picture: a speed needs two", 0)
             return self._planes
@@ -153,11 +153,10 @@ class Overlay:
         used = np.zeros(len(matches), bool) if result.used is None else result.used
         at, first = matches.second_px, matches.first_px
         tails = np.stack([at, at - self._TAIL * (at - first)], axis=1)
-        for chosen, colour in ((used, self._USED), (~used, self._OTHER)):
-            self._lines(tails[chosen], colour)
-        corners = np.array([[-3, -3], [3, -3], [3, 3], [-3, 3]])
-        self._lines(at[~used][:, None] + corners, self._OTHER, closed=True)
+        self._lines(tails[used], self._WHITE)
         self._dots(at[used])
+        self._lines(tails[~used], self._OTHER)
+        self._lines(at[~used][:, None] + _SQUARE, self._OTHER, closed=True)
 
     def _draw_velocity(self, velocity: LevelVelocity) -> None:
         scale = self._PX_PER_M_S * self._height
@@ -168,13 +167,10 @@ class Overlay:
             scale *= 0.45 * self._height / reach
         tip = middle + scale * self._R_image_level @ level
         root = np.linalg.cholesky(velocity.covariance_m2_s2[:2, :2] + 1e-12 * np.eye(2))
-        around = np.linspace(0, 2 * np.pi, 24, endpoint=False)
-        ring = np.column_stack([np.cos(around), np.sin(around)]) @ root.T * _RING_95
-        outline = (tip + scale * ring @ self._R_image_level.T)[None]
-        for colour, more in ((self._SHADE, 2), (self._ARROW, 0)):
-            self._lines(outline, colour, closed=True, thick=1 + more)
-            self._lines(np.array([[middle, tip]]), colour, thick=2 + more)
-            self._lines(_barbs(middle, tip), colour, thick=2 + more)
+        ring = tip + (scale * _RING_95 * _CIRCLE) @ (self._R_image_level @ root).T
+        for colour, more in ((self._BLACK, 2), (self._WHITE, 0)):
+            self._lines(ring[None], colour, closed=True, thick=1 + more)
+            self._lines(_arrow(middle, tip)[None], colour, thick=2 + more)
 
     def _draw_words(self, row: SpeedRow) -> None:
         height = "height unknown" if row.height_m is None else f"height {row.height_m:.2f} m"
@@ -208,9 +204,10 @@ class Overlay:
             return
         finest = np.clip(np.rint(8 * lines), -32000, 32000).astype(np.int32)
         cv2.polylines(self._layers[0], list(finest), closed, colour[0], thick, cv2.LINE_AA, 3)
-        halves = list(finest // 2)
-        for layer, value in zip(self._layers[1:], colour[1:], strict=True):
-            cv2.polylines(layer, halves, closed, value, thick, cv2.LINE_8, 3)
+        if colour[1:] != (_NEUTRAL, _NEUTRAL):  # the ground is grey already
+            halves = list(finest // 2)
+            for layer, value in zip(self._chroma, colour[1:], strict=True):
+                cv2.polylines(layer, halves, closed, value, thick, cv2.LINE_8, 3)
 
     def _dots(self, at: Array) -> None:
         """Put 3 x 3 px marks at points (N, 2)."""
@@ -218,21 +215,27 @@ class Overlay:
         around = np.arange(-1, 2)
         block = (self._width * around[:, None] + around).ravel()
         self._layers[0].reshape(-1)[(near @ [1, self._width])[:, None] + block] = self._USED[0]
-        for layer, value in zip(self._layers[1:], self._USED[1:], strict=True):
+        for layer, value in zip(self._chroma, self._USED[1:], strict=True):
             layer.reshape(-1)[near // 2 @ [1, self._width // 2]] = value
 
 
 _RING_95 = 2.4477  # sqrt of the 95 % point of chi-square with two degrees of freedom: sqrt(-2 ln 0.05)
 
 
-def _barbs(start: Array, tip: Array) -> Array:
+_AROUND = np.linspace(0, 2 * np.pi, 24, endpoint=False)
+_CIRCLE = np.column_stack([np.cos(_AROUND), np.sin(_AROUND)])
+_SQUARE = np.array([[-3, -3], [3, -3], [3, 3], [-3, 3]])
+
+
+def _arrow(start: Array, tip: Array) -> Array:
+    """Shaft and barbs in one line, (K, 2)."""
     back = start - tip
-    length = float(np.linalg.norm(back))
+    length = float(np.hypot(*back))
     if length < 4:
-        return np.empty((0, 3, 2))
+        return np.array([start, tip])
     back *= min(9.0, 0.5 * length) / length
     side = 0.5 * np.array([-back[1], back[0]])
-    return np.array([[tip + back + side, tip, tip + back - side]])
+    return np.array([start, tip, tip + back + side, tip, tip + back - side])
 
 
 def _shown(picture: Picture) -> Picture:

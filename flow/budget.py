@@ -18,9 +18,9 @@ from flow.conditions import Conditions
 from flow.height import ZERO_CELSIUS_K
 from flow.image_noise import Texture
 from flow.module import Module
-from flow.situation import LAG_ONE, NoPrediction, Situation
+from flow.situation import LAG_ONE, PredictionError, Situation
 
-__all__ = ["Budget", "Cause", "Conditions", "Kind", "NoPrediction", "Texture", "predict"]
+__all__ = ["Budget", "Cause", "Conditions", "Kind", "PredictionError", "Texture", "predict"]
 
 Array: TypeAlias = NDArray[np.float64]
 Kind: TypeAlias = Literal["random", "systematic"]
@@ -80,7 +80,7 @@ def predict(module: Module, conditions: Conditions) -> Budget:
 
     Raises
     ------
-    NoPrediction
+    PredictionError
         See :class:`flow.situation.Situation`.
 
     Notes
@@ -123,7 +123,7 @@ def _cause(
     place: Situation, name: str, kind: Kind, *, steady: Array | tuple[float, float] = (0.0, 0.0),
     rocking: Array | tuple[float, float] = (0.0, 0.0), lasting: float = 1.0,
 ) -> Cause:
-    """Add up what is steady and what goes with the rocking; ``lasting``: what a second's mean keeps of the steady part."""
+    """Add up what is steady and what goes with the rocking; ``lasting``: what a second keeps of the steady part."""
     row = np.hypot(steady, rocking)
     # The mean over 1 s of a sine of f Hz is its sinc.
     second = np.hypot(lasting * np.asarray(steady), np.sinc(place.conditions.rocking_hz) * np.asarray(rocking))

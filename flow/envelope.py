@@ -15,7 +15,7 @@ from flow.conditions import Conditions
 from flow.field import Field, field_of
 from flow.image_noise import WINDOW_PX, least_gradient, search_px
 from flow.module import Module
-from flow.situation import LEAST_OVERLAP, NoPrediction
+from flow.situation import LEAST_OVERLAP, PredictionError
 
 Array: TypeAlias = NDArray[np.float64]
 
@@ -61,6 +61,27 @@ class Reach:
         """What limits the fastest speed."""
         return "blur" if self.blur_m_s < self.followed_m_s else "frame overlap"
 
+    def figures(self) -> dict[str, float | str | None]:
+        """All figures as one flat row, units in the names; None where there is none, or no limit."""
+        return {
+            "height_m": self.height_m,
+            "sample_forward_m": self.sample_m[0],
+            "sample_right_m": self.sample_m[1],
+            "footprint_forward_m": self.footprint_m[0],
+            "footprint_right_m": self.footprint_m[1],
+            "cold_start_m_s": self.cold_m_s,
+            "followed_m_s": self.followed_m_s,
+            "blur_m_s": self.blur_m_s if np.isfinite(self.blur_m_s) else None,
+            "fastest_m_s": self.fastest_m_s,
+            "fastest_limit": self.fastest_limit,
+            "acceleration_m_s2": self.acceleration_m_s2,
+            "slowest_row_m_s": self.slowest_row_m_s,
+            "slowest_second_m_s": self.slowest_second_m_s,
+            "slowest_limit": self.slowest_limit,
+            **_budget_figures("hover", self.hover, self.no_hover),
+            **_budget_figures("cruise", self.cruise, self.no_cruise),
+        }
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Flying:
@@ -89,7 +110,7 @@ def envelope(
 
     Raises
     ------
-    NoPrediction
+    PredictionError
         The camera does not look down.
 
     Notes
@@ -126,17 +147,20 @@ def _reach(module: Module, field: Field, conditions: Conditions, flying: Flying)
         _predicted(module, replace(conditions, speed_m_s=speed, rocking_rad=rocking, rocking_hz=flying.rocking_hz))
         for speed, rocking in ((0.0, 0.0), (0.0, flying.rocking_rad), (flying.cruise_m_s, flying.rocking_rad))
     )
+    followed = _followed_px(module, field, rate_hz, near_px) * rate_hz / forward_px_per_m
+    if flying.cruise_m_s > followed:
+        cruise = "too fast to be followed from frame to frame"
     still = rest if isinstance(rest, Budget) else None
     return Reach(
         height_m=conditions.height_m,
         sample_m=(float(middle[0]), float(middle[1])),
         footprint_m=_footprint(camera_m * field.extent),
         cold_m_s=_unrolled(search_px(size, far=True), _rolling(module, field, rate_hz)) * rate_hz / forward_px_per_m,
-        followed_m_s=_followed_px(module, field, rate_hz, near_px) * rate_hz / forward_px_per_m,
+        followed_m_s=followed,
         acceleration_m_s2=near_px * rate_hz**2 / forward_px_per_m,
         blur_m_s=longest / (forward_px_per_m * conditions.exposure_s) if conditions.exposure_s > 0 else np.inf,
-        slowest_row_m_s=still and _BAND * max(still.sigma_m_s()),
-        slowest_second_m_s=still and _BAND * max(still.second_sigma_m_s()),
+        slowest_row_m_s=None if still is None else _BAND * max(still.sigma_m_s()),
+        slowest_second_m_s=None if still is None else _BAND * max(still.second_sigma_m_s()),
         slowest_limit=still.dominating if still else str(rest),
         hover=hover if isinstance(hover, Budget) else None,
         no_hover="" if isinstance(hover, Budget) else hover,
@@ -152,7 +176,7 @@ def _predicted(module: Module, conditions: Conditions) -> Budget | str:
         return f"the range sensor measures from {sensor.min_m:g} to {sensor.max_m:g} m"
     try:
         return predict(module, conditions)
-    except NoPrediction as reason:
+    except PredictionError as reason:
         return str(reason)
 
 
@@ -173,6 +197,19 @@ def _followed_px(module: Module, field: Field, rate_hz: float, near_px: float) -
         return in_view
     predictable = brentq(lambda s: s * (c * s) ** _ROUNDS - near_px * (1 - c * s), 0.0, 1 / c)
     return float(min(in_view, predictable))
+
+
+def _budget_figures(flight: str, budget: Budget | None, reason: str) -> dict[str, float | str | None]:
+    pairs = (None, None) if budget is None else budget.sigma_m_s()
+    random = (None, None) if budget is None else budget.sigma_m_s("random")
+    return {
+        f"{flight}_forward_sigma_m_s": pairs[0],
+        f"{flight}_right_sigma_m_s": pairs[1],
+        f"{flight}_random_forward_sigma_m_s": random[0],
+        f"{flight}_random_right_sigma_m_s": random[1],
+        f"{flight}_limit": reason if budget is None else budget.dominating,
+        f"{flight}_tracker_over_bound": None if budget is None else budget.tracker_over_bound,
+    }
 
 
 def _footprint(extent_m: Array) -> tuple[float | None, float | None]:

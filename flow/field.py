@@ -55,7 +55,8 @@ def field_of(module: Module) -> Field:
     places = rays[good] @ turn.T
     own = weight[:, [0, 1], [0, 1]].mean(axis=0)
     share = np.square(turn)
-    edges = np.array([[-0.5, camera.cy_px], [size[0] - 0.5, camera.cy_px], [camera.cx_px, -0.5], [camera.cx_px, size[1] - 0.5]])
+    cx, cy = camera.cx_px, camera.cy_px
+    edges = np.array([[-0.5, cy], [size[0] - 0.5, cy], [cx, -0.5], [cx, size[1] - 0.5]])
     extent = np.ptp(lens.rays(edges) @ turn.T, axis=0)
     return Field(
         focal_px=np.sqrt(own),

@@ -29,6 +29,28 @@ report_option: Decorator[Any] = click.option(
 """``report``: a path, or None for the default."""
 
 
+class _Position(click.ParamType):
+    """Three metres, ``X,Y,Z``."""
+
+    name = "position"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> list[float]:
+        try:
+            x, y, z = map(float, str(value).split(","))
+        except ValueError:
+            self.fail(f"{value!r} is not X,Y,Z in metres, for example 0.03,-0.01,0.02", param, ctx)
+        return [x, y, z]
+
+
+position_option: Decorator[Any] = click.option(
+    "--position",
+    type=_Position(),
+    metavar="X,Y,Z",
+    help="Where it sits, metres forward, right and down from the body origin, by ruler; written too.",
+)
+"""``position``: three numbers, or None to leave what the file has."""
+
+
 @click.group(short_help="Find what the module file holds: lens, alignment, range, gyro.")
 def calibrate() -> None:
     """Find what the module file holds.
@@ -85,10 +107,20 @@ def lens(source: Path, board: BoardKind, model: Any, module: Path, dry_run: bool
     metavar="M",
     help="One-sigma of a taped height, in metres.",
 )
+@position_option
+@click.option("--beam", type=click.Choice(["wide", "narrow"]), help="Ultrasonic cone or laser; written too.")
 @module_file_option
 @dry_run_option
 @report_option
-def range_(table: Path, tape_sigma: float, module: Path, dry_run: bool, report: Path | None) -> None:
+def range_(
+    table: Path,
+    tape_sigma: float,
+    position: list[float] | None,
+    beam: str | None,
+    module: Path,
+    dry_run: bool,
+    report: Path | None,
+) -> None:
     """Calibrate the range sensor from readings at taped heights.
 
     TABLE.csv has the columns reference_m (taped), range_m (read) and, for an ultrasonic sensor whose module
@@ -97,7 +129,7 @@ def range_(table: Path, tape_sigma: float, module: Path, dry_run: bool, report: 
 
     \b
     Example:
-      groundpace calibrate range taped-heights.csv --module fern-03.yaml
+      groundpace calibrate range taped-heights.csv --beam wide --position -0.02,0,0.015 --module fern-03.yaml
     """
     from calib.ranging import calibrate_range
     from cli.page.sensors import range_facts, range_page
@@ -105,7 +137,8 @@ def range_(table: Path, tape_sigma: float, module: Path, dry_run: bool, report: 
     target = _Target(module, "range", dry_run, report)
     with _telling() as say:
         found = calibrate_range(table, target.assumed_air_temperature_c, tape_sigma, progress=say)
-    sections = {"range": target.with_other_sigmas("range", found.section())}
+    stated = {key: value for key, value in (("beam", beam), ("position_m", position)) if value is not None}
+    sections = {"range": target.with_other_sigmas("range", found.section()) | stated}
     target.finish(sections, range_facts(found), found.remarks, partial(range_page, found, target.name))
 
 
@@ -137,10 +170,18 @@ def gyro(log: Path, module: Path, dry_run: bool, report: Path | None) -> None:
 @calibrate.command(short_help="Mounting and clock of the camera, from a recording turned by hand.")
 @click.argument("recording", type=click.Path(path_type=Path))
 @click.option("--readout", is_flag=True, help="Find the rolling-shutter time too.")
+@position_option
 @module_file_option
 @dry_run_option
 @report_option
-def alignment(recording: Path, readout: bool, module: Path, dry_run: bool, report: Path | None) -> None:
+def alignment(
+    recording: Path,
+    readout: bool,
+    position: list[float] | None,
+    module: Path,
+    dry_run: bool,
+    report: Path | None,
+) -> None:
     """Find how the camera sits on the gyro, and how late its clock is.
 
     RECORDING is a folder with video.* and gyro.csv: the module held in the hand over any floor with texture and
@@ -151,7 +192,7 @@ def alignment(recording: Path, readout: bool, module: Path, dry_run: bool, repor
 
     \b
     Example:
-      groundpace calibrate alignment hand-turned --module fern-03.yaml
+      groundpace calibrate alignment hand-turned --readout --position 0.03,-0.01,0.02 --module fern-03.yaml
     """
     from calib.alignment import calibrate_alignment
     from cli.page.alignment import alignment_facts, alignment_page
@@ -161,7 +202,9 @@ def alignment(recording: Path, readout: bool, module: Path, dry_run: bool, repor
     with _telling() as say:
         opened = open_recording(recording, module, needs_range=False, check_overlap=False)
         found = calibrate_alignment(opened, readout=readout, progress=say)
-    sections, remarks = {"alignment": found.section()}, found.remarks
+    sections, remarks = {"alignment": dict(found.section())}, found.remarks
+    if position is not None:
+        sections["alignment"]["camera_position_m"] = position
     if target.surer_bias(found.bias_rad_s.tolist(), found.bias_sigma_rad_s.tolist()):
         remarks += ("The gyro bias of the module file agrees and is surer: it stays.",)
     else:

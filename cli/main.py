@@ -33,6 +33,7 @@ COMMANDS = {
     "benchmark": Entry(
         "cli.benchmark", "benchmark", "Show accuracy against height, on synthetic recordings."
     ),
+    "envelope": Entry("cli.envelope", "envelope", "Show what a module can measure at each height, before it flies."),
     "synthesize": Entry("cli.synthesize", "synthesize", "Make a synthetic recording with exact truth."),
     "board": Entry("cli.board", "board", "Draw a calibration board to print."),
 }

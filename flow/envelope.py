@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import csv
+import io
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import TypeAlias
 
@@ -59,7 +61,7 @@ class Reach:
     @property
     def fastest_limit(self) -> str:
         """What limits the fastest speed."""
-        return "blur" if self.blur_m_s < self.followed_m_s else "frame overlap"
+        return "blur" if self.blur_m_s < self.followed_m_s else "overlap"
 
     def figures(self) -> dict[str, float | str | None]:
         """All figures as one flat row, units in the names; None where there is none, or no limit."""
@@ -135,6 +137,17 @@ def envelope(
     return tuple(_reach(module, field, replace(conditions, height_m=height), flying) for height in heights_m)
 
 
+def table_csv(found: Mapping[str, Sequence[Reach]]) -> str:
+    """Text of a CSV table: a row for each variant and height, :meth:`Reach.figures`; an empty cell is no figure."""
+    out = io.StringIO()
+    rows = [{"variant": name, **reach.figures()} for name, reaches in found.items() for reach in reaches]
+    writer = csv.DictWriter(out, list(rows[0]), lineterminator="\n")
+    writer.writeheader()
+    for row in rows:
+        writer.writerow({key: f"{cell:.6g}" if isinstance(cell, float) else cell for key, cell in row.items()})
+    return out.getvalue()
+
+
 def _reach(module: Module, field: Field, conditions: Conditions, flying: Flying) -> Reach:
     camera_m = conditions.height_m - module.alignment.camera_position_m[2]
     forward_px_per_m = float(field.focal_px[0]) / camera_m
@@ -149,7 +162,7 @@ def _reach(module: Module, field: Field, conditions: Conditions, flying: Flying)
     )
     followed = _followed_px(module, field, rate_hz, near_px) * rate_hz / forward_px_per_m
     if flying.cruise_m_s > followed:
-        cruise = "too fast to be followed from frame to frame"
+        cruise = "too fast to be followed"
     still = rest if isinstance(rest, Budget) else None
     return Reach(
         height_m=conditions.height_m,
@@ -173,7 +186,7 @@ def _predicted(module: Module, conditions: Conditions) -> Budget | str:
     """Give the prediction, or why there is none."""
     sensor, height = module.range, conditions.height_m
     if not sensor.min_m < height < sensor.max_m:
-        return f"the range sensor measures from {sensor.min_m:g} to {sensor.max_m:g} m"
+        return "outside the range sensor's limits"
     try:
         return predict(module, conditions)
     except PredictionError as reason:

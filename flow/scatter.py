@@ -37,8 +37,8 @@ class CommonScatter:
         Rows that count.
     """
 
-    _BELIEF_PX = 0.012  # common jitter before anything is known
-    _BELIEF_ROWS = 4.0
+    _BELIEF_PX = 0.02  # common jitter before anything is known: an ordinary H.264 recording
+    _BELIEF_ROWS, _BELIEF_FADES = 4.0, 15.0  # it counts as so many rows, and is forgotten within so many
     _EVERY = 8  # rows between two evaluations
     _LEAST_SHARE = 0.6  # of the matches' own variance, should that prove too large
 
@@ -85,5 +85,5 @@ class CommonScatter:
     def _weigh(self) -> None:
         found = np.array(self._found)
         usual = np.minimum(found, _OUTLIER * np.median(np.abs(found), axis=0))
-        belief = self._BELIEF_ROWS * self._BELIEF_PX**2
-        self._variance_px2 = (belief + usual.sum(axis=0)) / (self._BELIEF_ROWS + len(found))
+        belief = self._BELIEF_ROWS * np.exp(-len(found) / self._BELIEF_FADES)
+        self._variance_px2 = (belief * self._BELIEF_PX**2 + usual.sum(axis=0)) / (belief + len(found))

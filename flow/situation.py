@@ -47,13 +47,13 @@ class Situation:
         self.arm_m = np.array(module.alignment.camera_position_m)
         self.camera_m = conditions.height_m - float(self.arm_m[2])
         if self.camera_m < _LEAST_HEIGHT_M:
-            raise PredictionError(f"at a height of {conditions.height_m:g} m the camera is at the ground")
+            raise PredictionError("the camera is at the ground")
         self.field = field_of(module)
         self.seen = self.field.spread
         self.m, self.k = self.seen
         lean = self.field.axis_rad + np.array([conditions.pitch_rad, 0.0])
         if np.hypot(*lean) > _STEEPEST_RAD:
-            raise PredictionError("the prediction holds for a camera that looks down, within 25 degrees")
+            raise PredictionError("the camera looks more than 25 degrees away from straight down")
         self.lean = np.hypot(lean, conditions.rocking_rad / np.sqrt(2))  # rms in pitch and in roll
         self.m_s_per_px = self.camera_m / (self.field.focal_px * self.interval_s)
         self.picture = self._picture()
@@ -62,11 +62,11 @@ class Situation:
         conditions, camera = self.conditions, self.module.camera
         lost = abs(self.v) / float(self.m_s_per_px[0]) / (self.field.length_px - WINDOW_PX)
         if lost > 1 - LEAST_OVERLAP:
-            raise PredictionError("too little ground stays in view from frame to frame")
+            raise PredictionError("too little overlap from frame to frame")
         seen_m_s = float(np.hypot(self.v, self.camera_m * self.w))
         blur_px = seen_m_s * conditions.exposure_s / self.camera_m * float(self.field.focal_px[0])
         if blur_px > conditions.texture.longest_blur_px(least_gradient(conditions.noise_levels)):
-            raise PredictionError("too little texture is left for the tracker")
+            raise PredictionError("too little texture")
         return tracker_noise(
             size_px=(camera.width_px, camera.height_px),
             noise_levels=conditions.noise_levels,

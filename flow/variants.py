@@ -1,4 +1,4 @@
-"""A module and its settings with something changed: what would another lens, or another frame rate, do?"""
+"""A module and its settings with something changed: another lens, another frame rate."""
 
 from __future__ import annotations
 
@@ -63,7 +63,8 @@ def vary(text: str, module: Module, conditions: Conditions) -> Variant:
         first = error.errors()[0]
         where = ".".join(str(part) for part in first["loc"])
         raise ValueError(f"{where}: {first['msg']}") from None
-    return Variant(name=", ".join(f"{key}={number:g}" for key, number in changes), module=changed, conditions=conditions)
+    name = ", ".join(f"{key}={number:g}" for key, number in changes)
+    return Variant(name=name, module=changed, conditions=conditions)
 
 
 def _parsed(part: str) -> tuple[str, float]:
@@ -78,7 +79,8 @@ def _set(conditions: Conditions, key: str, number: float) -> Conditions:
     if not (number > 0 or (key in ("exposure", "noise") and number == 0)) or number > 1e6:
         raise ValueError(f"{key}: a number above 0 is expected, found {number:g}")
     if key in _SETTINGS:
-        return replace(conditions, **{_SETTINGS[key]: number})
+        settings: dict[str, Any] = {_SETTINGS[key]: number}
+        return replace(conditions, **settings)
     return replace(conditions, texture=replace(conditions.texture, **{_TEXTURE[key]: number}))
 
 

@@ -36,9 +36,10 @@ def test_the_walk_through_runs_as_written_and_ends_with_a_module_as_good_as_the_
     off = (found.alignment.R_body_camera * true.alignment.R_body_camera.inv()).as_rotvec()
     assert (abs(off) < 3.5 * found.alignment.rotation_sigma_rad).all()
     assert abs(found.alignment.time_offset_s - true.alignment.time_offset_s) < 3.5 * found.alignment.sigma.time_offset_s
-    # Measured with the calibrated module, the flight's scale is right within what was calibrated: 0.5 % is ten sigma.
+    # Measured with the calibrated module, the flight's scale is right within what was calibrated: range 0.07 %, lens
+    # 0.03 % and the comparison's own 0.02 % make 0.3 % four sigma; H.264 leaves some 4 mm/s in a row.
     log = read_speed_log("flight-fern-03/speed.csv")
     against = compare(log, read_truth("sample_video/flight/truth.csv"))
     assert against.forward.scale_error is not None
-    assert abs(against.forward.scale_error) < 0.005
-    assert against.forward.rms_m_s < 0.010
+    assert abs(against.forward.scale_error) < 0.003
+    assert against.forward.rms_m_s < 0.008

@@ -29,7 +29,7 @@ report_option: Decorator[Any] = click.option(
 """``report``: a path, or None for the default."""
 
 
-class _Position(click.ParamType):
+class _Position(click.ParamType[list[float]]):
     """Three metres, ``X,Y,Z``."""
 
     name = "position"

@@ -83,6 +83,7 @@ class LucasKanade:
     # and above 6 noise variances; corners found in noise alone below 0.16 noise variances.
     _LEAST_SQUARE = 1.4
     _LEAST_OVER_NOISE = 0.6
+    _NOISIEST = 18.0  # grey levels
     # A video codec copies blocks that changed too little to be worth coding: on a bare floor it freezes the noise of an
     # earlier picture, which then stands still in full agreement. A window that did not move and did not change by
     # a fraction of a grey level is such a copy (strong texture could not have been kept through a motion). Where
@@ -129,7 +130,10 @@ class LucasKanade:
             return _no_matches(offered=len(inside))
         typical = float(np.median(change[followed]))
         weakest = features.weakest[inside]
-        textured = weakest > self._LEAST_OVER_NOISE * (_NOISE_BY_CHANGE * typical) ** 2
+        noise = _NOISE_BY_CHANGE * typical
+        if noise > self._NOISIEST:  # no camera is: the pictures show different things, and the matches will tell
+            noise = 0.0
+        textured = weakest > self._LEAST_OVER_NOISE * noise**2
         textured &= self._not_copied(np.abs(ends - points).max(axis=1), change, weakest, followed)
         true = followed & textured & _plausible(change, typical)
         # Cramer-Rao form for two noisy pictures (Robinson and Milanfar 2004), plus what no texture takes away.

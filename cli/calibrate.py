@@ -211,6 +211,8 @@ def alignment(
         sections["gyro"] = found.gyro_section()
     if readout:
         sections["camera"] = found.camera_section()
+    elif "readout_s" not in opened.module.camera.model_fields_set:
+        remarks += ("camera.readout_s is not known and was taken as 0; if the shutter rolls, give --readout.",)
     page = partial(alignment_page, found, target.name, remarks)
     target.finish(sections, alignment_facts(found), remarks, page)
 

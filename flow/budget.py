@@ -96,10 +96,10 @@ def predict(module: Module, conditions: Conditions) -> Budget:
       interval; times ``(1 + m) H + p_z``: a turn's motion field is curved, and a wrong rate swings the lever arm;
     - gyro bias and clock: the bias' sigma, and ``w'`` times the clock's sigma, in place of that rate;
     - focal length (relative): v, and ``(1 - m) H w``: stretching moves the place at which a motion is expected as well;
-    - mounting: a turn about the vertical leaks the other axis' rocking ``(1 + k) H w`` and v, one about a level axis
+    - mounting: a turn about the vertical leaks the other axis' v, and ``(1 + m) H w``, one about a level axis
       ``(1 + m) H y``; and both act as a wrong tilt does, less the height;
     - tilt: nothing in level flight; with a lean, see :meth:`flow.situation.Situation.by_tilt`;
-    - camera position: ``w p_z``, ``y p_y``, and by the height ``v p_z / H``;
+    - camera position: ``y p_y``, and by p_z the height and the swing, ``v p_z / H`` and ``w p_z (1 + arm / H)``;
     - range: v times scale, ``offset / H`` and half the relative error of the air's absolute temperature.
     """
     place = Situation(module, conditions)
@@ -181,13 +181,14 @@ def _mounting(place: Situation) -> Cause:
     yawed = turned * place.yaw * [about_x, about_y]
     leaked = np.array([0.0, about_z * place.v])
     steady = np.sqrt(leaned**2 + yawed**2 + leaked**2)
-    return _cause(place, "mounting", "systematic", steady=steady, rocking=about_z * turned[::-1] * place.w)
+    return _cause(place, "mounting", "systematic", steady=steady, rocking=about_z * turned * place.w)
 
 
 def _camera_position(place: Situation) -> Cause:
     x, y, z = place.module.alignment.sigma.camera_position_m
     steady = np.array([np.hypot(place.yaw * y, place.v * z / place.camera_m), place.yaw * x])
-    return _cause(place, "camera position", "systematic", steady=steady, rocking=(place.w * z, place.w * z))
+    rocking = place.w * z * place.conditions.height_m / place.camera_m  # the swing of the arm, and the height it is seen from
+    return _cause(place, "camera position", "systematic", steady=steady, rocking=np.full(2, rocking))
 
 
 def _range(place: Situation) -> Cause:

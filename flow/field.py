@@ -57,12 +57,14 @@ def field_of(module: Module) -> Field:
     share = np.square(turn)
     cx, cy = camera.cx_px, camera.cy_px
     edges = np.array([[-0.5, cy], [size[0] - 0.5, cy], [cx, -0.5], [cx, size[1] - 0.5]])
-    extent = np.ptp(lens.rays(edges) @ turn.T, axis=0)
+    left, right, top, bottom = lens.rays(edges)
+    along = int(np.argmax(share[0]))
+    spans = np.nan_to_num([np.linalg.norm(right - left), np.linalg.norm(bottom - top)], nan=np.inf)
     return Field(
         focal_px=np.sqrt(own),
         spread=(places * np.einsum("nij,nj->ni", weight, places)).mean(axis=0) / own,
         axis_rad=np.arctan2(axis[:2], axis[2]),
         image_share=share,
-        length_px=size[int(np.argmax(share[0]))],
-        extent=np.where(np.isfinite(extent), extent, np.inf),
+        length_px=size[along],
+        extent=spans[[along, 1 - along]],
     )

@@ -8,7 +8,7 @@ from scipy.linalg import solve_continuous_are, solve_continuous_lyapunov
 from flow import height as model
 from flow.sections import Range
 
-_LEAST = 1e-6  # m/s; a climb without noise has no density to divide by
+_LEAST = 1e-4  # m/s; no climb is better known, and the Riccati equation of a perfect one has no solution
 
 
 def filtered_height(
@@ -34,12 +34,15 @@ def filtered_height(
     -----
     The filter in continuous time (Kalman and Bucy 1961): the densities of the measurements are variance / rate. The
     filter's own covariance P solves the algebraic Riccati equation; with its gain K the noise alone leaves the S of
-    the Lyapunov equation ``(A - K C) S + S (A - K C)' + K R K' = 0``.
+    the Lyapunov equation ``(A - K C) S + S (A - K C)' + K R K' = 0``. Between two climbs T apart the rate is a Brownian
+    bridge of density G: the height wanders by G T^3 / 12 more.
     """
     fade = 1 / model._CLIMB_LEAN_S
     A = np.array([[0.0, 1.0, 0.0], [0.0, 0.0, 0.0], [0.0, 0.0, -fade]])  # height, its rate, lean of the climb
     C = np.array([[1.0, 0.0, 0.0], [0.0, 1.0, 1.0]])
-    Q = np.diag([model._TERRAIN_M_RTS**2, model._GUST_SEEN_M_S2_RTHZ**2, 2 * fade * lean_sigma_m_s**2])
+    gust = model._GUST_SEEN_M_S2_RTHZ**2
+    between = gust / climb_rate_hz**2 / 12
+    Q = np.diag([model._TERRAIN_M_RTS**2 + between, gust, 2 * fade * lean_sigma_m_s**2])
     noise = max(sensor.noise_m, 1e-4)  # the filter believes in no less
     R = np.diag([noise**2 / range_rate_hz, max(climb_sigma_m_s, _LEAST) ** 2 / climb_rate_hz])
     P = solve_continuous_are(A.T, C.T, Q, R)

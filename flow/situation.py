@@ -65,7 +65,8 @@ class Situation:
             raise PredictionError("too little overlap from frame to frame")
         seen_m_s = float(np.hypot(self.v, self.camera_m * self.w))
         blur_px = seen_m_s * conditions.exposure_s / self.camera_m * float(self.field.focal_px[0])
-        if blur_px > conditions.texture.longest_blur_px(least_gradient(conditions.noise_levels)):
+        longest = conditions.texture.longest_blur_px(least_gradient(conditions.noise_levels))
+        if longest == 0 or blur_px > longest:
             raise PredictionError("too little texture")
         return tracker_noise(
             size_px=(camera.width_px, camera.height_px),

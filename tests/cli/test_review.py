@@ -332,18 +332,28 @@ def minutes(tmp_path_factory: pytest.TempPathFactory) -> dict[int, Path]:
 def test_ten_minutes_open_and_pan_like_one(browser: Chrome, minutes: dict[int, Path]) -> None:
     plotly_bytes = 5e6
     assert minutes[10].stat().st_size - plotly_bytes < 15e6
-    opening, panning = {}, {}
-    for length, page in minutes.items():
-        opened_ms, step_ms = [], []
-        for _ in range(3):
+    # Processor time of the page's own thread, so that other work on the machine does not count; side by side.
+    browser.execute_cdp_cmd("Performance.enable", {"timeDomain": "threadTicks"})
+    opening, panning = [], []
+    for _ in range(3):
+        costs = {}
+        for length, page in minutes.items():
             opened(browser, page)
-            opened_ms.append(browser.execute_script("return performance.getEntriesByName('review-drawn')[0].startTime"))
-            step_ms.append(browser.execute_async_script(PAN))
-        opening[length], panning[length] = min(opened_ms), min(step_ms)
-    # Plotly's script and the charts cost the same on both; ten times the rows add decoding. Undiminished data would
-    # pan ten times slower.
-    assert opening[10] < 3 * opening[1]
-    assert panning[10] < 2 * panning[1]
+            began_s = busy_s(browser)
+            browser.execute_async_script(PAN)
+            costs[length] = (began_s, busy_s(browser) - began_s)
+        opening.append(costs[10][0] / costs[1][0])
+        panning.append(costs[10][1] / costs[1][1])
+    # Plotly's script and the charts cost the same on both; ten times the rows add decoding. Rows that were not thinned
+    # would pan ten times slower.
+    assert min(opening) < 2.5
+    assert min(panning) < 2
+
+
+def busy_s(browser: Chrome) -> float:
+    """Processor time that the page has taken since it began to load."""
+    found = browser.execute_cdp_cmd("Performance.getMetrics", {})["metrics"]
+    return float(next(metric["value"] for metric in found if metric["name"] == "TaskDuration"))
 
 
 PAN = """

@@ -76,8 +76,8 @@ def test_gyro_noise_swings_the_lever_arm() -> None:
 
 @pytest.mark.parametrize("readout_s", [0.014, 0.03])
 def test_gyro_noise_through_a_rolling_shutter(readout_s: float) -> None:
-    # Monte-Carlo: white rate noise, integrated; each of 100 rows takes the turn over its own interval, the rows' mean is
-    # what the picture sees. 4000 trials tell a sigma to 1.1 %; the time grid of 0.2 ms adds 1 %.
+    # Monte-Carlo: white rate noise, integrated; each of 100 rows takes the turn over its own interval, and the picture
+    # sees their mean. 4000 trials tell a sigma to 1.1 %; the time grid of 0.2 ms adds 1 %.
     step, interval = 2e-4, 1 / RATE_HZ
     rng = np.random.default_rng(2)
     turned = np.cumsum(rng.standard_normal((4000, round((interval + readout_s) / step))) * np.sqrt(step), axis=1)
@@ -109,7 +109,8 @@ def test_focal_length_by_hand() -> None:
 def test_mounting_by_hand() -> None:
     rocking = HEIGHT_M * W
     assert_pair("mounting", CRUISE, 0.0, 3e-3 * 2.0)
-    assert_pair("mounting", ROCKING, 3e-3 * (1 + K) * rocking, 3e-3 * (1 + M) * rocking)
+    # Pitching misread as a little rolling is taken out as rolling: with the factor of the axis that it leaks into.
+    assert_pair("mounting", ROCKING, 3e-3 * (1 + M) * rocking, 3e-3 * (1 + K) * rocking)
     yawing = HEIGHT_M * 0.5
     assert_pair("mounting", replace(HOVER, yaw_rate_rad_s=-0.5), 1e-3 * (1 + M) * yawing, 2e-3 * (1 + K) * yawing)
 
@@ -121,7 +122,7 @@ def test_camera_position_by_hand() -> None:
 
 
 def test_range_by_hand() -> None:
-    # 0.2 % scale, 4 mm of 1.5 m; 6 K of 293.15 K are half as much in the speed of sound, for a sensor that assumes 20 C.
+    # 0.2 % scale, 4 mm of 1.5 m; 6 K of 293.15 K are half as much in the speed of sound, if a sensor assumes 20 C.
     assert_pair("range", CRUISE, 2.0 * np.hypot(2e-3, 4e-3 / HEIGHT_M), 0.0)
     ultrasonic = module(range={"assumed_air_temperature_c": 20.0})
     warm = replace(CRUISE, air_sigma_k=6.0)
@@ -173,7 +174,7 @@ def test_a_budget_adds_independent_causes() -> None:
     systematic = [c.forward_m_s for c in found.causes if c.kind == "systematic"]
     assert found.sigma_m_s("random")[0] == pytest.approx(np.sqrt(np.sum(np.square(random))))
     assert found.sigma_m_s("systematic")[0] == pytest.approx(np.sqrt(np.sum(np.square(systematic))))
-    assert found.sigma_m_s()[0] == pytest.approx(np.hypot(found.sigma_m_s("random")[0], found.sigma_m_s("systematic")[0]))
+    assert found.sigma_m_s()[0] == pytest.approx(np.sqrt(np.sum(np.square(random + systematic))))
     assert found.dominating == max(found.causes, key=lambda c: c.forward_m_s).name
     names = [c.name for c in found.causes]
     assert len(names) == len(set(names)) == 14
@@ -239,7 +240,7 @@ SAME = {"focal_length": "focal length", "gyro_noise": "gyro noise", "gyro_bias":
 @pytest.mark.parametrize("flight", ["cruise", "pitching", "rolling", "yawing"])
 def test_agrees_with_the_estimators_own_error_model(flight: str) -> None:
     # Two derivations that share no code. Theirs is exact for the finite interval, in which 2 m/s move the picture by
-    # 7 px: 2 % of first-order remainder.
+    # 7 px: 2 % of first-order remainder, and 0.03 mm/s where ours is nothing.
     of = module(alignment={"camera_position_m": [0.1, -0.05, 0.08]})
     velocity = np.array([2.0 if flight == "cruise" else 0.0, 0.0, 0.0])
     axis = {"cruise": None, "rolling": 0, "pitching": 1, "yawing": 2}[flight]
@@ -261,7 +262,7 @@ def test_agrees_with_the_estimators_own_error_model(flight: str) -> None:
             expected[(flight == "rolling" and 1) or 0] = found[(flight == "rolling" and 1) or 0]
         if flight == "yawing" and ours == "focal length":
             continue  # the lever arm's own motion, 0.01 mm/s: beyond first order
-        np.testing.assert_allclose(found, expected, rtol=0.09 if ours == "focal length" else 0.02, atol=2e-5)
+        np.testing.assert_allclose(found, expected, rtol=0.09 if ours == "focal length" else 0.02, atol=3e-5)
 
 
 @pytest.mark.parametrize("beam", ["wide", "narrow"])

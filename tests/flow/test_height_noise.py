@@ -16,10 +16,12 @@ DOWN = np.array([0.0, 0.0, 1.0])
     ("noise_m", "range_hz", "climb_m_s", "climb_hz", "lean_m_s"),
     [(0.005, 20.0, 0.003, 60.0, 0.016), (0.02, 20.0, 0.02, 60.0, 0.02), (0.005, 100.0, 0.001, 30.0, 0.004)],
 )
-def test_against_the_filter(noise_m: float, range_hz: float, climb_m_s: float, climb_hz: float, lean_m_s: float) -> None:
-    # Monte-Carlo over 4 x 120 s of level hover. The closed form takes readings as continuous: the filter's belief comes
-    # out 2 to 5 % lower (it is that between two readings). The errors last half a second or longer, so that 480 s hold
-    # 500 to 1000 independent ones: 3 % of sampling, 12 % are four of these.
+def test_against_the_filter(
+    noise_m: float, range_hz: float, climb_m_s: float, climb_hz: float, lean_m_s: float
+) -> None:
+    # Monte-Carlo over 4 x 120 s of level hover. The closed form takes readings as continuous, which leaves the belief 2
+    # to 7 % low (it is largest just before a reading). The errors last half a second or longer, so that 480 s hold 500
+    # to 1000 independent ones: 3 % of sampling, 12 % are four of these.
     sensor = Range(noise_m=noise_m, sigma={"scale": 0.0})  # type: ignore[arg-type]
     believed, errors = [], []
     rng = np.random.default_rng(6)
@@ -38,16 +40,17 @@ def test_against_the_filter(noise_m: float, range_hz: float, climb_m_s: float, c
     noise, belief = filtered_height(
         sensor, range_rate_hz=range_hz, climb_rate_hz=climb_hz, climb_sigma_m_s=climb_m_s, lean_sigma_m_s=lean_m_s
     )
-    assert belief == pytest.approx(np.sqrt(np.mean(np.square(believed))), rel=0.06)
+    assert belief == pytest.approx(np.sqrt(np.mean(np.square(believed))), rel=0.09)
     assert noise == pytest.approx(np.sqrt(np.mean(np.square(errors))), rel=0.12)
     assert noise < belief
 
 
 def test_range_alone_by_hand() -> None:
-    # No lean and a perfect climb leave a wandering height q = 1 mm/sqrt(s) seen through R = 5 mm^2 / 20 Hz. The Riccati
-    # equation P^2 / R = q^2 gives P = q sqrt(R); the noise alone leaves half of that variance (K = P / R, S = K R / 2).
+    # No lean and a perfect climb leave a wandering height q = 1 mm/sqrt(s), seen through R = (5 mm)^2 / 20 Hz, at climbs
+    # so often that nothing happens between. The Riccati equation P^2 / R = q^2 gives P = q sqrt(R); the noise alone
+    # leaves half of that variance (K = P / R, S = K R / 2).
     noise, belief = filtered_height(
-        Range(noise_m=0.005), range_rate_hz=20.0, climb_rate_hz=60.0, climb_sigma_m_s=0.0, lean_sigma_m_s=0.0
+        Range(noise_m=0.005), range_rate_hz=20.0, climb_rate_hz=2000.0, climb_sigma_m_s=0.0, lean_sigma_m_s=0.0
     )
     by_hand = np.sqrt(1e-3 * 0.005 / np.sqrt(20))
     assert belief == pytest.approx(by_hand, rel=1e-3)

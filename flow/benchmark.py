@@ -16,7 +16,7 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor, as_completed
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TypeAlias
 
@@ -27,6 +27,7 @@ from flow.module import Module
 from flow.recording import open_recording
 from flow.rivals import OURS, RIVALS
 from flow.run_log import RunLog
+from flow.scene import KINDS
 from flow.trials import Condition, Item, RecordedTrial, Run, SyntheticTrial, ground_of, work
 
 METHODS = (OURS, *RIVALS)
@@ -55,6 +56,7 @@ class Sweep:
     noise_levels: tuple[float, ...]
     rocking_rad: tuple[float, ...]
     frame_rates_hz: tuple[float, ...]
+    exposure_s: float
     seeds: int
     frames: int
     methods: tuple[str, ...] = METHODS
@@ -75,7 +77,8 @@ def synthetic_trials(module: Module, sweep: Sweep) -> list[Item]:
         A floor is no kind that is known and no picture that can be read, or its width is not given.
     """
     for floor in sweep.floors:
-        ground_of(floor, sweep.floor_size_m, check_only=True)
+        if floor not in KINDS:
+            ground_of(floor, sweep.floor_size_m)
     grid = itertools.product(
         sweep.floors, sweep.speeds_m_s, sweep.light, sweep.noise_levels, sweep.rocking_rad, sweep.frame_rates_hz,
         sweep.heights_m, range(sweep.seeds),
@@ -87,7 +90,8 @@ def synthetic_trials(module: Module, sweep: Sweep) -> list[Item]:
                 floor=floor, height_m=height, speed_m_s=speed, light=light, noise_levels=noise, rocking_rad=rocking,
                 frame_rate_hz=rate,
             ),
-            floor_size_m=sweep.floor_size_m,
+            floor_size_m=None if floor in KINDS else sweep.floor_size_m,
+            exposure_s=sweep.exposure_s,
             seed=seed,
             frames=sweep.frames,
             methods=sweep.methods,
@@ -113,7 +117,7 @@ def recorded_trials(
             raise DataError("holds no truth.csv; without a reference there is no error to tell", path=folder)
         count = recording.frame_count if frames is None else min(frames, recording.frame_count)
         items += [
-            RecordedTrial(folder=str(folder), module_path=str(recording.module_path), frames=count, method=method)
+            RecordedTrial(folder=str(folder), module_path=str(recording.module_path), frames=count, methods=(method,))
             for method in methods
         ]
     return items

@@ -187,7 +187,7 @@ def _mounting(place: Situation) -> Cause:
 def _camera_position(place: Situation) -> Cause:
     x, y, z = place.module.alignment.sigma.camera_position_m
     steady = np.array([np.hypot(place.yaw * y, place.v * z / place.camera_m), place.yaw * x])
-    rocking = place.w * z * place.conditions.height_m / place.camera_m  # the swing of the arm, and the height it is seen from
+    rocking = place.w * z * place.conditions.height_m / place.camera_m  # 1 + arm / H = origin's over camera's height
     return _cause(place, "camera position", "systematic", steady=steady, rocking=np.full(2, rocking))
 
 

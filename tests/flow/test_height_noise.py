@@ -46,9 +46,9 @@ def test_against_the_filter(
 
 
 def test_range_alone_by_hand() -> None:
-    # No lean and a perfect climb leave a wandering height q = 1 mm/sqrt(s), seen through R = (5 mm)^2 / 20 Hz, at climbs
-    # so often that nothing happens between. The Riccati equation P^2 / R = q^2 gives P = q sqrt(R); the noise alone
-    # leaves half of that variance (K = P / R, S = K R / 2).
+    # No lean and a perfect climb leave a wandering height, q = 1 mm/sqrt(s), seen through R = (5 mm)^2 / 20 Hz; climbs
+    # come so often that nothing happens between. The Riccati equation P^2 / R = q^2 gives P = q sqrt(R); the
+    # noise alone leaves half of that variance (K = P / R, S = K R / 2).
     noise, belief = filtered_height(
         Range(noise_m=0.005), range_rate_hz=20.0, climb_rate_hz=2000.0, climb_sigma_m_s=0.0, lean_sigma_m_s=0.0
     )

@@ -51,6 +51,16 @@ class AxisAccuracy:
     band_stretch: float | None
     drift_m: float
 
+    @property
+    def too_narrow(self) -> bool:
+        """Whether fewer rows than 95 % are inside their band, beyond what chance explains (two sigma).
+
+        The sigma is that of a share of 95 %, of rows that hang together as these do.
+        """
+        spread = self.share_95 * (1 - self.share_95)
+        chance = 0.0 if self.share_95_sigma is None else self.share_95_sigma * (0.95 * 0.05 / spread) ** 0.5
+        return self.share_95 + 2 * chance < 0.95
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class HeightAccuracy:
@@ -66,13 +76,13 @@ class HeightAccuracy:
 class ReferenceFacts:
     """What the reference can tell: its usual step, its gaps, and how far off straight lines between samples are.
 
-    The last is RMS, (forward, right, down), and counts as error of the log; None where no three samples follow
+    The last is RMS of forward, right, down, and counts as error of the log; None where no three samples follow
     each other.
     """
 
     step_s: float
     gaps: int
-    between_samples_m_s: tuple[float, float, float] | None
+    between_samples_m_s: tuple[float, ...] | None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -169,7 +179,7 @@ def compare(log: SpeedLog, reference: Truth, *, align: bool = False) -> Comparis
         reference=ReferenceFacts(
             step_s=known.step_s,
             gaps=known.gaps,
-            between_samples_m_s=None if np.isnan(between).any() else (*map(float, between),),
+            between_samples_m_s=None if np.isnan(between).any() else tuple(between.tolist()),
         ),
         pairs=pairs,
     )
@@ -216,7 +226,7 @@ def _height(log: SpeedLog, truth: Array) -> HeightAccuracy | None:
 
 
 def _plain(value: Any) -> Any:
-    """Records as dictionaries, tuples as lists."""
+    """Turn records into dictionaries and tuples into lists."""
     if dataclasses.is_dataclass(value) and not isinstance(value, type):
         return {field.name: _plain(getattr(value, field.name)) for field in dataclasses.fields(value)}
     if isinstance(value, Mapping):

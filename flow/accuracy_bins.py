@@ -64,8 +64,9 @@ def _bins(pairs: Pairs, value: Array, least_step: float) -> list[Bin]:
     if not known.any():
         return []
     step = max(least_step, _round_step(float(np.ptp(value[known])) / _MOST_BINS))
-    place = np.full(len(value), np.nan)
-    place[known] = np.floor(value[known] / step + 1e-9)
+    place = np.floor(value / step + 1e-9)
+    first, highest = np.nanmin(place), np.ceil(np.nanmax(value) / step - 1e-9) - 1
+    place = np.minimum(place, max(first, highest))  # a value on the last edge is no bin of its own
     return [_bin(pairs, place == k, k * step, (k + 1) * step) for k in np.unique(place[known])]
 
 
@@ -83,8 +84,8 @@ def _bin(pairs: Pairs, rows: NDArray[np.bool_], low: float, high: float) -> Bin:
     told = scale.sigma is not None and scale.sigma <= _LOOSEST_SCALE_SIGMA
     axes = [_axis(error[:, k], sigma[:, k]) for k in range(3)]
     return Bin(
-        low=round(low, 9),
-        high=round(high, 9),
+        low=round(float(low), 9),
+        high=round(float(high), 9),
         rows=int(rows.sum()),
         forward=axes[0],
         right=axes[1],

@@ -28,7 +28,8 @@ from flow.recording import open_recording
 from flow.rivals import OURS, RIVALS
 from flow.run_log import RunLog
 from flow.scene import KINDS
-from flow.trials import Condition, Item, RecordedTrial, Run, SyntheticTrial, ground_of, work
+from flow.trial_flight import Condition, ground_of
+from flow.trials import Item, RecordedTrial, Run, SyntheticTrial, work
 
 METHODS = (OURS, *RIVALS)
 """Every method that can be compared; ours first."""
@@ -36,12 +37,28 @@ METHODS = (OURS, *RIVALS)
 Engine: TypeAlias = Callable[[Callable[[Item], list[Run]], Sequence[Item]], Iterable[tuple[Item, list[Run]]]]
 
 _THREADS = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "NUMBA_NUM_THREADS")
-_PIXELS = 320 * 240
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Effort:
+    """Frames of a run, runs of each condition, and how many of these the other methods take part in."""
+
+    frames: int
+    seeds: int
+    shared_seeds: int
+
+
+def usual_effort(module: Module) -> Effort:
+    """Choose an effort that keeps the default sweep within minutes: less of larger pictures."""
+    small = module.camera.width_px * module.camera.height_px <= 2 * 320 * 240
+    return Effort(frames=48, seeds=16, shared_seeds=8) if small else Effort(frames=24, seeds=10, shared_seeds=3)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Sweep:
-    """What to vary on synthetic recordings; every combination is flown ``seeds`` times, ``frames`` frames each.
+    """What to vary on synthetic recordings; every combination is flown as often as the effort says.
+
+    Our own method measures every run, the others the first few.
 
     ``floors`` are kinds of :func:`flow.scene.make_ground` or pictures ``floor_size_m`` wide. ``light`` is a factor on
     what falls on the floor, ``noise_levels`` the one-sigma of a pixel at mid grey, ``rocking_rad`` the amplitude in
@@ -57,15 +74,8 @@ class Sweep:
     rocking_rad: tuple[float, ...]
     frame_rates_hz: tuple[float, ...]
     exposure_s: float
-    seeds: int
-    frames: int
+    effort: Effort
     methods: tuple[str, ...] = METHODS
-
-
-def usual_frames(module: Module) -> int:
-    """Frames a run that keep the time of a sweep in bounds: 48 at 320 x 240 px, fewer of more pixels, 24 at least."""
-    pixels = module.camera.width_px * module.camera.height_px
-    return max(24, min(48, 48 * _PIXELS // pixels))
 
 
 def synthetic_trials(module: Module, sweep: Sweep) -> list[Item]:
@@ -81,7 +91,7 @@ def synthetic_trials(module: Module, sweep: Sweep) -> list[Item]:
             ground_of(floor, sweep.floor_size_m)
     grid = itertools.product(
         sweep.floors, sweep.speeds_m_s, sweep.light, sweep.noise_levels, sweep.rocking_rad, sweep.frame_rates_hz,
-        sweep.heights_m, range(sweep.seeds),
+        sweep.heights_m, range(sweep.effort.seeds),
     )  # fmt: skip
     return [
         SyntheticTrial(
@@ -93,8 +103,8 @@ def synthetic_trials(module: Module, sweep: Sweep) -> list[Item]:
             floor_size_m=None if floor in KINDS else sweep.floor_size_m,
             exposure_s=sweep.exposure_s,
             seed=seed,
-            frames=sweep.frames,
-            methods=sweep.methods,
+            frames=sweep.effort.frames,
+            methods=sweep.methods if seed < sweep.effort.shared_seeds else sweep.methods[:1],
         )
         for floor, speed, light, noise, rocking, rate, height, seed in grid
     ]  # fmt: skip

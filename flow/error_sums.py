@@ -119,7 +119,7 @@ def sum_errors(rows: Sequence[SpeedRow], reference: Reference) -> ErrorSums:
     given = np.array([isinstance(row.velocity, LevelVelocity) for row in rows], bool)
     covered = ~np.isnan(truth[:, 0])
     at = np.flatnonzero(given & covered)
-    velocities = [v for k in at if isinstance(v := rows[k].velocity, LevelVelocity)]
+    velocities = [v for k in at.tolist() if isinstance(v := rows[k].velocity, LevelVelocity)]
     measured = np.array([v.vector_m_s[:2] for v in velocities]).reshape(-1, 2)
     sigma = np.array([v.sigma_m_s[:2] for v in velocities]).reshape(-1, 2)
     truth, interval_s = truth[at], interval_s[at]

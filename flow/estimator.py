@@ -21,6 +21,7 @@ from flow.series import AttitudeSamples, GyroSamples, RangeSamples
 from flow.shared_errors import covariance_of, shared_errors
 from flow.tilt import AssumedLevel, InertialTilt, LoggedTilt, Tilt, TiltSource
 from flow.tracks import ImageMotion, LucasKanade, Matches, Picture
+from flow.turn_check import TurnCheck
 from flow.velocity import PairGeometry, Solution, solve
 
 Array: TypeAlias = NDArray[np.float64]
@@ -34,6 +35,7 @@ _MOST_SCATTER = 400.0  # 20 times the nominal scatter is no agreement
 _MEMORY_S = 0.3  # a velocity older than this predicts nothing
 _LASTING = 0.35  # image errors are differences of position errors (lag-one correlation -0.44): little of them adds up
 _WIDEST_M_S, _WIDEST_SHARE = 0.15, 0.25  # a sigma beyond this much plus this share of the speed helps nobody
+_FINAL = {"gyro_disagrees", "uncertain"}  # reasons that another start for the matching would not mend
 _STILL_PX, _TURNED_PX = 0.08, 0.4
 
 
@@ -117,6 +119,7 @@ class Estimator:
         self._readings: deque[tuple[float, float, float | None]] = deque()
         self._height = HeightFilter(module.range)
         self._scatter = CommonScatter()
+        self._turns = TurnCheck()
         self._match_scale = 1.0
         self._previous: _Frame | None = None
         self._latest_s = -np.inf
@@ -227,7 +230,7 @@ class Estimator:
         if self._known is not None and view.middle_s - self._known[0] < _MEMORY_S:
             guess = self._known[1] @ tilt.R_level_body @ self._R_body_camera
             outcome = self._attempt(first, second, view, guess, tilt, height)
-            if isinstance(outcome.velocity, LevelVelocity):
+            if isinstance(outcome.velocity, LevelVelocity) or outcome.velocity.reason in _FINAL:
                 return outcome
         return self._attempt(first, second, view, None, tilt, height)
 
@@ -246,12 +249,12 @@ class Estimator:
         solution = solve(pair, guess, self._match_scale, self._rng)
         if solution is None:
             return _Outcome(NoVelocity(reason="contradictory"), matches=matches, height=height)
-        reason_against = self._doubt(matches, pair, solution)
+        reason_against = self._doubt(view, matches, pair, solution)
         if reason_against is not None:
             return _Outcome(NoVelocity(reason=reason_against), matches=matches, used=solution.used, height=height)
         return self._vouch(view, pair, matches, solution, tilt, height)
 
-    def _doubt(self, matches: Matches, pair: PairGeometry, solution: Solution) -> str | None:
+    def _doubt(self, view: PairView, matches: Matches, pair: PairGeometry, solution: Solution) -> str | None:
         if solution.used.mean() < _LEAST_SHARE or solution.scale > _MOST_SCATTER:
             return "contradictory"
         seen = np.linalg.norm(matches.second_px - matches.first_px, axis=1)
@@ -259,6 +262,8 @@ class Estimator:
         turned = np.linalg.norm(pair.flow - solution.apparent, axis=1) * self._focal_px
         if np.median(seen) < _STILL_PX and np.median(turned) > _TURNED_PX:
             return "picture_fixed"
+        if self._turns.disagrees(pair, solution, view.turned_rad(), view.second_s - view.first_s):
+            return "gyro_disagrees"
         return None
 
     def _vouch(

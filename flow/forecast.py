@@ -8,10 +8,12 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from flow import scene
-from flow.budget import Cause, Conditions, Kind, predict
-from flow.estimator import FrameResult
+from flow.budget import Cause, Kind, predict
 from flow.image_noise import Texture, texture_of
-from flow.video import Frame
+from flow.row import SpeedRow
+from flow.trial_flight import Flight
+
+_MID_GREY = 128.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -34,36 +36,30 @@ class Forecast:
     texture_levels_px: float
 
 
-def forecast(
-    recording: scene.SyntheticRecording, frames: Sequence[Frame], flown: Conditions, results: Sequence[FrameResult]
-) -> Forecast | None:
-    """Predict the error of a run from how it was flown, the noise of its pictures and what there was to follow.
+def forecast(flight: Flight, rows: Sequence[SpeedRow]) -> Forecast | None:
+    """Predict the error of a flight from how it went, the noise of its pictures and what our tracks found to follow.
 
     None where there was nothing to follow, or where the budget does not hold (see :func:`flow.budget.predict`).
     """
-    spec = recording.spec
-    followed = [result.row for result in results if result.row.inlier_share is not None]
+    spec, frames = flight.spec, flight.frames
+    followed = [(row.tracks, row.inlier_share) for row in rows if row.inlier_share is not None]
     texture = _sharp_texture(spec, frames[len(frames) // 2].index)
     if texture is None or not followed:
         return None
     light = float(np.mean([frame.luma.mean() for frame in frames])) / _MID_GREY
+    tracks, inlier_share = np.median(followed, axis=0)
     conditions = replace(
-        flown,
-        exposure_s=spec.exposure_s,
+        flight.in_words_of_the_budget(),
         noise_levels=spec.noise_levels * float(np.sqrt(1 - spec.shot_share + spec.shot_share * light)),
         texture=texture,
-        tracks=float(np.median([row.tracks for row in followed])),
-        inlier_share=float(np.median([row.inlier_share for row in followed if row.inlier_share is not None])),
-        range_rate_hz=spec.range_errors.rate_hz,
+        tracks=float(tracks),
+        inlier_share=float(inlier_share),
     )
     try:
-        budget = predict(recording.module, conditions)
+        budget = predict(spec.module, conditions)
     except ValueError:
         return None
     return _summary(budget.causes, texture)
-
-
-_MID_GREY = 128.0
 
 
 def _sharp_texture(spec: scene.SceneSpec, index: int) -> Texture | None:

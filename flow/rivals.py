@@ -95,13 +95,13 @@ class DenseFlow:
         self._points = _grid(width_px, height_px, self._STEP, self._MARGIN)
         columns, rows = np.linspace(0, width_px - 1, 9), np.linspace(0, height_px - 1, 7)
         self._knots = np.stack(np.meshgrid(columns, rows), axis=-1).reshape(-1, 2)
-        across, down = np.linspace(0, 8, width_px), np.linspace(0, 6, height_px)
-        self._between = [np.asarray(part, np.float32) for part in np.meshgrid(across, down)]
+        across, down = np.meshgrid(np.linspace(0, 8, width_px), np.linspace(0, 6, height_px))
+        self._across, self._down = across.astype(np.float32), down.astype(np.float32)
 
     def match(self, first: Picture, second: Picture, predict: Predict, *, far: bool) -> Matches:
         """Match two pictures; see :class:`flow.tracks.ImageMotion`."""
         start = np.nan_to_num(_start(first, second, self._knots, predict, far) - self._knots)
-        flow = cv2.remap(start.reshape(7, 9, 2).astype(np.float32), *self._between, cv2.INTER_LINEAR)
+        flow = cv2.remap(start.reshape(7, 9, 2).astype(np.float32), self._across, self._down, cv2.INTER_LINEAR)
         flow = cv2.calcOpticalFlowFarneback(
             first, second, np.ascontiguousarray(flow), pyr_scale=0.5, levels=3 if far else 1, winsize=15, iterations=3,
             poly_n=5, poly_sigma=1.1, flags=cv2.OPTFLOW_USE_INITIAL_FLOW,
@@ -140,7 +140,7 @@ class EnhancedCorrelation:
             )
         except cv2.error:  # no convergence
             return _matches(points[:0], points[:0], len(points))
-        end = cv2.perspectiveTransform(points[:, None], warp.astype(float))[:, 0]
+        end = np.asarray(cv2.perspectiveTransform(points[:, None], warp.astype(float))[:, 0], float)
         good = _inside(end, self._size, 0)
         return _matches(points[good], end[good], len(points))
 
@@ -151,7 +151,7 @@ class FeatureHomography:
     _FEATURES = 400
 
     def __init__(self, width_px: int, height_px: int) -> None:
-        self._finder = cv2.SIFT_create(self._FEATURES, contrastThreshold=0.01)
+        self._finder = cv2.SIFT.create(self._FEATURES, contrastThreshold=0.01)
         self._matcher = cv2.BFMatcher(cv2.NORM_L2, crossCheck=True)
         self._last: tuple[Picture, Array, Floats | None] | None = None
 

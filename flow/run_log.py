@@ -14,7 +14,8 @@ from typing import Any, TypeAlias, TypeVar, Union, get_args, get_origin, get_typ
 from flow.error_sums import ErrorSums
 from flow.files import replacing
 from flow.forecast import Forecast
-from flow.trials import Condition, Item, Run
+from flow.trial_flight import Condition
+from flow.trials import Item, Run
 
 Cells: TypeAlias = Mapping[str, str]
 T = TypeVar("T", Condition, ErrorSums, Forecast)
@@ -74,7 +75,7 @@ class RunLog:
         return len(self._runs)
 
     def done(self, items: Sequence[Item]) -> dict[str, list[Run]]:
-        """Runs of those items that are there whole, by key, in the order of each item's methods."""
+        """Give the runs of those items that are there whole, by key, in the order of each item's methods."""
         whole = {}
         for item in items:
             runs = {run.method: run for run in self._runs.get(item.key, ())}
@@ -103,7 +104,7 @@ def _lines(file: Any, runs: Sequence[Run]) -> None:
 
 
 def _read(path: Path) -> dict[str, list[Run]]:
-    """Runs by key; a last line that was cut short, or a log of another version, counts for nothing."""
+    """Read runs by key; a last line that was cut short, or a log of another version, counts for nothing."""
     text = path.read_text(encoding="utf-8")
     lines = text[: text.rfind("\n") + 1].splitlines()
     rows = csv.DictReader(lines)

@@ -16,7 +16,7 @@ from flow.height import Height
 from flow.module import Module
 from flow.rotation import skew
 from flow.tilt import Tilt
-from flow.velocity import PairGeometry, Solution
+from flow.velocity import PairGeometry, Solution, motion_of_turn
 
 Array: TypeAlias = NDArray[np.float64]
 
@@ -54,7 +54,7 @@ def shared_errors(
     apparent = -solution.apparent  # the equations' target, see PairGeometry
     moved = np.einsum("nij,nj->ni", solution.pull, apparent)  # sums to the velocity: each match's share of it
     by_distance = moved.sum(axis=0) / pair.distance_m
-    by_turn = np.einsum("nij,njk->ik", solution.pull, _motion_of_turn(pair.second_ray))
+    by_turn = np.einsum("nij,njk->ik", solution.pull, motion_of_turn(pair.second_ray))
     lever = R_camera_body @ module.alignment.camera_position_m
     by_gyro = by_turn - _cross(lever) / interval_s  # a wrong rate also swings the lever arm wrongly
     by_plane = -moved.T @ (pair.first_ray / (pair.first_ray @ down)[:, None]) @ -_cross(down)
@@ -79,15 +79,6 @@ def shared_errors(
 def covariance_of(effects: Array) -> Array:
     """Covariance (3, 3) of independent one-sigma effects (3, k)."""
     return np.asarray(effects @ effects.T)
-
-
-def _motion_of_turn(rays: Array) -> Array:
-    """Change of unit-depth ray coordinates by a small turn: (N, 2, 3) (Longuet-Higgins and Prazdny 1980)."""
-    x, y = rays[:, 0], rays[:, 1]
-    one = np.ones_like(x)
-    return np.stack(
-        [np.stack([-x * y, one + x * x, -y], axis=-1), np.stack([-one - y * y, x * y, x], axis=-1)], axis=1
-    )
 
 
 def _motion_of_scale(pair: PairGeometry, solution: Solution, turned_rad: Array, interval_s: float) -> Array:

@@ -72,9 +72,7 @@ class _Fit:
         for shift in np.arange(-LARGEST_SHIFT_S, LARGEST_SHIFT_S + 0.05, 0.1):
             rows &= ~np.isnan(reference.mean_velocity_m_s(log.time_s + shift, log.interval_s)[:, 0])
         self._time, self._interval = log.time_s[rows], log.interval_s[rows]
-        self._log = (
-            log.velocity_m_s[rows] - log.velocity_m_s[rows].mean(axis=0) if rows.any() else np.empty((0, 3))
-        )
+        self._log = log.velocity_m_s[rows] - log.velocity_m_s[rows].mean(axis=0) if rows.any() else np.empty((0, 3))
         self.rows = int(rows.sum())
         self.spread = float(np.sum(self._log**2))
 

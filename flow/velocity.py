@@ -119,6 +119,15 @@ def equations(pair: PairGeometry) -> tuple[Array, Array]:
     return cut @ moving, (cut @ fixed[:, :, None])[:, :, 0]
 
 
+def motion_of_turn(rays: Array) -> Array:
+    """Give the change of unit-depth ray coordinates by a small turn: (N, 2, 3) (Longuet-Higgins and Prazdny 1980)."""
+    x, y = rays[:, 0], rays[:, 1]
+    one = np.ones_like(x)
+    return np.stack(
+        [np.stack([-x * y, one + x * x, -y], axis=-1), np.stack([-one - y * y, x * y, x], axis=-1)], axis=1
+    )
+
+
 def _whitened(rows: Array, target: Array, covariance: Array) -> tuple[Array, Array]:
     a, b, c = covariance[:, 0, 0], covariance[:, 0, 1], covariance[:, 1, 1]
     first = 1 / np.sqrt(a)

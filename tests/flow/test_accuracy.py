@@ -9,6 +9,8 @@ from collections.abc import Callable
 import numpy as np
 import pytest
 import scipy.integrate
+import scipy.signal
+import scipy.stats
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
@@ -36,9 +38,7 @@ def steady(t: Array) -> Array:
 def truth_of(motion: Motion, *, seconds: float = 20, rate_hz: float = 200, height_m: float = 2.0) -> Truth:
     t = np.arange(round(seconds * rate_hz) + 1) / rate_hz
     v = motion(t)
-    return Truth(
-        time_s=t, forward_m_s=v[:, 0], right_m_s=v[:, 1], down_m_s=v[:, 2], height_m=np.full(len(t), height_m)
-    )
+    return Truth(time_s=t, forward_m_s=v[:, 0], right_m_s=v[:, 1], down_m_s=v[:, 2], height_m=np.full(len(t), height_m))
 
 
 def log_of(
@@ -92,15 +92,15 @@ def test_scale_error_is_signed_and_its_band_holds_it() -> None:
         assert abs(axis.scale_error - (expected - 1)) < 4 * axis.scale_error_sigma
 
 
-def test_scale_sigma_agrees_with_least_squares_on_white_noise() -> None:
-    # Closed form for independent errors: sigma / (spread of the reference sqrt(rows)). Twenty blocks know
-    # their sigma to 1/sqrt(2 * 19) = 16 %; three times that.
-    log = log_of(shaken(swaying, 0.01))
-    truth = swaying(log.time_s)
+def test_scale_error_is_the_slope_that_scipy_finds() -> None:
+    log = log_of(shaken(lambda t: swaying(t) * 1.02 + 0.05, 0.01))
+    known = Reference(truth_of(swaying)).mean_velocity_m_s(log.time_s, log.interval_s)
     for i, axis in enumerate(axes(log, truth_of(swaying))):
-        assert axis.scale_error_sigma == pytest.approx(
-            0.01 / (truth[:, i].std() * np.sqrt(len(truth))), rel=0.5
-        )
+        line = scipy.stats.linregress(known[:, i], log.velocity_m_s[:, i])
+        assert axis.scale_error == pytest.approx(line.slope - 1, abs=1e-9)
+        assert axis.bias_m_s == pytest.approx((log.velocity_m_s - known)[:, i].mean(), abs=1e-12)
+        # White noise, so SciPy's is right; one draw of a sigma from 20 blocks scatters by 22 %: three of them.
+        assert axis.scale_error_sigma == pytest.approx(line.stderr, rel=0.75)
 
 
 def test_no_scale_where_the_reference_does_not_vary() -> None:
@@ -116,9 +116,7 @@ def test_shares_inside_the_bands_of_gaussian_errors(claimed: float, share_95: fl
     # Normal distribution: P(|x| < 1.96 c) and P(|x| < 0.6745 c) for a claimed sigma c times the true one.
     # A share of 939 independent rows spreads by sqrt(p (1 - p) / 939) <= 0.016; four of them.
     for axis in axes(log_of(shaken(swaying, 0.01), sigma=claimed), truth_of(swaying)):
-        assert axis.share_95 == pytest.approx(
-            share_95, abs=4 * np.sqrt(share_95 * (1 - share_95) / 939) + 1e-3
-        )
+        assert axis.share_95 == pytest.approx(share_95, abs=4 * np.sqrt(share_95 * (1 - share_95) / 939) + 1e-3)
         assert axis.share_50 == pytest.approx(share_50, abs=4 * np.sqrt(share_50 * (1 - share_50) / 939))
 
 
@@ -172,6 +170,75 @@ def test_a_shift_beyond_the_search_is_not_guessed() -> None:
     assert compare(log_of(shaken(lambda t: swaying(t + 0.8), 0.01)), truth_of(swaying)).time_shift is None
 
 
+def lasting(motion: Motion, sigma: float, rho: float, seed: int) -> Motion:
+    """Add errors of which each row keeps ``rho`` of the one before."""
+
+    def moved(t: Array) -> Array:
+        white = np.random.default_rng(seed).normal(0, sigma * np.sqrt(1 - rho**2), (len(t) + 300, 3))
+        return motion(t) + scipy.signal.lfilter([1], [1, -rho], white, axis=0)[300:]
+
+    return moved
+
+
+@pytest.mark.parametrize("rho", [0.0, 0.9])
+def test_the_shift_sigma_holds_for_errors_that_last(rho: float) -> None:
+    # Closed form: the score sum(p r) of slow p and errors r of which each keeps rho has (1 + rho) / (1 - rho)
+    # times the variance of independent ones: a sigma that supposes them independent is 4.4 times too sure.
+    truth, z, sigmas = truth_of(swaying), [], []
+    for seed in range(24):
+        shift = compare(log_of(lasting(lambda t: swaying(t + 0.02), 0.01, rho, seed)), truth).time_shift
+        assert shift is not None
+        z.append((shift.shift_s - 0.02) / shift.sigma_s)
+        sigmas.append(shift.sigma_s)
+    # 24 draws know a spread to 14 %; three of those, and 5 % for a sigma that is itself uncertain.
+    assert 0.55 < np.std(z) < 1.5
+    assert abs(np.mean(z)) < 4 / np.sqrt(24)
+    # A motion of up to 3.1 rad/s is slow against errors that last 0.2 s: within 1 / (1 + 0.6^2).
+    assert np.mean(sigmas) == pytest.approx(0.5e-3 * np.sqrt((1 + rho) / (1 - rho)), rel=0.35)
+
+
+@pytest.mark.parametrize("step_s", [0.1, 0.2])
+def test_what_a_sparse_reference_cannot_tell(step_s: float) -> None:
+    # Straight lines between samples of A sin(w t) are A w^2 h^2 / sqrt(120) / sqrt(2) off, RMS, to first order in
+    # w h (0.62 at most; the next term is a tenth). Compared at once with how far off they are.
+    amplitude, w = np.array([0.7, 0.4, 0.1]), np.array([1.3, 3.1, 2.0])
+    t = np.arange(0, 60, step_s)
+    v = amplitude * np.sin(np.outer(t, w))
+    reference = Reference(Truth(time_s=t, forward_m_s=v[:, 0], right_m_s=v[:, 1], down_m_s=v[:, 2], height_m=1 + 0 * t))
+    at = np.arange(0, 59.5, 0.003)
+    straight = np.column_stack([np.interp(at, t, v[:, k]) for k in range(3)])
+    off = np.sqrt(np.mean((straight - amplitude * np.sin(np.outer(at, w))) ** 2, axis=0))
+    np.testing.assert_allclose(reference.between_m_s, off, rtol=0.12)
+    np.testing.assert_allclose(reference.between_m_s, amplitude * w**2 * step_s**2 / np.sqrt(240), rtol=0.12)
+    assert (reference.step_s, reference.gaps) == (pytest.approx(step_s), 0)
+
+
+@pytest.mark.parametrize("rate_hz", [10, 25, 200])
+def test_reference_rates_and_a_gap_change_little(rate_hz: float) -> None:
+    full = truth_of(swaying, rate_hz=rate_hz)
+    keep = (full.time_s < 8) | (full.time_s > 9)
+    gappy = Truth(**{f.name: getattr(full, f.name)[keep] for f in dataclasses.fields(full)})
+    bias = np.array([0.02, -0.03, 0.01])
+    found = compare(log_of(shaken(lambda t: swaying(t) + bias, 0.01)), gappy)
+    assert found.reference.gaps == 1
+    assert found.reference.step_s == pytest.approx(1 / rate_hz)
+    for axis, expected in zip((found.forward, found.right, found.down), bias, strict=True):
+        assert axis.bias_m_s == pytest.approx(expected, abs=4 * 0.01 / np.sqrt(850))
+        assert axis.bias_sigma_m_s == pytest.approx(0.01 / np.sqrt(850), rel=0.75)  # 22 % scatter, three of them
+
+
+def test_how_much_wider_the_band_should_be() -> None:
+    # Errors of 0.01 under a claim of 0.005: twice as wide. 5 % of 939 rows know the quantile to 4 %; three of those.
+    for axis in axes(log_of(shaken(swaying, 0.01), sigma=0.005), truth_of(swaying)):
+        assert axis.band_stretch == pytest.approx(2.0, rel=0.12)
+        assert axis.too_narrow
+    for axis in axes(log_of(shaken(swaying, 0.01), sigma=0.0102), truth_of(swaying)):
+        assert not axis.too_narrow
+    for axis in axes(log_of(shaken(swaying, 0.01), sigma=0.0), truth_of(swaying)):
+        assert (axis.band_stretch, axis.share_95) == (None, 0.0)
+        assert axis.too_narrow
+
+
 def test_rows_are_averaged_over_their_interval() -> None:
     # v = t^2 sampled at 0, 0.1, ...: piecewise linear between. SciPy's quadrature is the oracle for its mean.
     t = np.arange(11) / 10
@@ -204,8 +271,10 @@ def test_interval_means_agree_with_numpy(
     a = t[0] + begin * (t[-1] - t[0])
     b = a + length * (t[-1] - a)
     centre, interval = np.array([(a + b) / 2]), np.array([b - a])
+    if interval[0] < 1e-4:
+        return
     found = Reference(truth).mean_velocity_m_s(centre, interval)[0, 0]
-    if interval[0] < 1e-4 or np.isnan(found):  # an end may fall a rounding step outside
+    if np.isnan(found):  # an end may fall a rounding step outside
         return
     knots = np.unique(np.concatenate([[a, b], t[(t > a) & (t < b)]]))
     expected = np.trapezoid(np.interp(knots, t, v), knots) / (b - a)
@@ -262,5 +331,6 @@ def test_a_reference_without_velocity() -> None:
 
 
 def test_the_result_is_plain_json() -> None:
-    found = compare(log_of(shaken(swaying, 0.01)), truth_of(swaying)).as_dict()
+    log = log_of(shaken(swaying, 0.01), sigma=0.0)  # no ratio to a sigma of zero is a number
+    found = compare(log, truth_of(swaying)).as_dict()
     assert json.loads(json.dumps(found, allow_nan=False)) == found

@@ -99,6 +99,9 @@ def test_rows_are_timed_on_the_gyros_clock() -> None:
     assert row.interval_s == pytest.approx(FRAME_S, abs=1e-12)
 
 
+LIVELY = {"gyro_disagrees"}  # takes a lively flight: tests/flow/test_turn_check.py
+
+
 def status_streams() -> dict[str, tuple[Stream, int]]:
     """Make a stream for each status, and give the pair (counted by its second frame) that must show it."""
     flat = {k: noisy(np.full((HIGH, WIDE), 120, np.uint8), k) for k in range(12)}
@@ -133,10 +136,10 @@ def status_streams() -> dict[str, tuple[Stream, int]]:
 
 
 def test_every_reason_has_a_stream() -> None:
-    assert status_streams().keys() == REASONS.keys()
+    assert status_streams().keys() == REASONS.keys() - LIVELY
 
 
-@pytest.mark.parametrize("reason", sorted(REASONS))
+@pytest.mark.parametrize("reason", sorted(REASONS.keys() - LIVELY))
 def test_status(reason: str) -> None:
     # By construction: each stream is clean but for the one thing that its status names.
     stream, pair = status_streams()[reason]

@@ -1,0 +1,183 @@
+"""Runs of a benchmark pooled by condition and method, and their table."""
+
+from __future__ import annotations
+
+import csv
+import io
+import math
+from collections import Counter, defaultdict
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass
+from functools import reduce
+from operator import add
+from typing import TypeAlias
+
+import numpy as np
+
+from flow.error_sums import ErrorSums
+from flow.forecast import Forecast
+from flow.rivals import OURS
+from flow.trial_flight import Condition
+from flow.trials import Run
+
+Cell: TypeAlias = str | int | float | None
+
+_AGREES = 0.3
+_SIGMAS = 2.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Outcome:
+    """One condition by one method.
+
+    ``sums`` are those of all its ``seeds``; ``shared`` of the runs that every method measured, for comparison.
+    ``rms_sigma_m_s`` is the one-sigma of the RMS, from how the runs differ (NaN for one run). ``forecast`` is the root
+    mean square over the runs; only ours has one, and only on synthetic flights. ``failure`` is the most frequent
+    reason for rows without a velocity.
+    """
+
+    condition: Condition
+    method: str
+    seeds: int
+    frames: int
+    ms_per_frame: float
+    failure: str
+    sums: ErrorSums
+    shared: ErrorSums
+    rms_sigma_m_s: float
+    forecast: Forecast | None
+
+    @property
+    def over_forecast(self) -> float | None:
+        """Measured RMS over the one predicted."""
+        if self.forecast is None or not self.sums.compared:
+            return None
+        return self.sums.rms_m_s / self.forecast.scatter_m_s
+
+    @property
+    def as_forecast(self) -> bool | None:
+        """Whether the RMS is within 30 % of the prediction; None where the runs are too few to tell.
+
+        That is where it lies outside, but within two of its own sigmas of the limit.
+        """
+        if self.forecast is None or (ratio := self.over_forecast) is None:
+            return None
+        off = max(ratio - (1 + _AGREES), (1 - _AGREES) - ratio)
+        if off <= 0:
+            return True
+        spread = self.rms_sigma_m_s / self.forecast.scatter_m_s
+        return None if not off > _SIGMAS * spread else False
+
+    def as_row(self) -> dict[str, Cell]:
+        """Give the row of ``benchmark.csv``."""
+        sums, known = self.sums, self.forecast
+        return {
+            **asdict(self.condition),
+            "method": self.method,
+            "seeds": self.seeds,
+            "frames": self.frames,
+            "rms_m_s": _rounded(sums.rms_m_s),
+            "rms_sigma_m_s": _rounded(self.rms_sigma_m_s),
+            "sigma_predicted_m_s": None if known is None else _rounded(known.scatter_m_s),
+            "sigma_claimed_m_s": _rounded(sums.claimed_m_s),
+            "cover95": _rounded(sums.cover95),
+            "usable": _rounded(sums.usable),
+            "bias_m_s": _rounded(sums.bias_m_s),
+            "forward_rms_m_s": _rounded(sums.forward_rms_m_s),
+            "right_rms_m_s": _rounded(sums.right_rms_m_s),
+            "scale_error": _rounded(sums.scale_error),
+            "scale_error_sigma": _rounded(sums.scale_error_sigma),
+            "drift_per_distance": _rounded(sums.drift_per_distance),
+            "ms_per_frame": _rounded(self.ms_per_frame),
+            "shared_seeds": self.shared.runs,
+            "shared_rms_m_s": _rounded(self.shared.rms_m_s),
+            "shared_right_rms_m_s": _rounded(self.shared.right_rms_m_s),
+            "main_cause": None if known is None else known.main_cause,
+            "main_share": None if known is None else _rounded(known.main_share),
+            "leftover_m_s": None if known is None else _rounded(known.leftover_m_s),
+            "leftover_cause": None if known is None else known.leftover_cause,
+            "texture_levels_px": None if known is None else _rounded(known.texture_levels_px),
+            "failure": self.failure or None,
+        }
+
+
+def pool(runs: Sequence[Run]) -> list[Outcome]:
+    """Pool runs by condition, and in it by method, both in the order of their first appearance."""
+    groups: dict[Condition, dict[str, list[Run]]] = defaultdict(lambda: defaultdict(list))
+    for run in runs:
+        groups[run.condition][run.method].append(run)
+    outcomes = []
+    for methods in groups.values():
+        common = set.intersection(*({run.key for run in some} for some in methods.values()))
+        if not common:  # each method has a key of its own, as on recordings: all saw the same
+            common = {run.key for some in methods.values() for run in some}
+        outcomes += [_pooled(some, common) for some in methods.values()]
+    return outcomes
+
+
+def table(outcomes: Sequence[Outcome]) -> str:
+    """Give the text of ``benchmark.csv``: a row for each condition and method; what is not known is empty."""
+    text = io.StringIO()
+    rows = [outcome.as_row() for outcome in outcomes]
+    writer = csv.DictWriter(text, rows[0], lineterminator="\n")
+    writer.writeheader()
+    writer.writerows(rows)
+    return text.getvalue()
+
+
+def best_rival(outcomes: Sequence[Outcome], condition: Condition) -> Outcome | None:
+    """Find the other method with the least RMS on the shared runs of a condition; None where none gives rows."""
+    others = [o for o in outcomes if o.condition == condition and o.method != OURS and o.shared.compared]
+    return min(others, key=lambda o: o.shared.rms_m_s, default=None)
+
+
+def _pooled(runs: Sequence[Run], common: set[str]) -> Outcome:
+    frames = sum(run.frames for run in runs)
+    failures = Counter(run.failure for run in runs if run.failure)
+    return Outcome(
+        condition=runs[0].condition,
+        method=runs[0].method,
+        seeds=len(runs),
+        frames=frames,
+        ms_per_frame=1000 * sum(run.cpu_s for run in runs) / frames,
+        failure=failures.most_common(1)[0][0] if failures else "",
+        sums=reduce(add, [run.sums for run in runs]),
+        shared=reduce(add, [run.sums for run in runs if run.key in common]),
+        rms_sigma_m_s=_rms_sigma([run.sums for run in runs]),
+        forecast=_mean_forecast([run.forecast for run in runs if run.forecast is not None]),
+    )
+
+
+def _rms_sigma(sums: Sequence[ErrorSums]) -> float:
+    """Jackknife over runs, which are independent (Efron and Stein 1981, Annals of Statistics 9(3) 586)."""
+    sums = [one for one in sums if one.compared]
+    if len(sums) < 2:
+        return math.nan
+    squares = np.array([one.forward_square + one.right_square for one in sums])
+    counts = np.array([2.0 * one.compared for one in sums])
+    without = np.sqrt((squares.sum() - squares) / (counts.sum() - counts))
+    return float(np.sqrt((len(sums) - 1) / len(sums) * np.square(without - without.mean()).sum()))
+
+
+def _mean_forecast(forecasts: Sequence[Forecast]) -> Forecast | None:
+    if not forecasts:
+        return None
+
+    def rms(name: str) -> float:
+        return float(np.sqrt(np.mean([getattr(one, name) ** 2 for one in forecasts])))
+
+    main_cause = Counter(one.main_cause for one in forecasts).most_common(1)[0][0]
+    return Forecast(
+        scatter_m_s=rms("scatter_m_s"),
+        forward_m_s=rms("forward_m_s"),
+        right_m_s=rms("right_m_s"),
+        main_cause=main_cause,
+        main_share=float(np.mean([one.main_share for one in forecasts if one.main_cause == main_cause])),
+        leftover_m_s=rms("leftover_m_s"),
+        leftover_cause=Counter(one.leftover_cause for one in forecasts).most_common(1)[0][0],
+        texture_levels_px=rms("texture_levels_px"),
+    )
+
+
+def _rounded(value: float) -> float | None:
+    return float(f"{value:.5g}") if math.isfinite(value) else None

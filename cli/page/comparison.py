@@ -23,8 +23,8 @@ def comparison_page(found: Comparison, speed: Path, reference: Path, folder: Pat
     """Build the page of a comparison that will lie in ``folder``; it links to the review beside the speed log."""
     axes = {"forward": found.forward, "right": found.right, "down": found.down}
     charts = [error_chart(found.pairs), *(scatter_chart(found.pairs, k) for k in range(2))]
-    charts.append(bin_chart("height", "m", found.by_height_m))
-    charts.append(bin_chart("level speed", "m/s", found.by_speed_m_s))
+    charts += bin_chart("height", "m", found.by_height_m)
+    charts += bin_chart("level speed", "m/s", found.by_speed_m_s)
     tables = [
         *moment_listing("Largest level errors", found.largest_errors, speed, folder),
         *moment_listing("Farthest outside the band", found.farthest_outside, speed, folder),

@@ -75,11 +75,13 @@ def scatter_chart(pairs: Pairs, k: int) -> Chart:
     )
 
 
-def bin_chart(what: str, unit: str, bins: Sequence[Bin]) -> Chart:
-    """Bias with its 95 % and RMS of the level axes in each bin with enough rows."""
+def bin_chart(what: str, unit: str, bins: Sequence[Bin]) -> list[Chart]:
+    """Bias with its 95 % and RMS of the level axes in each bin with enough rows; no chart where none has."""
     held = [b for b in bins if b.rows >= _FEWEST_ROWS]
+    if not held:
+        return []
     at = np.array([(b.low + b.high) / 2 for b in held])
-    apart = 0.06 * min((b.high - b.low for b in held), default=1.0)
+    apart = 0.06 * min(b.high - b.low for b in held)
     traces: list[dict[str, Any]] = []
     for k, name in enumerate(_AXES[:2]):
         axes = [getattr(b, name) for b in held]
@@ -90,13 +92,15 @@ def bin_chart(what: str, unit: str, bins: Sequence[Bin]) -> Chart:
         traces.append(dots(at + (2 * k - 1) * apart, bias, f"bias {name}, with its 95 %", INKS[k], bars=bars))
         traces.append(line(across, rms, f"RMS {name}", INKS[k], dash="dot"))
     few = "" if len(held) == len(bins) else f" Bins of fewer than {_FEWEST_ROWS} rows are in the table alone."
-    edges = [held[0].low, held[-1].high] if held else [0.0, 1.0]
-    return Chart(
-        title=f"Error against {what}",
-        caption=f"Points: mean error. Dotted across each bin: RMS.{few}",
-        traces=traces,
-        layout={"xaxis": axis(f"{what}, {unit}", range=edges), "yaxis": axis("error, mm/s", rangemode="tozero")},
-    )
+    x = axis(f"{what}, {unit}", range=[held[0].low, held[-1].high])
+    return [
+        Chart(
+            title=f"Error against {what}",
+            caption=f"Points: mean error. Dotted across each bin: RMS.{few}",
+            traces=traces,
+            layout={"xaxis": x, "yaxis": axis("error, mm/s", rangemode="tozero")},
+        )
+    ]
 
 
 def _groups(pairs: Pairs, size: int) -> tuple[NDArray[np.intp], NDArray[np.intp]]:

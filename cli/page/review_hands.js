@@ -136,7 +136,7 @@ say("marks-legend", `● moves with the ground, ✕ does not; tails show ${TAIL}
   `The arrow is the velocity, the ellipse at its tip its 95 % region${enlarged > 1 ? ` drawn ${enlarged} times as large` : ""}.` +
   (drawn < followed ? ` To keep the page small at most ${Math.round(drawn)} points are drawn, evenly chosen.` : "") +
   (data.per_bin > 1 ? ` Long flight: each step of the charts spans ${data.per_bin} rows, smallest and largest kept.` : ""));
-const fromHash = () => { const found = /^#t=(-?[\d.]+)$/.exec(location.hash); if (found) seekTime(Number(found[1])); return Boolean(found); };
+const fromHash = () => { const found = /^#t=(-?[\d.]+)$/.exec(location.hash); if (found) seekTime(Number(found[1]) - (Number(found[1]) >= data.clock_s ? data.clock_s : 0)); return Boolean(found); };
 addEventListener("hashchange", fromHash);
 const all = () => { c = ink(); drawCharts(true); drawWhole(); drawPath(); drawCursor(); };
 const watcher = new IntersectionObserver((entries) => {

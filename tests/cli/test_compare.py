@@ -115,6 +115,11 @@ def test_json_tells_windows_bins_and_moments(logs: tuple[str, str]) -> None:
     assert found["reference"]["step_s"] == pytest.approx(0.005)
     assert len(found["largest_errors"]) == 5
     assert "pairs" not in found
+    # A moment is looked up in the video of the log, so its time stays on the log's clock when the shift is taken out.
+    aligned = json.loads(CliRunner().invoke(main, ["compare", *logs, "--align", "--json"]).stdout)
+    for moment in aligned["largest_errors"] + aligned["farthest_outside"]:
+        rows = (moment["time_s"] - 1.01) / 0.02
+        assert rows == pytest.approx(round(rows), abs=1e-6)
 
 
 def test_rows_that_never_meet_name_both_files(logs: tuple[str, str], tmp_path: Path) -> None:

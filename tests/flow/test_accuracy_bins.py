@@ -60,6 +60,12 @@ def test_a_range_offset_shows_as_a_scale_error_that_falls_with_height() -> None:
     assert scales == sorted(scales, reverse=True)
 
 
+def test_a_scale_error_is_the_same_in_every_bin_of_speed() -> None:
+    pairs = flight()
+    for b in by_speed(dataclasses.replace(pairs, error_m_s=-0.03 * pairs.truth_m_s)):
+        assert b.scale_error == pytest.approx(-0.03, rel=1e-12)
+
+
 def test_edges_are_round_and_a_constant_height_is_one_bin() -> None:
     pairs = flight()
     assert [b.low for b in by_height(pairs)] == pytest.approx([0.5, 1, 1.5, 2, 2.5, 3, 3.5])

@@ -98,7 +98,7 @@ def find_coarse(
         The logs do not overlap, the gyro is constant or was hardly turned about an axis, says another motion than the
         picture, has a mirrored axis or another scale, or the offset is at the edge of the search or ambiguous.
     """
-    seen = np.isfinite(turns_rad).all(axis=1)
+    seen = np.asarray(np.isfinite(turns_rad).all(axis=1))
     pairs, turns_rad = pairs.only(seen), turns_rad[seen]
     search = _Search(pairs, turns_rad, gyro)
     search.check_log(guess_s, path)

@@ -137,7 +137,7 @@ class _Fit:
         """Judge the fit."""
         model, equations = self._model, self._model.equations(self.at, self._bend)
         _, displacement = _eliminated(equations, self._white)
-        residual_px = np.linalg.norm(_times(model.px_per_ray, _residuals(equations, displacement)), axis=-1)
+        residual_px = np.linalg.norm(_times(np.asarray(model.px_per_ray, np.float64), _residuals(equations, displacement)), axis=-1)
         covariance = self.covariance()
         ends = np.stack([model.pairs.first_s, model.pairs.second_s], axis=1)
         turns = model.camera_turns(self.at, ends)

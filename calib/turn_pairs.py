@@ -51,8 +51,7 @@ class TurnPairs:
     @property
     def known(self) -> NDArray[np.bool_]:
         """Which matches (P, T) there are."""
-        known: NDArray[np.bool_] = np.isfinite(self.first_px).all(-1) & np.isfinite(self.second_px).all(-1)
-        return known
+        return np.asarray(np.isfinite(self.first_px).all(-1) & np.isfinite(self.second_px).all(-1))
 
     def only(self, pairs: NDArray[np.bool_] | NDArray[np.intp], tracks: int | None = None) -> TurnPairs:
         """Give some of the pairs, and at most ``tracks`` matches of each."""
@@ -141,7 +140,7 @@ class _Follower:
         found = self._tracker.match(first.luma, np.asarray(warped, np.uint8), lambda points: points, far=False)
         second_px = _moved(lead, found.second_px)
         inside = ((second_px >= _MARGIN_PX) & (second_px < np.array(size) - _MARGIN_PX)).all(axis=1)
-        return replace(found, second_px=second_px).only(inside)
+        return replace(found, second_px=second_px).only(np.asarray(inside))
 
     def _match(self, first: Frame, second: Frame, lead: Array, *, far: bool) -> Matches:
         return self._tracker.match(first.luma, second.luma, lambda points: _moved(lead, points), far=far)

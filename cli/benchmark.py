@@ -96,6 +96,7 @@ def _count(name: str, low: int, text: str) -> Callable[[Any], Any]:
 @click.pass_context
 def benchmark(
     ctx: click.Context,
+    /,
     module: str | None,
     recordings: tuple[Path, ...],
     more: tuple[Path, ...],
@@ -134,7 +135,8 @@ def benchmark(
     folders = _folders(ctx, module, recordings, more)
     methods = bench.METHODS[:1] if alone else bench.METHODS
     if folders:
-        items, name = bench.recorded_trials(folders, module and Path(module), frames, methods), "recorded flights"
+        name = "recorded flights"
+        items = bench.recorded_trials(folders, None if module is None else Path(module), frames, methods)
     else:
         items, name = _synthetic(str(module), swept, frames, methods)
     with RunLog(output, resume=resume) as log:
@@ -203,7 +205,7 @@ def _cores() -> int:
 
 @contextmanager
 def _progress(items: Sequence[Item]) -> Iterator[Callable[[Item], None]]:
-    """Runs and frames done, time left, on standard error; silent when nobody watches."""
+    """Show runs and frames done and the time left on standard error; silent when nobody watches."""
     console = Console(stderr=True)
     frames = {item.key: item.frames * len(item.methods) for item in items}
     words = TextColumn("{task.fields[runs]}/{task.fields[all_runs]} runs  {task.completed:.0f}/{task.total:.0f} frames")
@@ -233,25 +235,28 @@ def _write(output: Path, outcomes: Sequence[Outcome], name: str, *, recorded: bo
 
 
 def _show(outcomes: Sequence[Outcome]) -> None:
-    from cli.page.benchmark import Words, millimetres
+    from cli.page.benchmark_words import METHOD_WORDS, Words, millimetres, percent
     from flow.outcomes import best_rival
     from flow.rivals import OURS
 
     words = Words([outcome.condition for outcome in outcomes])
     shown = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0))
-    shown.add_column("condition")
-    for title in ("RMS mm/s", "predicted", "in 95 % band", "usable", "same runs", "best other"):
+    shown.add_column("RMS error, mm/s", no_wrap=True)
+    for title in ("measured", "predicted", "in band", "usable"):
         shown.add_column(title, justify="right", no_wrap=True)
+    shown.add_column("best other / ours", no_wrap=True)
     for ours in (outcome for outcome in outcomes if outcome.method == OURS):
         other = best_rival(outcomes, ours.condition)
-        rival = "" if other is None else f"{millimetres(other.shared.rms_m_s)} {words.method(other.method)}"
+        rival = "" if other is None else METHOD_WORDS[other.method]
+        if other is not None and ours.shared.rms_m_s > 0:
+            rival = f"{other.shared.rms_m_s / ours.shared.rms_m_s:.2f} {rival}"
         shown.add_row(
             words.condition(ours.condition),
             millimetres(ours.sums.rms_m_s),
             "" if ours.forecast is None else millimetres(ours.forecast.scatter_m_s),
-            "" if not ours.sums.compared else f"{100 * ours.sums.cover95:.0f} %",
-            f"{100 * ours.sums.usable:.0f} %",
-            millimetres(ours.shared.rms_m_s),
+            percent(ours.sums.cover95),
+            percent(ours.sums.usable),
             rival,
         )
-    Console(highlight=False, soft_wrap=True).print(shown)
+    console = Console(highlight=False, soft_wrap=True)
+    console.print(shown, width=max(console.width, 100))

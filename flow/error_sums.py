@@ -39,7 +39,6 @@ class ErrorSums:
     right: float
     forward_square: float
     right_square: float
-    forward_square_about_mean: float
     claimed: float
     inside: int
     truth_spread: float
@@ -96,13 +95,6 @@ class ErrorSums:
         return self.truth_error / self.truth_spread if spread > _LEAST_SPREAD_M_S else math.nan
 
     @property
-    def scale_error_sigma(self) -> float:
-        """One-sigma of :attr:`scale_error`, as if errors of different rows were independent (they are nearly not)."""
-        free = self.compared - self.runs - 1
-        left = self.forward_square_about_mean - self.scale_error * self.truth_error
-        return math.sqrt(max(left, 0.0) / free / self.truth_spread) if free > 0 else math.nan
-
-    @property
     def drift_per_distance(self) -> float:
         """RMS horizontal drift of a run over its RMS distance; NaN where it hardly moved."""
         moved = self.runs > 0 and math.sqrt(self.distance_m2 / self.runs) > _LEAST_DISTANCE_M
@@ -134,7 +126,6 @@ def sum_errors(rows: Sequence[SpeedRow], reference: Reference) -> ErrorSums:
         right=float(error[:, 1].sum()),
         forward_square=float(error[:, 0] @ error[:, 0]),
         right_square=float(error[:, 1] @ error[:, 1]),
-        forward_square_about_mean=float(about @ about),
         claimed=float(np.square(sigma).sum()),
         inside=int((np.abs(error) <= _BAND_95 * sigma).sum()),
         truth_spread=float(spread @ spread),

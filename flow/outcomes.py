@@ -6,7 +6,7 @@ import csv
 import io
 import math
 from collections import Counter, defaultdict
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import asdict, dataclass
 from functools import reduce
 from operator import add
@@ -31,7 +31,8 @@ class Outcome:
     """One condition by one method.
 
     ``sums`` are those of all its ``seeds``; ``shared`` of the runs that every method measured, for comparison.
-    ``rms_sigma_m_s`` is the one-sigma of the RMS, from how the runs differ (NaN for one run). ``forecast`` is the root
+    ``rms_sigma_m_s`` and
+    ``scale_error_sigma`` are one-sigma, from how the runs differ (NaN for one run). ``forecast`` is the root
     mean square over the runs; only ours has one, and only on synthetic flights. ``failure`` is the most frequent
     reason for rows without a velocity.
     """
@@ -45,6 +46,7 @@ class Outcome:
     sums: ErrorSums
     shared: ErrorSums
     rms_sigma_m_s: float
+    scale_error_sigma: float
     forecast: Forecast | None
 
     @property
@@ -86,7 +88,7 @@ class Outcome:
             "forward_rms_m_s": _rounded(sums.forward_rms_m_s),
             "right_rms_m_s": _rounded(sums.right_rms_m_s),
             "scale_error": _rounded(sums.scale_error),
-            "scale_error_sigma": _rounded(sums.scale_error_sigma),
+            "scale_error_sigma": _rounded(self.scale_error_sigma),
             "drift_per_distance": _rounded(sums.drift_per_distance),
             "ms_per_frame": _rounded(self.ms_per_frame),
             "shared_seeds": self.shared.runs,
@@ -134,6 +136,7 @@ def best_rival(outcomes: Sequence[Outcome], condition: Condition) -> Outcome | N
 def _pooled(runs: Sequence[Run], common: set[str]) -> Outcome:
     frames = sum(run.frames for run in runs)
     failures = Counter(run.failure for run in runs if run.failure)
+    sums = [run.sums for run in runs]
     return Outcome(
         condition=runs[0].condition,
         method=runs[0].method,
@@ -141,21 +144,20 @@ def _pooled(runs: Sequence[Run], common: set[str]) -> Outcome:
         frames=frames,
         ms_per_frame=1000 * sum(run.cpu_s for run in runs) / frames,
         failure=failures.most_common(1)[0][0] if failures else "",
-        sums=reduce(add, [run.sums for run in runs]),
+        sums=reduce(add, sums),
         shared=reduce(add, [run.sums for run in runs if run.key in common]),
-        rms_sigma_m_s=_rms_sigma([run.sums for run in runs]),
+        rms_sigma_m_s=_sigma(sums, lambda one: one.rms_m_s),
+        scale_error_sigma=_sigma(sums, lambda one: one.scale_error),
         forecast=_mean_forecast([run.forecast for run in runs if run.forecast is not None]),
     )
 
 
-def _rms_sigma(sums: Sequence[ErrorSums]) -> float:
+def _sigma(sums: Sequence[ErrorSums], statistic: Callable[[ErrorSums], float]) -> float:
     """Jackknife over runs, which are independent (Efron and Stein 1981, Annals of Statistics 9(3) 586)."""
     sums = [one for one in sums if one.compared]
     if len(sums) < 2:
         return math.nan
-    squares = np.array([one.forward_square + one.right_square for one in sums])
-    counts = np.array([2.0 * one.compared for one in sums])
-    without = np.sqrt((squares.sum() - squares) / (counts.sum() - counts))
+    without = np.array([statistic(reduce(add, [*sums[:k], *sums[k + 1 :]])) for k in range(len(sums))])
     return float(np.sqrt((len(sums) - 1) / len(sums) * np.square(without - without.mean()).sum()))
 
 

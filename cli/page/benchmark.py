@@ -3,34 +3,256 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
-from dataclasses import fields, replace
-from typing import TYPE_CHECKING, Any
+from collections.abc import Iterable, Sequence
+from typing import Any
 
-from cli.page.benchmark_words import METHOD_WORDS, Words, millimetres, percent
+from cli.page.benchmark_words import AXES, METHOD_WORDS, Words, millimetres, percent
 from cli.page.report import INKS, Chart, Fact, Listing, Page, axis, log_axis
 from flow.outcomes import Outcome, best_rival
 from flow.rivals import OURS
 from flow.trial_flight import Condition
 
 CAUTION = (
-    "This is accuracy on recordings, most of them synthetic: it is no airworthiness. The speed must never be an "
+    "Accuracy on such recordings, most of all synthetic ones, is no airworthiness. This speed must never be an "
     "autopilot's only source; try it over nobody, within local rules."
 )
-_LEVEL = 0.01  # methods closer than this in RMS count as level: height and gyro errors are common to all
+_LEVEL = 0.01  # closer than this in RMS counts as level: the errors of height and gyro are common to all methods
 
 
 def benchmark_page(outcomes: Sequence[Outcome], name: str, *, recorded: bool) -> Page:
-    """Build the page; ``recorded``: the flights are real, there is no prediction, and a bar stands for each."""
+    """Build the page; ``recorded``: real flights, without a prediction, each of them one place on the chart."""
     words = Words([outcome.condition for outcome in outcomes])
     ours = [outcome for outcome in outcomes if outcome.method == OURS]
+    tables = [_results(ours, words, recorded=recorded)]
+    if not recorded:
+        tables.append(_causes(ours, words))
+    if len(ours) < len(outcomes):
+        tables += [_comparison(ours, outcomes, words), _costs(outcomes)]
     return Page(
         title=f"Accuracy of {name}",
         summary=_summary(ours, outcomes, recorded=recorded),
         facts=_facts(ours, outcomes),
-        remarks=[*_behind(ours, outcomes, words), *_surprises(ours, words)],
-        charts=_recorded_charts(outcomes) if recorded else _charts(outcomes, words),
-        tables=_tables(ours, outcomes, words),
+        remarks=[*_behind(ours, outcomes, words), *_surprises(ours, words), *_silent(ours, words)],
+        charts=[_recorded_chart(outcomes)] if recorded else _charts(outcomes, words),
+        tables=tables,
         cautions=[CAUTION],
-        footer=_footer(ours, outcomes, recorded=recorded),
+        footer=_footer(recorded=recorded),
     )
+
+
+def _summary(ours: Sequence[Outcome], outcomes: Sequence[Outcome], *, recorded: bool) -> str:
+    seeds, frames = ours[0].seeds, ours[0].frames // ours[0].seeds
+    if recorded:
+        return f"{len(ours)} recorded flights against their reference logs, RMS error of one horizontal axis."
+    some = f"; the other methods got the frames of {ours[0].shared.runs} of them"
+    shared = "" if len(ours) == len(outcomes) else some
+    text = f"{len(ours)} conditions on synthetic recordings with exact truth, {seeds} runs of {frames} frames each"
+    return f"{text}{shared}. Errors are the RMS of one horizontal axis, of single rows."
+
+
+def _facts(ours: Sequence[Outcome], outcomes: Sequence[Outcome]) -> list[Fact]:
+    facts = []
+    told = [o for o in ours if o.over_forecast is not None]
+    if told:
+        near = sum(o.as_forecast is True for o in told)
+        far = sum(o.as_forecast is False for o in told)
+        few = len(told) - near - far
+        value = f"within 30 % in {near} of {len(told)}" + (f", too few runs to tell in {few}" if few else "")
+        ratios = sorted(o.over_forecast or 0.0 for o in told)
+        meaning = f"measured over predicted {ratios[0]:.2f} to {ratios[-1]:.2f}, median {ratios[len(ratios) // 2]:.2f}"
+        facts.append(Fact(name="prediction", value=value, meaning=meaning))
+    pairs = _pairs(ours, outcomes)
+    if pairs:
+        verdicts = [_verdict(mine, other) for mine, other in pairs]
+        value = f"ahead in {verdicts.count('ahead')} of {len(verdicts)}"
+        value += "".join(f", {word} in {verdicts.count(word)}" for word in ("level", "behind") if word in verdicts)
+        facts.append(Fact(name="against the best other", value=value, meaning="RMS on the same frames, any of four"))
+    inside, count = sum(o.sums.inside for o in ours), 2 * sum(o.sums.compared for o in ours)
+    if count:
+        meaning = "95 % is honest; above, the rows claim less than they could"
+        facts.append(Fact(name="errors in their 95 % band", value=percent(inside / count, 1), meaning=meaning))
+    rows, given = sum(o.sums.rows for o in ours), sum(o.sums.compared for o in ours)
+    meaning = "the others say why they give none, and are in no figure here"
+    return [*facts, Fact(name="rows with a speed", value=percent(given / rows, 1), meaning=meaning)]
+
+
+def _pairs(ours: Iterable[Outcome], outcomes: Sequence[Outcome]) -> list[tuple[Outcome, Outcome]]:
+    both = ((mine, best_rival(outcomes, mine.condition)) for mine in ours if mine.shared.compared)
+    return [(mine, other) for mine, other in both if other is not None]
+
+
+def _verdict(mine: Outcome, other: Outcome) -> str:
+    ratio = other.shared.rms_m_s / mine.shared.rms_m_s if mine.shared.rms_m_s else math.inf
+    return "ahead" if ratio > 1 + _LEVEL else "level" if ratio >= 1 - _LEVEL else "behind"
+
+
+def _behind(ours: Sequence[Outcome], outcomes: Sequence[Outcome], words: Words) -> list[str]:
+    lost = [(mine, other) for mine, other in _pairs(ours, outcomes) if _verdict(mine, other) == "behind"]
+    return [
+        f"{words.condition(mine.condition)}: {METHOD_WORDS[other.method]} is more accurate than ours, "
+        f"{millimetres(other.shared.rms_m_s)} against {millimetres(mine.shared.rms_m_s)} mm/s."
+        for mine, other in lost
+    ]
+
+
+def _surprises(ours: Sequence[Outcome], words: Words) -> list[str]:
+    return [
+        f"{words.condition(o.condition)}: measured {millimetres(o.sums.rms_m_s, o.rms_sigma_m_s)} mm/s, "
+        f"predicted {millimetres(o.forecast.scatter_m_s)}: off by more than 30 %."
+        for o in ours
+        if o.forecast is not None and o.as_forecast is False
+    ]
+
+
+def _silent(ours: Sequence[Outcome], words: Words) -> list[str]:
+    return [
+        f"{words.condition(o.condition)}: {percent(1 - o.sums.usable)} of the rows give no speed, "
+        f"most of them for {o.failure.replace('_', ' ')}."
+        for o in ours
+        if o.sums.usable < 0.9 and o.failure
+    ]
+
+
+def _charts(outcomes: Sequence[Outcome], words: Words) -> list[Chart]:
+    groups: dict[str, list[Outcome]] = {}
+    for outcome in outcomes:
+        groups.setdefault(words.series(outcome.condition), []).append(outcome)
+    caption = f"RMS error of one axis against {AXES[words.along].split(',')[0]}; bars are two sigma. "
+    caption += "The dotted line is the prediction."
+    return [
+        Chart(title=name, caption=caption, traces=_traces(some, words.along), layout=_layout(outcomes, words))
+        for name, some in groups.items()
+    ]
+
+
+def _traces(outcomes: Sequence[Outcome], along: str) -> list[dict[str, Any]]:
+    traces = []
+    for (method, word), ink in zip(METHOD_WORDS.items(), INKS, strict=True):
+        some = [o for o in outcomes if o.method == method and o.sums.compared]
+        if not some:
+            continue
+        x = [getattr(o.condition, along) for o in some]
+        sums = [o.sums if method == OURS else o.shared for o in some]
+        y = [1000 * one.rms_m_s for one in sums]
+        trace: dict[str, Any] = {"x": x, "y": y, "name": word, "mode": "lines+markers"}
+        trace |= {"line": {"color": ink, "width": 2.2 if method == OURS else 1.0}, "marker": {"color": ink, "size": 5}}
+        if method == OURS:
+            trace["marker"]["size"] = 8
+            trace |= {"error_y": {"color": ink, "array": [2000 * o.rms_sigma_m_s for o in some]}}
+        traces.append(trace)
+    told = [o for o in outcomes if o.forecast is not None]
+    y = [1000 * o.forecast.scatter_m_s for o in told if o.forecast is not None]
+    dashed = {"color": INKS[0], "dash": "dot", "width": 1.6}
+    x = [getattr(o.condition, along) for o in told]
+    return [*traces, {"x": x, "y": y, "name": "predicted", "mode": "lines", "line": dashed}] if told else traces
+
+
+def _layout(outcomes: Sequence[Outcome], words: Words) -> dict[str, Any]:
+    """One scale for all charts, so that floors can be compared by eye."""
+    errors = [1000 * o.sums.rms_m_s for o in outcomes if o.sums.compared and o.sums.rms_m_s > 0]
+    low, high = (min(errors), max(errors)) if errors else (1.0, 10.0)
+    places = [float(getattr(o.condition, words.along)) for o in outcomes]
+    title = AXES[words.along]
+    across = log_axis(title, min(places) / 1.15, max(places) * 1.15) if min(places) > 0 else axis(title)
+    return {"xaxis": across, "yaxis": log_axis("RMS error, mm/s", low / 1.4, high * 1.4)}
+
+
+def _recorded_chart(outcomes: Sequence[Outcome]) -> Chart:
+    traces = []
+    for (method, word), ink in zip(METHOD_WORDS.items(), INKS, strict=True):
+        some = [o for o in outcomes if o.method == method and o.sums.compared]
+        x, y = [o.condition.floor for o in some], [1000 * o.sums.rms_m_s for o in some]
+        traces.append({"x": x, "y": y, "name": word, "type": "bar", "marker": {"color": ink}})
+    layout = {"xaxis": axis("recording"), "yaxis": axis("RMS error, mm/s", rangemode="tozero"), "barmode": "group"}
+    return Chart(title="Recordings", caption="RMS error of one axis.", traces=traces, layout=layout, wide=True)
+
+
+def _results(ours: Sequence[Outcome], words: Words, *, recorded: bool) -> Listing:
+    def row(o: Outcome) -> list[str]:
+        sums = o.sums
+        cells = [words.condition(o.condition), millimetres(sums.rms_m_s, o.rms_sigma_m_s), millimetres(sums.claimed_m_s)]
+        cells += [percent(sums.cover95), percent(sums.usable), millimetres(sums.bias_m_s)]
+        scale = percent(sums.scale_error, 2, sign=True, sigma=o.scale_error_sigma)
+        return [*cells, scale, percent(sums.drift_per_distance, 2)]
+
+    where = "recording" if recorded else "condition"
+    claims = ("RMS mm/s", "rows claim mm/s", "in 95 % band", "rows with speed", "forward bias mm/s")
+    return Listing(
+        title="How good it is",
+        columns=(where, *claims, "forward scale error", "drift of the distance"),
+        rows=[row(o) for o in ours],
+    )
+
+
+def _causes(ours: Sequence[Outcome], words: Words) -> Listing:
+    rows = []
+    for o in ours:
+        if o.forecast is None or o.over_forecast is None:
+            continue
+        known = o.forecast
+        cause = f"{known.main_cause}, {percent(known.main_share)} of the variance"
+        agrees = {True: "", False: " – off", None: " – too few runs to tell"}[o.as_forecast]
+        cells = [words.condition(o.condition), millimetres(known.scatter_m_s), millimetres(o.sums.rms_m_s)]
+        cells += [f"{o.over_forecast:.2f}{agrees}", cause, millimetres(known.leftover_m_s), known.leftover_cause]
+        rows.append(cells)
+    return Listing(
+        title="What dominates: the prediction, cause by cause",
+        columns=(
+            "condition", "predicted mm/s", "measured mm/s", "ratio", "dominated by",
+            "left by calibration mm/s", "most of that by",
+        ),
+        rows=rows,
+    )  # fmt: skip
+
+
+def _comparison(ours: Sequence[Outcome], outcomes: Sequence[Outcome], words: Words) -> Listing:
+    known: dict[tuple[Condition, str], Outcome] = {(o.condition, o.method): o for o in outcomes}
+    methods = [method for method in METHOD_WORDS if any(o.method == method for o in outcomes)]
+
+    def cell(condition: Condition, method: str) -> str:
+        o = known.get((condition, method))
+        if o is None or not o.shared.compared:
+            return "none" if o is None else f"none, {o.failure.replace('_', ' ')}"
+        across = millimetres(o.shared.right_rms_m_s)
+        less = "" if o.shared.usable > 0.99 else f", {percent(o.shared.usable)} of rows"
+        return f"{millimetres(o.shared.rms_m_s)} ({across}){less}"
+
+    rows = []
+    for mine in ours:
+        other = best_rival(outcomes, mine.condition)
+        told = "" if other is None or not mine.shared.compared else _verdict(mine, other)
+        if other is not None and told:
+            told += f", best other {other.shared.rms_m_s / mine.shared.rms_m_s:.2f} times ours"
+        rows.append([words.condition(mine.condition), *(cell(mine.condition, m) for m in methods), told])
+    return Listing(
+        title="Method against method, on the same frames: RMS mm/s (across the flight alone)",
+        columns=("condition", *(METHOD_WORDS[m] for m in methods), "ours is"),
+        rows=rows,
+    )
+
+
+def _costs(outcomes: Sequence[Outcome]) -> Listing:
+    rows = []
+    for method, word in METHOD_WORDS.items():
+        some = [o for o in outcomes if o.method == method]
+        if some:
+            spent = sum(o.ms_per_frame * o.frames for o in some) / sum(o.frames for o in some)
+            rows.append([word, f"{spent:.1f}"])
+    return Listing(title="What it costs", columns=("method", "ms a frame, one thread"), rows=rows)
+
+
+def _footer(*, recorded: bool) -> list[str]:
+    methods = (
+        "Every method got the same frames, gyro, tilt, range, lens, plane, solver and error band, and starts from the "
+        "same prediction. Phase correlation: Hrazdíra et al. 2020, 64 px blocks. Dense flow: Farnebäck 2003. ECC: "
+        "Evangelidis and Psarakis 2008, one homography. Features: SIFT (Lowe 2004), matched both ways, one homography. "
+        "All from OpenCV; the errors of height and gyro are common to all and level them where they dominate."
+    )
+    if recorded:
+        return [methods]
+    flights = (
+        "Each run flies forward at a speed that swings by 40 % at 0.5 Hz, rocking in roll and pitch at 1 Hz, at a "
+        "steady height, from a place and in a direction of its own, with its own noise. Frames are uncompressed. The "
+        "module is the true one: what its calibration may have wrong shows nowhere but under 'left by calibration'."
+    )
+    return [flights, methods]

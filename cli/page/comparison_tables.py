@@ -42,17 +42,18 @@ def drift_listing(found: Comparison) -> Listing:
     rows = []
     for drift in found.drift:
         if drift.level_rms_m is None or drift.down_rms_m is None or drift.worst_m is None:
-            rows.append((f"{drift.window_s:g} s", "not covered", "–", "–", "–", "–", "0"))
+            rows.append((f"{drift.window_s:g}\u00a0s", "not\u00a0covered", *5 * ["–"], "0"))
             continue
         share, alone = drift.share_of_distance, drift.if_independent_m
         rows.append(
             (
-                f"{drift.window_s:g} s",
-                f"{drift.level_rms_m:.4f} m",
-                "–" if share is None else f"{100 * share:.2f} %",
-                f"{drift.worst_m:.3f} m from {drift.worst_begin_s:.2f} s on",
-                f"{drift.down_rms_m:.4f} m",
-                "–" if alone is None else f"{alone:.4f} m",
+                f"{drift.window_s:g}\u00a0s",
+                f"{drift.level_rms_m:.4f}\u00a0m",
+                "–" if share is None else f"{100 * share:.2f}\u00a0%",
+                f"{drift.worst_m:.3f}\u00a0m",
+                f"{drift.worst_begin_s:.2f}\u00a0s",
+                f"{drift.down_rms_m:.4f}\u00a0m",
+                "–" if alone is None else f"{alone:.4f}\u00a0m",
                 f"{drift.windows}",
             )
         )
@@ -61,6 +62,7 @@ def drift_listing(found: Comparison) -> Listing:
         "level, RMS",
         "of the distance",
         "worst",
+        "which begins at",
         "down, RMS",
         "if rows were independent",
         "separate stretches",
@@ -74,7 +76,7 @@ def bin_listing(title: str, what: str, bins: Sequence[Bin]) -> list[Listing]:
         return []
     rows = [
         (
-            f"{b.low:g} to {b.high:g}",
+            f"{b.low:g}\u00a0to\u00a0{b.high:g}",
             f"{b.rows}",
             *(f"{1000 * axis.rms_m_s:.1f}" for axis in (b.forward, b.right)),
             *(_signed(1000 * axis.bias_m_s, axis.bias_sigma_m_s) for axis in (b.forward, b.right)),

@@ -77,7 +77,9 @@ def check_fit(fit: AlignmentFit, coarse: Coarse, path: Path) -> None:
         ("gyro bias", 1e3 * sigma[4:7].max(), 1e3 * _MOST_BIAS_SIGMA, "mrad/s"),
     ):
         if not value < most:
-            problem = f"leaves the {name} open by {value:.2g} {unit} (one sigma); turn faster, longer, over richer texture"
+            problem = (
+                f"leaves the {name} open by {value:.2g} {unit} (one sigma); turn faster, longer, over richer texture"
+            )
             raise DataError(problem, path=path)
     _check_values(fit, path)
 
@@ -105,7 +107,8 @@ def _check_values(fit: AlignmentFit, path: Path) -> None:
     at, sigma = fit.unknowns, fit.sigma
     if np.abs(at.bias_rad_s).max() > _LARGEST_BIAS:
         axis = int(np.abs(at.bias_rad_s).argmax())
-        problem = f"asks for a gyro bias of {at.bias_rad_s[axis]:.2g} rad/s about {'xyz'[axis]}, beyond any gyro; is it the right log?"
+        found = f"{at.bias_rad_s[axis]:.2g} rad/s about {'xyz'[axis]}"
+        problem = f"asks for a gyro bias of {found}, beyond any gyro; is it the right log?"
         raise DataError(problem, path=path)
     if len(sigma) > 9 and not -3 * sigma[9] <= at.readout_s <= _LONGEST_READOUT_S:
         problem = f"asks for a readout of {1e3 * at.readout_s:.3g} ms, which no shutter has; are the frame times right?"

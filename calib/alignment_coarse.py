@@ -134,7 +134,9 @@ class _Search:
     def gyro_rates(self, offset_s: float) -> Array:
         """Mean gyro rates (P, 3) over the pairs; NaN beyond the log."""
         ends = [
-            np.stack([np.interp(t + offset_s, self._gyro.time_s, angle, np.nan, np.nan) for angle in self._angle.T], axis=1)
+            np.stack(
+                [np.interp(t + offset_s, self._gyro.time_s, angle, np.nan, np.nan) for angle in self._angle.T], axis=1
+            )
             for t in (self._pairs.first_s, self._pairs.second_s)
         ]
         return np.asarray((ends[1] - ends[0]) / self._span_s[:, None])

@@ -137,7 +137,9 @@ class _Fit:
         """Judge the fit."""
         model, equations = self._model, self._model.equations(self.at, self._bend)
         _, displacement = _eliminated(equations, self._white)
-        residual_px = np.linalg.norm(_times(np.asarray(model.px_per_ray, np.float64), _residuals(equations, displacement)), axis=-1)
+        residual_px = np.linalg.norm(
+            _times(np.asarray(model.px_per_ray, np.float64), _residuals(equations, displacement)), axis=-1
+        )
         covariance = self.covariance()
         ends = np.stack([model.pairs.first_s, model.pairs.second_s], axis=1)
         turns = model.camera_turns(self.at, ends)
@@ -256,9 +258,7 @@ def _least_squares(rows: Array, target: Array) -> Array:
 def _missing_turn(equations: Equations, white: Array) -> Array:
     """Turn (P, 3) of the second frame beyond the gyro's that each pair asks for, its displacement free too."""
     x, y = np.moveaxis(equations.second_ray, -1, 0)
-    by_turn = np.stack(
-        [np.stack([-x * y, 1 + x * x, -y], axis=-1), np.stack([-1 - y * y, x * y, x], axis=-1)], axis=-2
-    )
+    by_turn = np.stack([np.stack([-x * y, 1 + x * x, -y], axis=-1), np.stack([-1 - y * y, x * y, x], axis=-1)], axis=-2)
     rows = white @ np.concatenate([equations.rows, by_turn], axis=-1)
     target = _times(white, equations.target)
     return _least_squares(rows.reshape(len(white), -1, 6), target.reshape(len(white), -1, 1))[:, 3:, 0]

@@ -38,9 +38,7 @@ def _heights(_: click.Context, __: click.Parameter, text: str) -> tuple[float, .
 
 
 @click.command(short_help="Show what a module can measure at each height, before it flies.")
-@click.option(
-    "--module", type=click.Path(path_type=Path), metavar="FILE", required=True, help="The calibrated module."
-)
+@click.option("--module", type=click.Path(path_type=Path), metavar="FILE", required=True, help="The calibrated module.")
 @click.option(
     "--heights", default="0.3,0.5,1,2,4,8", show_default=True, metavar="M,M,...", callback=_heights,
     help="Heights above the ground, m.",

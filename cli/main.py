@@ -25,14 +25,10 @@ class Entry(NamedTuple):
 
 COMMANDS = {
     "measure": Entry("cli.measure", "measure", "Turn a recording into a metric speed log."),
-    "calibrate": Entry(
-        "cli.calibrate", "calibrate", "Find what the module file holds: lens, alignment, range, gyro."
-    ),
+    "calibrate": Entry("cli.calibrate", "calibrate", "Find what the module file holds: lens, alignment, range, gyro."),
     "accept": Entry("cli.accept", "accept", "Say whether a calibrated module is fit for use."),
     "compare": Entry("cli.compare", "compare", "Hold a speed log against a reference log."),
-    "benchmark": Entry(
-        "cli.benchmark", "benchmark", "Show accuracy against height, on synthetic recordings."
-    ),
+    "benchmark": Entry("cli.benchmark", "benchmark", "Show accuracy against height, on synthetic recordings."),
     "envelope": Entry("cli.envelope", "envelope", "Show what a module can measure at each height, before it flies."),
     "synthesize": Entry("cli.synthesize", "synthesize", "Make a synthetic recording with exact truth."),
     "board": Entry("cli.board", "board", "Draw a calibration board to print."),
@@ -128,7 +124,7 @@ def main() -> None:
 
     `groundpace COMMAND --help` explains a command. Exit codes: 0 done, 1 the data cannot serve,
     2 wrong usage.
-    """  # noqa: D301 - click reads the character
+    """
 
 
 if __name__ == "__main__":

@@ -120,16 +120,25 @@ def predict(module: Module, conditions: Conditions) -> Budget:
 
 
 def _cause(
-    place: Situation, name: str, kind: Kind, *, steady: Array | tuple[float, float] = (0.0, 0.0),
-    rocking: Array | tuple[float, float] = (0.0, 0.0), lasting: float = 1.0,
+    place: Situation,
+    name: str,
+    kind: Kind,
+    *,
+    steady: Array | tuple[float, float] = (0.0, 0.0),
+    rocking: Array | tuple[float, float] = (0.0, 0.0),
+    lasting: float = 1.0,
 ) -> Cause:
     """Add up what is steady and what goes with the rocking; ``lasting``: what a second keeps of the steady part."""
     row = np.hypot(steady, rocking)
     # The mean over 1 s of a sine of f Hz is its sinc.
     second = np.hypot(lasting * np.asarray(steady), np.sinc(place.conditions.rocking_hz) * np.asarray(rocking))
     return Cause(
-        name=name, kind=kind, forward_m_s=float(row[0]), right_m_s=float(row[1]),
-        second_forward_m_s=float(second[0]), second_right_m_s=float(second[1]),
+        name=name,
+        kind=kind,
+        forward_m_s=float(row[0]),
+        right_m_s=float(row[1]),
+        second_forward_m_s=float(second[0]),
+        second_right_m_s=float(second[1]),
     )
 
 

@@ -18,6 +18,7 @@ Array: TypeAlias = NDArray[np.float64]
 
 _KNOTS = 17
 
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Plane:
     """Level ground in camera axes at the reference time: ``down`` (3,) and the camera's distance to it."""
@@ -107,7 +108,9 @@ class PairView:
     def turned_rad(self) -> Array:
         """Rotation vector of the camera over the interval, camera axes at the reference."""
         relative = self._ends[0].T @ self._ends[1]
-        axis = np.array([relative[2, 1] - relative[1, 2], relative[0, 2] - relative[2, 0], relative[1, 0] - relative[0, 1]])
+        axis = np.array(
+            [relative[2, 1] - relative[1, 2], relative[0, 2] - relative[2, 0], relative[1, 0] - relative[0, 1]]
+        )
         # |axis| = 2 sin(angle); the interval is short, the angle well below a quarter turn.
         sine = 0.5 * np.sqrt(axis @ axis)
         return np.asarray(0.5 * axis * (np.arcsin(sine) / sine if sine > 1e-9 else 1.0))

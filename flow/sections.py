@@ -65,13 +65,8 @@ class Camera(Section):
     def _plausible(self) -> Camera:
         terms = 5 if self.model == "pinhole" else 4
         if len(self.distortion) not in (0, terms):
-            raise ValueError(
-                f"distortion: a {self.model} lens has {terms} terms, found {len(self.distortion)}"
-            )
-        if not (
-            -self.width_px < self.cx_px < 2 * self.width_px
-            and -self.height_px < self.cy_px < 2 * self.height_px
-        ):
+            raise ValueError(f"distortion: a {self.model} lens has {terms} terms, found {len(self.distortion)}")
+        if not (-self.width_px < self.cx_px < 2 * self.width_px and -self.height_px < self.cy_px < 2 * self.height_px):
             raise ValueError(f"cx_px, cy_px: ({self.cx_px}, {self.cy_px}) is far outside the picture")
         return self
 

@@ -74,9 +74,7 @@ class AttitudeSamples:
 
     def part(self, rows: slice) -> AttitudeSamples:
         """Return some of the readings."""
-        return AttitudeSamples(
-            time_s=self.time_s[rows], roll_rad=self.roll_rad[rows], pitch_rad=self.pitch_rad[rows]
-        )
+        return AttitudeSamples(time_s=self.time_s[rows], roll_rad=self.roll_rad[rows], pitch_rad=self.pitch_rad[rows])
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

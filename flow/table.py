@@ -242,6 +242,4 @@ def _numbers(cells: pd.Series, lines: NDArray[np.int64], path: Path, key: str) -
 
 
 def _too_wide(path: Path, line: int, cells: int) -> DataError:
-    return DataError(
-        f"more cells than the {cells} of the header; is a comma a decimal point?", path=path, line=line
-    )
+    return DataError(f"more cells than the {cells} of the header; is a comma a decimal point?", path=path, line=line)

@@ -153,14 +153,26 @@ def _condition_of(trial: RecordedTrial, truth: Truth, rows: Sequence[SpeedRow]) 
 
 
 def _run(
-    item: Item, seed: int, method: str, condition: Condition, rows: Sequence[SpeedRow], cpu_s: float,
-    reference: Reference, expected: Forecast | None,
+    item: Item,
+    seed: int,
+    method: str,
+    condition: Condition,
+    rows: Sequence[SpeedRow],
+    cpu_s: float,
+    reference: Reference,
+    expected: Forecast | None,
 ) -> Run:
     failures = Counter(row.status for row in rows if row.status != "ok")
     return Run(
-        key=item.key, method=method, seed=seed, frames=item.frames, cpu_s=cpu_s,
+        key=item.key,
+        method=method,
+        seed=seed,
+        frames=item.frames,
+        cpu_s=cpu_s,
         failure=failures.most_common(1)[0][0] if failures else "",
-        condition=condition, sums=sum_errors(rows, reference), forecast=expected,
+        condition=condition,
+        sums=sum_errors(rows, reference),
+        forecast=expected,
     )
 
 

@@ -55,8 +55,8 @@ class Solution:
 
     ``velocity_m_s`` (3,); ``covariance`` (3, 3) from the scatter of the matches alone; ``used`` (N,) the matches
     that agree; ``scale`` the factor on ``PairGeometry.covariance`` that their scatter shows; ``pull`` (N, 3, 2) the
-    change of velocity for a change of each match's target (the place expected of it less ``second_ray``); ``apparent`` (N, 2) each match's translational
-    motion in ray coordinates.
+    change of velocity for a change of each match's target (the place expected of it less ``second_ray``);
+    ``apparent`` (N, 2) each match's translational motion in ray coordinates.
     """
 
     velocity_m_s: Array
@@ -123,9 +123,7 @@ def motion_of_turn(rays: Array) -> Array:
     """Give the change of unit-depth ray coordinates by a small turn: (N, 2, 3) (Longuet-Higgins and Prazdny 1980)."""
     x, y = rays[:, 0], rays[:, 1]
     one = np.ones_like(x)
-    return np.stack(
-        [np.stack([-x * y, one + x * x, -y], axis=-1), np.stack([-one - y * y, x * y, x], axis=-1)], axis=1
-    )
+    return np.stack([np.stack([-x * y, one + x * x, -y], axis=-1), np.stack([-one - y * y, x * y, x], axis=-1)], axis=1)
 
 
 def _whitened(rows: Array, target: Array, covariance: Array) -> tuple[Array, Array]:
@@ -187,7 +185,9 @@ def _weighted(
     squares, products = _normal(white_rows, white_target)
     for _ in range(_ROUNDS):
         try:
-            velocity: Array = np.asarray(np.linalg.solve(np.tensordot(weight, squares, 1), weight @ products), np.float64)
+            velocity: Array = np.asarray(
+                np.linalg.solve(np.tensordot(weight, squares, 1), weight @ products), np.float64
+            )
         except np.linalg.LinAlgError:
             return None
         squared = _squares(white_rows, white_target, velocity)

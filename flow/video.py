@@ -94,9 +94,7 @@ class Video:
                 raise self._error(f"frame {index} is damaged; cut the video before it, or record again")
             if (picture.width, picture.height) != (self.width_px, self.height_px):
                 sizes = f"{self.width_px} x {self.height_px} to {picture.width} x {picture.height} px"
-                raise self._error(
-                    f"the picture size changes from {sizes} at frame {index}; split the video there"
-                )
+                raise self._error(f"the picture size changes from {sizes} at frame {index}; split the video there")
             if index == self.frame_count:
                 raise self._error(f"holds more pictures than the {self.frame_count} it lists; remux the file")
             time_s = float(self.times_s[index]) if self._stamped else _stamp_s(picture, index, self.path)
@@ -228,9 +226,7 @@ def _declared_duration_s(container: av.container.InputContainer, stream: av.Vide
 
 def _check_order(path: Path, times_s: Array) -> None:
     if not len(times_s):
-        raise DataError(
-            "carries no time stamps; put them into frames.csv beside it (frame,time_s)", path=path
-        )
+        raise DataError("carries no time stamps; put them into frames.csv beside it (frame,time_s)", path=path)
     back = np.diff(times_s) <= 0
     if back.any():
         i = int(back.argmax())

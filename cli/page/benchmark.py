@@ -170,7 +170,11 @@ def _recorded_chart(outcomes: Sequence[Outcome]) -> Chart:
 def _results(ours: Sequence[Outcome], words: Words, *, recorded: bool) -> Listing:
     def row(o: Outcome) -> list[str]:
         sums = o.sums
-        cells = [words.condition(o.condition), millimetres(sums.rms_m_s, o.rms_sigma_m_s), millimetres(sums.claimed_m_s)]
+        cells = [
+            words.condition(o.condition),
+            millimetres(sums.rms_m_s, o.rms_sigma_m_s),
+            millimetres(sums.claimed_m_s),
+        ]
         cells += [percent(sums.cover95), percent(sums.usable), millimetres(sums.bias_m_s)]
         scale = percent(sums.scale_error, 2, sign=True, sigma=o.scale_error_sigma)
         return [*cells, scale, percent(sums.drift_per_distance, 2)]
@@ -190,15 +194,20 @@ def _causes(ours: Sequence[Outcome], words: Words) -> Listing:
         if o.forecast is None or o.over_forecast is None:
             continue
         known = o.forecast
-        cause = f"{known.main_cause}, {percent(known.main_share)} of the variance"
-        agrees = {True: "", False: " – off", None: " – too few runs to tell"}[o.as_forecast]
+        cause = f"{known.main_cause} ({percent(known.main_share)})".replace(" ", "\u00a0")
+        agrees = {True: "", False: ", off", None: ",\u00a0too\u00a0few\u00a0runs"}[o.as_forecast]
         cells = [words.condition(o.condition), millimetres(known.scatter_m_s), millimetres(o.sums.rms_m_s)]
-        cells += [f"{o.over_forecast:.2f}{agrees}", cause, millimetres(known.leftover_m_s), known.leftover_cause]
+        cells += [
+            f"{o.over_forecast:.2f}{agrees}",
+            cause,
+            millimetres(known.leftover_m_s),
+            known.leftover_cause.replace(" ", "\u00a0"),
+        ]
         rows.append(cells)
     return Listing(
         title="What dominates: the prediction, cause by cause",
         columns=(
-            "condition", "predicted mm/s", "measured mm/s", "ratio", "dominated by",
+            "condition", "predicted mm/s", "measured mm/s", "ratio", "dominated by (share of the variance)",
             "left by calibration mm/s", "most of that by",
         ),
         rows=rows,
@@ -215,18 +224,18 @@ def _comparison(ours: Sequence[Outcome], outcomes: Sequence[Outcome], words: Wor
             return "none" if o is None else f"none, {o.failure.replace('_', ' ')}"
         across = millimetres(o.shared.right_rms_m_s)
         less = "" if o.shared.usable > 0.99 else f", {percent(o.shared.usable)} of rows"
-        return f"{millimetres(o.shared.rms_m_s)} ({across}){less}"
+        return f"{millimetres(o.shared.rms_m_s)} ({across}){less}".replace(" ", "\u00a0")
 
     rows = []
     for mine in ours:
         other = best_rival(outcomes, mine.condition)
         told = "" if other is None or not mine.shared.compared else _verdict(mine, other)
         if other is not None and told:
-            told += f", best other {other.shared.rms_m_s / mine.shared.rms_m_s:.2f} times ours"
+            told += f"\u00a0({other.shared.rms_m_s / mine.shared.rms_m_s:.2f})"
         rows.append([words.condition(mine.condition), *(cell(mine.condition, m) for m in methods), told])
     return Listing(
         title="Method against method, on the same frames: RMS mm/s (across the flight alone)",
-        columns=("condition", *(METHOD_WORDS[m] for m in methods), "ours is"),
+        columns=("condition", *(METHOD_WORDS[m] for m in methods), "ours is (best other / ours)"),
         rows=rows,
     )
 

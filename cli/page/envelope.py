@@ -25,7 +25,6 @@ FINE_TITLE = "How finely it tells speed, mm/s"
 """Ground sample distance, ground in view, three limits of the speed in m/s, and which of the last two comes first."""
 
 
-
 def assumptions(conditions: Conditions, flying: Flying) -> list[str]:
     """Say what the figures stand on."""
     rocking = f"{math.degrees(flying.rocking_rad):g}° at {flying.rocking_hz:g} Hz"

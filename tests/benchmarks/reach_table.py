@@ -1,6 +1,6 @@
 """Print the README's accuracy table: the recordings of ``tests/flow/test_reach.py``, measured afresh.
 
-    python -m tests.benchmarks.reach_table
+python -m tests.benchmarks.reach_table
 """
 
 from __future__ import annotations

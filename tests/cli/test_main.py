@@ -90,9 +90,9 @@ def test_starting_imports_nothing_heavy() -> None:
     heavy = {"cv2", "pandas", "numpy", "scipy", "plotly", "av", "pydantic", "rich"}
     code = f"import sys, {cli_main.__name__}; print(sorted({heavy} & set(sys.modules)))"
     assert python(code).stdout.strip() == "[]"
-    assert python(
-        code.replace("print", "cli.main.main(['--help'], standalone_mode=False); print")
-    ).stdout.endswith("[]\n")
+    assert python(code.replace("print", "cli.main.main(['--help'], standalone_mode=False); print")).stdout.endswith(
+        "[]\n"
+    )
 
 
 def test_a_closed_pipe_is_quiet() -> None:

@@ -29,13 +29,21 @@ def module(model: str, readout_s: float) -> Module:
     return Module.model_validate(
         {
             "camera": {
-                "model": model, "width_px": 320, "height_px": 240, "fx_px": focal, "fy_px": focal * 1.002,
-                "cx_px": 161.3, "cy_px": 118.2, "distortion": distortion, "readout_s": readout_s,
+                "model": model,
+                "width_px": 320,
+                "height_px": 240,
+                "fx_px": focal,
+                "fy_px": focal * 1.002,
+                "cx_px": 161.3,
+                "cy_px": 118.2,
+                "distortion": distortion,
+                "readout_s": readout_s,
             },
             "alignment": {
                 "camera_to_body_wxyz": list(
-                    (Rotation.from_euler("z", 90, degrees=True) * Rotation.from_euler("xyz", [0.03, -0.02, 0.01]))
-                    .as_quat(scalar_first=True)
+                    (
+                        Rotation.from_euler("z", 90, degrees=True) * Rotation.from_euler("xyz", [0.03, -0.02, 0.01])
+                    ).as_quat(scalar_first=True)
                 ),
                 "camera_position_m": [0.05, -0.03, 0.04],
             },

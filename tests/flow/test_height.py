@@ -248,9 +248,7 @@ def test_twice_the_height_is_an_echo_for_half_a_second() -> None:
     assert now.height_m == pytest.approx(2.4, abs=0.02)
 
 
-@pytest.mark.parametrize(
-    ("reading", "beyond"), [(0.05, True), (0.1, True), (8.0, True), (9.0, True), (1.0, False)]
-)
+@pytest.mark.parametrize(("reading", "beyond"), [(0.05, True), (0.1, True), (8.0, True), (9.0, True), (1.0, False)])
 def test_a_reading_outside_the_sensors_limits_is_not_used(reading: float, beyond: bool) -> None:
     h = HeightFilter(sensor(min_m=0.1, max_m=8.0))
     for k in range(5):

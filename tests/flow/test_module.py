@@ -252,21 +252,15 @@ def test_sigmas_of_a_quaternion_agree_with_finite_differences(
     h = 1e-4
     jacobian = np.empty((3, 4))
     for i in range(4):
-        turns = [
-            alignment.R_body_camera.from_quat(q + s * h * np.eye(4)[i], scalar_first=True) for s in (1, -1)
-        ]
+        turns = [alignment.R_body_camera.from_quat(q + s * h * np.eye(4)[i], scalar_first=True) for s in (1, -1)]
         jacobian[:, i] = (turns[0] * turns[1].inv()).as_rotvec() / (2 * h)
     # Moves along q itself change no rotation, and SciPy normalises them away: the closed form must do so too.
-    np.testing.assert_allclose(
-        alignment.rotation_sigma_rad, np.sqrt(jacobian**2 @ sigma**2), rtol=1e-6, atol=1e-9
-    )
+    np.testing.assert_allclose(alignment.rotation_sigma_rad, np.sqrt(jacobian**2 @ sigma**2), rtol=1e-6, atol=1e-9)
 
 
 @settings(max_examples=80, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(
-    text=st.one_of(
-        st.binary(max_size=60), st.text(alphabet="camer:[]{}&*!-# \n0.1'\"", max_size=60).map(str.encode)
-    )
+    text=st.one_of(st.binary(max_size=60), st.text(alphabet="camer:[]{}&*!-# \n0.1'\"", max_size=60).map(str.encode))
 )
 def test_any_bytes_are_a_module_or_one_clear_line(tmp_path: Path, text: bytes) -> None:
     path = tmp_path / "module.yaml"

@@ -66,9 +66,7 @@ def hover_with_logged_attitude() -> scene.SceneSpec:
 
 def tilted_pass() -> scene.SceneSpec:
     lean, turn = -np.radians(8), np.radians(12)
-    return scene.SceneSpec(
-        motion=steady(height_m=2.0, speed_m_s=1.9, pitch_rad=lean, yaw_rate_rad_s=turn), seed=3
-    )
+    return scene.SceneSpec(motion=steady(height_m=2.0, speed_m_s=1.9, pitch_rad=lean, yaw_rate_rad_s=turn), seed=3)
 
 
 def high_pass() -> scene.SceneSpec:
@@ -93,9 +91,7 @@ def wide_lens() -> scene.SceneSpec:
 
 def crossing_object() -> scene.SceneSpec:
     spec = hover()
-    crate = scene.crate(
-        spec.module.camera, height_m=1.0, share=0.25, velocity_m_s=(0.15, 0.4), meets_s=2.5, seed=8
-    )
+    crate = scene.crate(spec.module.camera, height_m=1.0, share=0.25, velocity_m_s=(0.15, 0.4), meets_s=2.5, seed=8)
     return scene.SceneSpec(motion=spec.motion, patches=(crate,), seed=8)
 
 

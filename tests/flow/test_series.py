@@ -56,9 +56,7 @@ def test_gyro_keeps_every_digit_axis_and_sign(log: Callable[[str], Path]) -> Non
 )
 def test_order_blanks_quotes_and_line_ends_do_not_matter(log: Callable[[str], Path], text: str) -> None:
     (samples,) = read_gyro(log(text))
-    np.testing.assert_array_equal(
-        np.column_stack([samples.time_s, samples.rate_rad_s]), [[0, 1, 2, 3], [1, 4, 5, 6]]
-    )
+    np.testing.assert_array_equal(np.column_stack([samples.time_s, samples.rate_rad_s]), [[0, 1, 2, 3], [1, 4, 5, 6]])
 
 
 def test_an_empty_cell_is_no_reading_and_never_zero(log: Callable[[str], Path]) -> None:
@@ -84,9 +82,7 @@ def test_chunks_join_without_loss_and_times_are_checked_across_them(log: Callabl
     np.testing.assert_array_equal(np.concatenate([c.time_s for c in chunks]), np.arange(count) / 1000)
     assert chunks[1].rate_rad_s[0, 0] == CHUNK_ROWS % 7
     rows[CHUNK_ROWS] = rows[CHUNK_ROWS - 1]
-    with pytest.raises(
-        DataError, match=rf"log.csv:{CHUNK_ROWS + 2}: time_s: time repeats: 32.767 s after 32.767 s"
-    ):
+    with pytest.raises(DataError, match=rf"log.csv:{CHUNK_ROWS + 2}: time_s: time repeats: 32.767 s after 32.767 s"):
         list(read_gyro(log("\n".join([GYRO, *rows]))))
 
 
@@ -142,9 +138,7 @@ def wide(count: int, step: str, cells: str) -> str:
         (GYRO.encode() + b"\n0,0,0,\xff\n", "log.csv: not a text file in UTF-8"),
     ],
 )
-def test_gyro_says_where_and_what(
-    log: Callable[[str | bytes], Path], text: str | bytes, message: str
-) -> None:
+def test_gyro_says_where_and_what(log: Callable[[str | bytes], Path], text: str | bytes, message: str) -> None:
     path = log(text)
     with pytest.raises(DataError) as caught:
         list(read_gyro(path))
@@ -211,9 +205,7 @@ def test_span_comes_from_the_ends_of_the_file(log: Callable[[str], Path]) -> Non
         st.binary(max_size=80),
         st.text(alphabet='0123456789.,-+eE"\r\n \t;#naif_', max_size=80).map(str.encode),
         st.lists(
-            st.lists(
-                st.one_of(st.just(""), st.floats(width=32).map(str), st.integers().map(str)), max_size=6
-            ),
+            st.lists(st.one_of(st.just(""), st.floats(width=32).map(str), st.integers().map(str)), max_size=6),
             max_size=6,
         ).map(lambda rows: "\n".join(",".join(row) for row in rows).encode()),
     )
@@ -239,18 +231,12 @@ def test_any_bytes_give_samples_or_one_clear_line(tmp_path: Path, body: bytes) -
 
 @settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(
-    values=st.lists(
-        st.one_of(st.none(), st.floats(allow_nan=False, allow_infinity=False)), min_size=1, max_size=20
-    ),
+    values=st.lists(st.one_of(st.none(), st.floats(allow_nan=False, allow_infinity=False)), min_size=1, max_size=20),
     rows_at_a_time=st.integers(1, 7),
 )
-def test_numbers_survive_the_file_exactly(
-    tmp_path: Path, values: list[float | None], rows_at_a_time: int
-) -> None:
+def test_numbers_survive_the_file_exactly(tmp_path: Path, values: list[float | None], rows_at_a_time: int) -> None:
     path = tmp_path / "exact.csv"
-    path.write_text(
-        "time_s,x\n" + "".join(f"{i},{'' if v is None else repr(v)}\n" for i, v in enumerate(values))
-    )
+    path.write_text("time_s,x\n" + "".join(f"{i},{'' if v is None else repr(v)}\n" for i, v in enumerate(values)))
     tables = list(read_table(path, ["time_s", "x"], chunk_rows=rows_at_a_time))
     read = list(chain.from_iterable(table.columns["x"] for table in tables))
     np.testing.assert_array_equal(read, [np.nan if v is None else v for v in values])

@@ -37,7 +37,9 @@ def flight() -> tuple[scene.SyntheticRecording, list[tuple[float, np.ndarray]]]:
     return made, [(frame.time_s, frame.luma) for frame in made.frames()]
 
 
-def rows_with(slip: np.ndarray, flight: tuple[scene.SyntheticRecording, list[tuple[float, np.ndarray]]]) -> list[SpeedRow]:
+def rows_with(
+    slip: np.ndarray, flight: tuple[scene.SyntheticRecording, list[tuple[float, np.ndarray]]]
+) -> list[SpeedRow]:
     made, frames = flight
     bias = np.array(made.module.gyro.bias_rad_s)
     estimator = Estimator(made.module, attitude="level")

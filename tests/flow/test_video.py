@@ -34,9 +34,7 @@ def encode(tmp_path: Path) -> Encode:
         *,
         codec: str = "ffv1",
         pix_fmt: str = "gray",
-        stored: Callable[[NDArray[np.uint8]], av.VideoFrame] = lambda p: av.VideoFrame.from_ndarray(
-            p, format="gray"
-        ),
+        stored: Callable[[NDArray[np.uint8]], av.VideoFrame] = lambda p: av.VideoFrame.from_ndarray(p, format="gray"),
         stamps_ms: Sequence[int] = STAMPS_MS,
         options: dict[str, str] | None = None,
         container_options: dict[str, str] | None = None,
@@ -113,9 +111,7 @@ def test_pictures_stored_out_of_order_come_in_order(encode: Encode) -> None:
     stamps = [40 * i for i in range(30)]
     options = {"bf": "3", "b_strategy": "0", "g": "12"}
     video = Video(
-        encode(
-            codec="mpeg4", pix_fmt="yuv420p", stored=coloured("yuv420p"), stamps_ms=stamps, options=options
-        )
+        encode(codec="mpeg4", pix_fmt="yuv420p", stored=coloured("yuv420p"), stamps_ms=stamps, options=options)
     )
     with av.open(str(video.path)) as container:
         order = [packet.pts for packet in container.demux(video=0) if packet.size]
@@ -126,8 +122,7 @@ def test_pictures_stored_out_of_order_come_in_order(encode: Encode) -> None:
 def test_frames_csv_counts_instead_of_the_container(encode: Encode, tmp_path: Path) -> None:
     times = tmp_path / "frames.csv"
     times.write_text(
-        "frame,time_s,exposure_s\n"
-        + "".join(f"{i},{100 + i / 7},{'' if i == 2 else 0.004}\n" for i in range(8))
+        "frame,time_s,exposure_s\n" + "".join(f"{i},{100 + i / 7},{'' if i == 2 else 0.004}\n" for i in range(8))
     )
     frames = list(Video(encode(), times))
     assert [frame.time_s for frame in frames] == [100 + i / 7 for i in range(8)]
@@ -180,9 +175,7 @@ def test_a_file_cut_short_is_refused_before_any_picture(encode: Encode, tmp_path
     with pytest.raises(DataError, match=r"video.mkv: declares 1\.9\d+ s and ends after [01]\.\d+ s"):
         Video(cut(mkv, 0.6))
     tail = encode("video.mp4", codec="mpeg4", pix_fmt="yuv420p", stored=coloured("yuv420p"), stamps_ms=many)
-    with pytest.raises(
-        DataError, match=r"video.mp4: cannot be read as a video \(.+\); is it cut short or damaged\?"
-    ):
+    with pytest.raises(DataError, match=r"video.mp4: cannot be read as a video \(.+\); is it cut short or damaged\?"):
         Video(cut(tail, 0.6))
 
 
@@ -197,9 +190,7 @@ def test_a_slot_left_empty_in_an_avi_is_told(encode: Encode, tmp_path: Path) -> 
 
 
 def test_damage_inside_is_refused_at_its_frame(encode: Encode) -> None:
-    path = encode(
-        codec="mpeg4", pix_fmt="yuv420p", stored=coloured("yuv420p"), stamps_ms=[33 * i for i in range(40)]
-    )
+    path = encode(codec="mpeg4", pix_fmt="yuv420p", stored=coloured("yuv420p"), stamps_ms=[33 * i for i in range(40)])
     data = bytearray(path.read_bytes())
     middle = len(data) // 2
     data[middle : middle + 400] = bytes(range(200, 240)) * 10

@@ -85,7 +85,7 @@ def check_fit(fit: AlignmentFit, coarse: Coarse, path: Path) -> None:
 
 
 def remarks(fit: AlignmentFit) -> tuple[str, ...]:
-    """What to know or to do better, one sentence each."""
+    """Say what to know or to do better, one sentence each."""
     found = []
     if abs(fit.halves_differ[3]) > _DRIFT_SIGMA:
         found.append(

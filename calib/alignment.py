@@ -12,14 +12,15 @@ from numpy.typing import NDArray
 from scipy.spatial.transform import Rotation
 
 from calib.alignment_checks import check_duration, check_fit, check_texture, remarks
-from calib.alignment_coarse import SEARCH_S, Coarse, find_coarse, picture_turns
+from calib.alignment_coarse import SEARCH_S, SHORTEST_S, Coarse, find_coarse, picture_turns
 from calib.alignment_fit import AlignmentFit, fit_alignment
 from calib.provenance import provenance
 from calib.turn_model import TurnModel, Unknowns
 from calib.turn_pairs import TurnPairs, collect_pairs
+from calib.turn_series import TurnSeries, turn_series
 from flow.camera import Lens
 from flow.errors import DataError
-from flow.module import Alignment, Gyro, Module
+from flow.module import Gyro, Module
 from flow.recording import Recording
 from flow.rotation import RotationLog
 from flow.series import GyroSamples
@@ -27,27 +28,10 @@ from flow.series import GyroSamples
 Array: TypeAlias = NDArray[np.float64]
 Progress: TypeAlias = Callable[[str], None]
 
-_MOST_PAIRS = 600
+_MOST_PAIRS = 400
 _ROUGH_PAIRS, _ROUGH_TRACKS = 80, 20
 _SPARE_S = 0.05  # of gyro log around each pair, while the offset is still rough
-_TRACKER_PX = 0.006  # measured on rendered recordings, H.264 and lossless: tracks err with the motion, not by chance
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class TurnSeries:
-    """What a report draws, a row a pair of frames.
-
-    ``time_s`` (P,) is the middle of the pair, gyro clock; rates (P, 3) are in camera axes, rad/s: the camera's own from
-    the picture, and the gyro's with the values that the module file had before and has now (NaN where the log does not
-    reach). ``residual_px`` (P,) is the RMS over the matches that agree, ``used_share`` (P,) their share.
-    """
-
-    time_s: Array
-    camera_rate_rad_s: Array
-    gyro_rate_before_rad_s: Array
-    gyro_rate_rad_s: Array
-    residual_px: Array
-    used_share: Array
+_TRACKER_PX = 0.005  # measured on rendered recordings, H.264 and lossless: tracks err with the motion, not by chance
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -176,7 +160,7 @@ def calibrate_alignment(
     say("clock and mounting, roughly")
     guess_s = module.alignment.time_offset_s
     coarse = find_coarse(pairs, picture_turns(pairs, Lens(module.camera)), gyro, guess_s, recording.gyro_path)
-    pairs = _covered(pairs, gyro, coarse.time_offset_s)
+    pairs = _covered(pairs, gyro, coarse.time_offset_s, recording.gyro_path)
     start = _start(pairs, gyro, module, coarse)
     say("clock, mounting, bias" + (", readout" if readout else ""))
     fit = fit_alignment(pairs, gyro, module.camera, start, readout=readout)
@@ -210,7 +194,7 @@ def _counting(say: Progress, total: int) -> Callable[[], None]:
     return count
 
 
-def _covered(pairs: TurnPairs, gyro: GyroSamples, offset_s: float) -> TurnPairs:
+def _covered(pairs: TurnPairs, gyro: GyroSamples, offset_s: float, path: Path) -> TurnPairs:
     """Give the pairs with matches that the gyro log covers without a gap; not more than serve."""
     log = RotationLog(Gyro(), keep_s=np.inf)
     log.append(gyro)
@@ -219,6 +203,12 @@ def _covered(pairs: TurnPairs, gyro: GyroSamples, offset_s: float) -> TurnPairs:
         for first, second in zip(pairs.first_s + offset_s, pairs.second_s + offset_s, strict=True)
     ]
     kept = np.flatnonzero(np.array(good) & pairs.known.any(axis=1))
+    lasts_s = len(kept) * float(np.median(np.diff(pairs.first_s)))
+    if lasts_s < 0.5 * SHORTEST_S:
+        problem = (
+            f"covers {lasts_s:.1f} s of the video without a gap; {0.5 * SHORTEST_S:g} s are the least, 20 s are good"
+        )
+        raise DataError(problem, path=path)
     return pairs.only(kept[:: -(-len(kept) // _MOST_PAIRS)])
 
 
@@ -248,7 +238,6 @@ def _calibration(
     recording: Recording, pairs: TurnPairs, gyro: GyroSamples, fit: AlignmentFit, *, readout: bool
 ) -> AlignmentCalibration:
     at, module = fit.unknowns, recording.module
-    series = _series(pairs, gyro, module, fit)
     sigma = np.sqrt(fit.sigma**2 + _tracker_sigma(module, pairs, fit) ** 2)
     noise = module.gyro.noise_per_axis / np.sqrt(np.ptp(pairs.middle_s))
     old = module.alignment
@@ -270,7 +259,7 @@ def _calibration(
         scene_share=float(fit.used.sum() / fit.known.sum()),
         relief=fit.relief,
         residual_px=float(np.nanmedian(fit.residual_px)),
-        series=series,
+        series=turn_series(pairs, gyro, module, fit),
         remarks=remarks(fit),
     )
 
@@ -289,33 +278,6 @@ def _tracker_sigma(module: Module, pairs: TurnPairs, fit: AlignmentFit) -> Array
     offset_s = angle / float(np.sqrt(np.mean(change**2)))
     sigma = np.array([angle / turn] * 3 + [offset_s] + [angle / span_s] * 3 + [angle / turn] * 2 + [offset_s])
     return sigma[: len(fit.sigma)]
-
-
-def _series(pairs: TurnPairs, gyro: GyroSamples, module: Module, fit: AlignmentFit) -> TurnSeries:
-    span_s = (pairs.second_s - pairs.first_s)[:, None]
-    rate = fit.gyro_turn_rad / span_s
-    return TurnSeries(
-        time_s=pairs.middle_s + fit.unknowns.time_offset_s,
-        camera_rate_rad_s=rate + fit.missing_rad / span_s,
-        gyro_rate_before_rad_s=_rates(pairs, gyro, module.alignment, np.array(module.gyro.bias_rad_s)),
-        gyro_rate_rad_s=rate,
-        residual_px=fit.residual_px,
-        used_share=fit.used.sum(axis=1) / np.maximum(fit.known.sum(axis=1), 1),
-    )
-
-
-def _rates(pairs: TurnPairs, gyro: GyroSamples, alignment: Alignment, bias_rad_s: Array) -> Array:
-    """Mean gyro rate (P, 3) over each pair in camera axes; NaN where the log does not reach."""
-    log = RotationLog(Gyro(), keep_s=np.inf)
-    log.append(GyroSamples(time_s=gyro.time_s, rate_rad_s=gyro.rate_rad_s - bias_rad_s, accel_m_s2=None))
-    first, second = (log.matrices(t + alignment.time_offset_s) for t in (pairs.first_s, pairs.second_s))
-    turn = Rotation.from_matrix(first.transpose(0, 2, 1) @ second).as_rotvec()
-    rate = alignment.R_body_camera.inv().apply(turn) / (pairs.second_s - pairs.first_s)[:, None]
-    outside = (pairs.first_s + alignment.time_offset_s < gyro.time_s[0]) | (
-        pairs.second_s + alignment.time_offset_s > gyro.time_s[-1]
-    )
-    rate[outside] = np.nan
-    return np.asarray(rate)
 
 
 def _origin(of: str, source: Path) -> dict[str, str | int | float | bool]:

@@ -24,6 +24,8 @@ _MOST_BIAS_SIGMA = 5e-3
 _LARGEST_BIAS = 0.35  # rad/s: 20 deg/s, the zero-rate tolerance of cheap MEMS gyros (common practice)
 _LONGEST_READOUT_S = 0.2
 _FARTHEST_S = 0.1
+_SCALE_OFF = 0.04  # common MEMS gyros are within 3 %
+_SCALE_NOTED = 0.01
 _DRIFT_SIGMA = 4.0
 _MUCH_RELIEF = 0.03
 
@@ -59,6 +61,12 @@ def check_fit(fit: AlignmentFit, coarse: Coarse, path: Path) -> None:
     share = float(fit.used.sum() / fit.known.sum())
     missing = float(np.median(np.linalg.norm(fit.missing_rad, axis=1)) / np.sqrt(np.mean(fit.gyro_turn_rad**2) * 3))
     at, sigma = fit.unknowns, fit.sigma
+    if abs(fit.gyro_scale - 1) > _SCALE_OFF:
+        problem = (
+            f"shows a turn that the gyro reads {fit.gyro_scale:.2f} times as large; is the gyro's scale right, and the"
+            " focal length in the camera section?"
+        )
+        raise DataError(problem, path=path)
     if missing > _MOST_MISSING or abs(at.time_offset_s - coarse.time_offset_s) > _FARTHEST_S:
         problem = (
             f"the gyro leaves {100 * missing:.0f} % of the picture's turn unexplained; is gyro.csv of this video, and the"
@@ -96,6 +104,11 @@ def remarks(fit: AlignmentFit) -> tuple[str, ...]:
         found.append("the gyro bias changed during the recording; let the module warm up first")
     if np.abs(fit.halves_differ[:3]).max() > _DRIFT_SIGMA:
         found.append("the mounting of the two halves of the recording differs: is the camera loose?")
+    if abs(fit.gyro_scale - 1) > _SCALE_NOTED:
+        found.append(
+            f"the gyro reads {fit.gyro_scale:.3f} times the turn that the picture shows: its scale or the focal length"
+            " is off"
+        )
     if fit.relief > _MUCH_RELIEF:
         found.append(
             f"the scene is not flat (depth varies by {100 * fit.relief:.0f} %); over a flat floor the same turning says more"

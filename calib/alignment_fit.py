@@ -73,6 +73,12 @@ class AlignmentFit:
         """One-sigma of each unknown."""
         return np.asarray(np.sqrt(np.diag(self.covariance)))
 
+    @property
+    def gyro_scale(self) -> float:
+        """Turn by the gyro over turn by the picture: 1 but for an error of the gyro's scale or the focal length."""
+        turn = self.gyro_turn_rad
+        return 1 / (1 + float(np.sum(self.missing_rad * turn) / np.sum(turn**2)))
+
 
 def fit_alignment(
     pairs: TurnPairs, gyro: GyroSamples, camera: Camera, start: Unknowns, *, readout: bool = False, rough: bool = False
@@ -212,7 +218,7 @@ class _Fit:
     def _weigh(self, *, trim: bool) -> None:
         model, equations = self._model, self._model.equations(self.at, self._bend)
         _, displacement = _eliminated(equations, self._white)
-        known = model.known & equations.meets
+        known = model.known
         parallax = _times(equations.rows, displacement[:, None])
         residual = equations.target - parallax
         plain = _whitening(model.covariance)

@@ -31,7 +31,6 @@ UNKNOWNS = ("turn_x", "turn_y", "turn_z", "clock", "bias_x", "bias_y", "bias_z",
 """Order of a step: rad about body axes, s, rad/s, rad of the plane's normal, s."""
 
 _WIDEST = 2.5  # tan of the angle off the axis (68 degrees): beyond, unit-depth rays stretch noise too far
-_GRAZING = 0.1
 _ROWS = np.array([-0.5, 0.0, 0.5])  # where the rotation of a frame is integrated; a parabola in between (1e-6 rad)
 _FASTEST_HZ = 8.0  # of a hand's own translation
 
@@ -70,14 +69,12 @@ class Bend:
 class Equations:
     """``rows`` (P, T, 2, 3) times the displacement of a pair gives ``target`` (P, T, 2), in ray coordinates.
 
-    ``second_ray`` (P, T, 2) are rays of the second frame, turned to the middle of the pair; ``meets`` (P, T) says which
-    first rays meet the plane.
+    ``second_ray`` (P, T, 2) are rays of the second frame, turned to the middle of the pair.
     """
 
     rows: Array
     target: Array
     second_ray: Array
-    meets: NDArray[np.bool_]
 
 
 class TurnModel:
@@ -132,25 +129,21 @@ class TurnModel:
         b0 = _turned(relative[:, :3], self._share0, self._first)
         b1 = _turned(relative[:, 3:], self._share1, self._second)
         normal = at.normal @ middle
-        slope = np.einsum("pi,pit->pt", normal, b0)
-        meets: NDArray[np.bool_] = slope > _GRAZING
-        ground = b0 / np.where(meets, slope, 1.0)[:, None]
+        # Distance over depth; what lies beyond the plane's horizon counts as infinitely far.
+        near = np.maximum(np.einsum("pi,pit->pt", normal, b0), 0.0)
         # Ends of the chord before and after the middle, in units of the interval.
         before = -0.5 + self._row0 * at.readout_s / self._span_s
         after = 0.5 + self._row1 * at.readout_s / self._span_s
-        cut = ground[:, :2] - b1[:, :2] * ground[:, 2:]
-        rows = (cut * before[:, None])[..., None] * normal[:, None, None]
+        rows = ((b0[:, :2] - b1[:, :2]) * before[:, None])[..., None] * normal[:, None, None]
         for axis in range(2):
-            rows[:, axis, :, axis] += after - before
-        rows[..., 2] -= b1[:, :2] * (after - before)[:, None]
-        fixed = ground if bend is None else self._bent(ground, normal, middle, at.readout_s, bend)
+            rows[:, axis, :, axis] += (after - before) * near
+        rows[..., 2] -= b1[:, :2] * ((after - before) * near)[:, None]
+        fixed = b0 if bend is None else self._bent(b0, near, normal, middle, at.readout_s, bend)
         target = fixed[:, :2] - b1[:, :2] * fixed[:, 2:]
-        depth = ground[:, 2:]
         return Equations(
-            rows=(rows / depth[..., None]).transpose(0, 2, 1, 3),
-            target=(target / depth).transpose(0, 2, 1),
+            rows=rows.transpose(0, 2, 1, 3),
+            target=target.transpose(0, 2, 1),
             second_ray=b1[:, :2].transpose(0, 2, 1),
-            meets=meets,
         )
 
     def bend(self, at: Unknowns, displacement: Array) -> Bend:
@@ -165,13 +158,13 @@ class TurnModel:
         first, second = (path(end) - narrower * curved(end) - chord for end in (pairs.first_s, pairs.second_s))
         return Bend(first=first, second=second)
 
-    def _bent(self, ground: Array, normal: Array, middle: Array, readout_s: float, bend: Bend) -> Array:
-        """Move the ground points as the bend moves the camera at both ends."""
+    def _bent(self, b0: Array, near: Array, normal: Array, middle: Array, readout_s: float, bend: Bend) -> Array:
+        """Move the points seen along ``b0`` as the bend moves the camera at both ends, over their depth."""
         off0, off1 = (
             np.einsum("pij,pi->pj", middle, velocity)[:, :, None] * (row * readout_s)[:, None]
             for velocity, row in ((bend.first, self._row0), (bend.second, self._row1))
         )
-        return np.asarray(ground * (1 - np.einsum("pi,pit->pt", normal, off0))[:, None] + off0 - off1)
+        return np.asarray(b0 * (1 - np.einsum("pi,pit->pt", normal, off0))[:, None] + near[:, None] * (off0 - off1))
 
     def _log(self, bias_rad_s: Array) -> RotationLog:
         key = bias_rad_s.tobytes()

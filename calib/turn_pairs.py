@@ -17,10 +17,11 @@ from flow.video import Frame, Video
 Array: TypeAlias = NDArray[np.float64]
 
 _FRAME_S = 1 / 30  # between the frames used of a fast video
-_BASELINE_S = 0.1  # short enough to keep most of the scene in view, long enough to turn by some degrees
+_BASELINE_S = 0.13  # short enough to keep most of the scene in view, long enough to turn by some degrees
 _POINTS = 160
 _FEWEST = 12  # matches from which a homography is trusted to lead the search
 _LEAD_PX = 3.0
+_ASIDE_PX = np.array([3.0, 2.0])  # whole pixels off the aligned place: what stands still looks like a codec copy
 _MARGIN_PX = 12  # half a window, and what the warp interpolates from
 
 
@@ -136,9 +137,10 @@ class _Follower:
         """
         size = (second.luma.shape[1], second.luma.shape[0])
         how = cv2.INTER_CUBIC | cv2.WARP_INVERSE_MAP
-        warped = cv2.warpPerspective(second.luma, lead, size, flags=how, borderMode=cv2.BORDER_REPLICATE)
-        found = self._tracker.match(first.luma, np.asarray(warped, np.uint8), lambda points: points, far=False)
-        second_px = _moved(lead, found.second_px)
+        shifted = lead @ np.array([[1, 0, -_ASIDE_PX[0]], [0, 1, -_ASIDE_PX[1]], [0, 0, 1]])
+        warped = cv2.warpPerspective(second.luma, shifted, size, flags=how, borderMode=cv2.BORDER_REPLICATE)
+        found = self._tracker.match(first.luma, np.asarray(warped, np.uint8), lambda at: at + _ASIDE_PX, far=False)
+        second_px = _moved(shifted, found.second_px)
         inside = ((second_px >= _MARGIN_PX) & (second_px < np.array(size) - _MARGIN_PX)).all(axis=1)
         return replace(found, second_px=second_px).only(np.asarray(inside))
 

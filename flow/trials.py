@@ -142,7 +142,7 @@ def _condition_of(trial: RecordedTrial, truth: Truth, rows: Sequence[SpeedRow]) 
         raise DataError("truth.csv and the video share no moment; are both on the gyro clock?", path=trial.folder)
     speed = np.hypot(truth.forward_m_s[inside], truth.right_m_s[inside])
     return Condition(
-        floor=Path(trial.folder).resolve().name,
+        floor=trial.folder,
         height_m=round(float(np.nanmedian(truth.height_m[inside])), 3),
         speed_m_s=round(float(np.sqrt(np.nanmean(speed**2))), 3),
         light=None,

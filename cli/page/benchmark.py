@@ -33,7 +33,7 @@ def benchmark_page(outcomes: Sequence[Outcome], name: str, *, recorded: bool) ->
         summary=_summary(ours, outcomes, recorded=recorded),
         facts=_facts(ours, outcomes),
         remarks=[*_behind(ours, outcomes, words), *_surprises(ours, words), *_silent(ours, words)],
-        charts=[_recorded_chart(outcomes)] if recorded else _charts(outcomes, words),
+        charts=[_recorded_chart(outcomes, words)] if recorded else _charts(outcomes, words),
         tables=tables,
         cautions=[CAUTION],
         footer=_footer(recorded=recorded),
@@ -157,11 +157,11 @@ def _layout(outcomes: Sequence[Outcome], words: Words) -> dict[str, Any]:
     return {"xaxis": across, "yaxis": log_axis("RMS error, mm/s", low / 1.4, high * 1.4)}
 
 
-def _recorded_chart(outcomes: Sequence[Outcome]) -> Chart:
+def _recorded_chart(outcomes: Sequence[Outcome], words: Words) -> Chart:
     traces = []
     for (method, word), ink in zip(METHOD_WORDS.items(), INKS, strict=True):
         some = [o for o in outcomes if o.method == method and o.sums.compared]
-        x, y = [o.condition.floor for o in some], [1000 * o.sums.rms_m_s for o in some]
+        x, y = [words.floor(o.condition) for o in some], [1000 * o.sums.rms_m_s for o in some]
         traces.append({"x": x, "y": y, "name": word, "type": "bar", "marker": {"color": ink}})
     layout = {"xaxis": axis("recording"), "yaxis": axis("RMS error, mm/s", rangemode="tozero"), "barmode": "group"}
     return Chart(title="Recordings", caption="RMS error of one axis.", traces=traces, layout=layout, wide=True)

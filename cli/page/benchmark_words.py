@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import fields
+from pathlib import Path
 
 from flow.trial_flight import Condition
 
@@ -34,7 +35,14 @@ class Words:
     def __init__(self, conditions: Sequence[Condition]) -> None:
         values = {f.name: {getattr(c, f.name) for c in conditions} for f in fields(Condition)}
         self._varying = {name for name, some in values.items() if len(some) > 1} | {"floor", "height_m"}
+        floors = {c.floor for c in conditions}
+        short = [Path(floor).name for floor in floors]
+        self._floors = {floor: floor if short.count(Path(floor).name) > 1 else Path(floor).name for floor in floors}
         self.along = next((name for name in AXES if len(values[name]) > 1), "height_m")
+
+    def floor(self, condition: Condition) -> str:
+        """Name the floor, or the recording: a picture or a folder by its last name, unless two share it."""
+        return self._floors[condition.floor]
 
     def condition(self, condition: Condition) -> str:
         """Name a condition."""
@@ -46,7 +54,7 @@ class Words:
 
     def _named(self, c: Condition, some: set[str]) -> str:
         parts = {
-            "floor": c.floor,
+            "floor": self.floor(c),
             "height_m": f"{c.height_m:g} m",
             "speed_m_s": f"{c.speed_m_s:g} m/s",
             "light": f"light {c.light:g}" if c.light is not None else "",

@@ -1,0 +1,197 @@
+"""Alignment where it is hard, and where it must refuse; one rendered recording end to end."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from scipy.spatial.transform import Rotation
+
+from calib.alignment import _covered, calibrate_alignment
+from calib.alignment_checks import check_duration, check_fit, check_texture
+from calib.alignment_coarse import find_coarse, picture_turns
+from calib.turn_pairs import collect_pairs
+from flow import scene
+from flow.camera import Lens
+from flow.errors import DataError
+from flow.module import Alignment, Gyro, Module, read_module, write_module
+from flow.recording import open_recording
+from flow.scene.encode import Encoding, write_video
+from flow.video import Frame, Video
+from tests.calib.test_alignment import DURATION_S, NOMINAL, errors, fitted, hand, module
+from tests.calib.turn_scenes import turned_gyro, turned_tracks
+
+HAND_TURNED = Path(__file__).parents[2] / "sample_video" / "hand-turned"
+BESIDE = Path("gyro.csv")
+
+
+def turned_about(point_m: float, *, height_m: float = 1.0, tilt_rad: float = 0.0) -> scene.Motion:
+    """Turn about a point ``point_m`` along body z from the body origin, over ground seen at a tilt."""
+    rates = ((2.9, 5.3), (3.7, 6.1), (2.3, 4.7))
+
+    def channels(t: np.ndarray) -> np.ndarray:
+        roll, pitch, yaw = (0.13 * (np.sin(a * t + k) + np.sin(b * t)) for k, (a, b) in enumerate(rates))
+        R = Rotation.from_euler("ZYX", np.column_stack([1.4 * yaw, pitch + tilt_rad, roll]))
+        position = [0.0, 0.0, point_m - height_m] - R.apply([0.0, 0.0, point_m])
+        return np.column_stack([position, roll, pitch + tilt_rad, 1.4 * yaw])
+
+    return scene.from_function(channels, DURATION_S)
+
+
+@pytest.mark.parametrize(
+    "motion",
+    [turned_about(1.6), turned_about(-0.2, tilt_rad=1.0)],
+    ids=["about a point beyond the scene", "with the horizon in view"],
+)
+def test_hard_motions(motion: scene.Motion) -> None:
+    """Exact synthetic truth. Beyond the scene, the picture seems to turn the other way round two axes."""
+    true = module(NOMINAL)
+    pairs = turned_tracks(true, motion, seed=3, every=2, tracks=50, noise_px=0.05)
+    fit = fitted(true, pairs, turned_gyro(true, motion, seed=3))
+    off = errors(fit, true)
+    assert np.degrees(np.abs(off[:3])).max() < 0.15  # the floor that a bench needs
+    assert abs(off[3]) < 2e-4
+    assert np.abs(off[4:]).max() < 2e-3
+    assert np.all(np.abs(off) < 4 * fit.sigma[:7])
+
+
+def test_relief_and_moving_things_are_weighed() -> None:
+    """Boxes 12 cm high at 60 cm, a fifth of the points moving on their own: still within 4 sigma and the floor."""
+    true = module(NOMINAL)
+
+    def boxes(p: np.ndarray) -> np.ndarray:
+        return 0.06 * (1 + np.sign(np.sin(p[:, 0] * 20) * np.sin(p[:, 1] * 15)))
+
+    pairs = turned_tracks(true, hand(5), seed=5, every=2, tracks=60, noise_px=0.05, relief=boxes, outliers=0.2)
+    fit = fitted(true, pairs, turned_gyro(true, hand(5), seed=5))
+    off = errors(fit, true)
+    # Two heights with equal odds, 0.06 m about their mean, at a depth of 0.54 m: 0.11.
+    assert fit.relief == pytest.approx(0.11, abs=0.05)
+    assert np.degrees(np.abs(off[:3])).max() < 0.15
+    assert abs(off[3]) < 5e-4
+    assert np.all(np.abs(off) < 4 * fit.sigma[:7])
+
+
+def test_every_square_mounting_is_found_without_a_hint() -> None:
+    """The 24 rotations of the cube: a gyro turned by one in its housing turns the answer by it, exactly."""
+    true = module(NOMINAL, offset_s=-0.3)
+    pairs = turned_tracks(true, hand(6), seed=6, every=3, tracks=40)
+    turns, gyro = picture_turns(pairs, Lens(true.camera)), turned_gyro(true, hand(6), seed=6)
+    straight = find_coarse(pairs, turns, gyro, 0.0)
+    assert straight.time_offset_s == pytest.approx(-0.3, abs=0.01)  # the step of the search
+    assert np.degrees((straight.R_body_camera * true.alignment.R_body_camera.inv()).magnitude()) < 10
+    for square in Rotation.create_group("O"):
+        found = find_coarse(pairs, turns, replace(gyro, rate_rad_s=square.apply(gyro.rate_rad_s)), 0.0)
+        assert (found.R_body_camera * (square * straight.R_body_camera).inv()).magnitude() < 1e-6
+
+
+def test_a_gyro_of_another_scale_is_refused() -> None:
+    """Ten per cent: no mounting explains it, though the rough stage cannot tell."""
+    true = module(NOMINAL)
+    pairs = turned_tracks(true, hand(6), seed=6, every=3, tracks=40)
+    gyro = turned_gyro(true, hand(6), seed=6)
+    gyro = replace(gyro, rate_rad_s=1.1 * gyro.rate_rad_s)
+    coarse = find_coarse(pairs, picture_turns(pairs, Lens(true.camera)), gyro, 0.0)
+    with pytest.raises(DataError, match=r"1\.\d+ times as large"):
+        check_fit(fitted(true, pairs, gyro), coarse, BESIDE)
+
+
+def test_a_motion_that_repeats_itself_is_refused() -> None:
+    def channels(t: np.ndarray) -> np.ndarray:
+        zero = np.zeros_like(t)
+        turn = [0.2 * np.sin(4 * np.pi * t), 0.2 * np.cos(4 * np.pi * t), 0.2 * np.sin(8 * np.pi * t)]
+        return np.column_stack([zero, zero, zero - 0.6, *turn])
+
+    true, motion = module(NOMINAL), scene.from_function(channels, DURATION_S)
+    pairs = turned_tracks(true, motion, seed=7, every=3, tracks=40)
+    with pytest.raises(DataError, match="repeats itself"):
+        find_coarse(pairs, picture_turns(pairs, Lens(true.camera)), turned_gyro(true, motion, seed=7), 0.0)
+
+
+def test_a_log_full_of_gaps_is_refused() -> None:
+    true = module(NOMINAL)
+    pairs, gyro = turned_tracks(true, hand(6), seed=6, every=3, tracks=20), turned_gyro(true, hand(6), seed=6)
+    kept = gyro.time_s % 0.3 < 0.15
+    gyro = replace(gyro, time_s=gyro.time_s[kept], rate_rad_s=gyro.rate_rad_s[kept])
+    with pytest.raises(DataError, match="without a gap"):
+        _covered(pairs, gyro, true.alignment.time_offset_s, BESIDE)
+
+
+def grey_video(path: Path, seconds: float, *, textured: bool) -> Video:
+    """Noise on grey; or a new random picture in every frame, of which nothing is found again."""
+    rng = np.random.default_rng(0)
+
+    def frames() -> list[Frame]:
+        made = []
+        for k in range(int(seconds * 10)):
+            if textured:
+                coarse = rng.uniform(60, 200, (15, 20))
+                luma = np.kron(coarse, np.ones((8, 8)))
+            else:
+                luma = 128 + rng.normal(0, 1.5, (120, 160))
+            made.append(Frame(index=k, time_s=k / 10, luma=np.rint(luma).astype(np.uint8), exposure_s=None))
+        return made
+
+    write_video(path, frames(), Encoding(codec="lossless"), 10.0)
+    return Video(path)
+
+
+def test_pictures_that_cannot_be_followed_are_refused(tmp_path: Path) -> None:
+    bare = grey_video(tmp_path / "bare.mp4", 2.0, textured=False)
+    with pytest.raises(DataError, match="bare, dark or blurred"):
+        check_texture(collect_pairs(bare), bare.path)
+    jumping = grey_video(tmp_path / "jumping.mp4", 2.0, textured=True)
+    with pytest.raises(DataError, match=r"bare, dark or blurred|too fast for the frame rate"):
+        check_texture(collect_pairs(jumping), jumping.path)
+    with pytest.raises(DataError, match=r"lasts 1\.9 s; turn the module for 20 s"):
+        check_duration(bare)
+
+
+def test_pictures_lost_between_frames_are_told_from_bare_ones() -> None:
+    true = module(NOMINAL)
+    pairs = turned_tracks(true, hand(6), seed=6, every=3, tracks=60)
+    check_texture(pairs, BESIDE)
+    lost = pairs.second_px.copy()
+    lost[::2] = np.nan
+    with pytest.raises(DataError, match=r"followed in 50 % of the frames .* turn slower"):
+        check_texture(replace(pairs, second_px=lost), BESIDE)
+
+
+def test_a_rendered_recording_from_a_wrong_start(tmp_path: Path) -> None:
+    """The sample: H.264, rolling rows; mounting unknown, clock 0.3 s off, readout taken for zero.
+
+    Its module.yaml is the exact truth of the synthetic recording. Wanted are 0.05 degrees, 0.1 ms and 1 mrad/s (from
+    14 s at 25 frames/s); 0.2 ms of readout moves the last row of a turn at 1 rad/s by 0.05 px.
+    """
+    true = read_module(HAND_TURNED / "module.yaml")
+    start = Module(
+        camera=true.camera.model_copy(update={"readout_s": 0.0}),
+        alignment=Alignment(camera_to_body_wxyz=(0.0, 1.0, 0.0, 0.0), time_offset_s=true.alignment.time_offset_s + 0.3),
+        gyro=Gyro(),
+    )
+    write_module(tmp_path / "module.yaml", start)
+    opened = open_recording(HAND_TURNED, tmp_path / "module.yaml", needs_range=False, check_overlap=False)
+    said: list[str] = []
+    found = calibrate_alignment(opened, readout=True, progress=said.append)
+    turn = (found.R_body_camera * true.alignment.R_body_camera.inv()).as_rotvec()
+    late = found.time_offset_s - true.alignment.time_offset_s
+    drift = found.bias_rad_s - np.array(true.gyro.bias_rad_s)
+    assert found.readout_s is not None and found.readout_sigma_s is not None
+    slow = found.readout_s - true.camera.readout_s
+    assert np.degrees(np.abs(turn)).max() < 0.05
+    assert abs(late) < 1e-4
+    assert np.abs(drift).max() < 1e-3
+    assert abs(slow) < 2e-4
+    sigma = [*found.rotation_sigma_rad, found.time_offset_sigma_s, *found.bias_sigma_rad_s, found.readout_sigma_s]
+    assert np.all(np.abs([*turn, late, *drift, slow]) < 3 * np.array(sigma))
+    assert found.offset_moved_s == pytest.approx(-0.3, abs=1e-3)
+    series = found.series
+    now, before = (
+        np.sqrt(np.nanmean((series.camera_rate_rad_s - rate) ** 2))
+        for rate in (series.gyro_rate_rad_s, series.gyro_rate_before_rad_s)
+    )
+    assert now < 0.01 < 0.3 < before
+    assert found.section()["camera_to_body_wxyz"] and found.camera_section()["readout_s"] > 0
+    assert any("frame" in words for words in said)

@@ -143,9 +143,8 @@ class _Fit:
         """Judge the fit."""
         model, equations = self._model, self._model.equations(self.at, self._bend)
         _, displacement = _eliminated(equations, self._white)
-        residual_px = np.linalg.norm(
-            _times(np.asarray(model.px_per_ray, np.float64), _residuals(equations, displacement)), axis=-1
-        )
+        residual = equations.target - _times(equations.rows, displacement[:, None])
+        residual_px = np.linalg.norm(_times(np.asarray(model.px_per_ray, np.float64), residual), axis=-1)
         covariance = self.covariance()
         ends = np.stack([model.pairs.first_s, model.pairs.second_s], axis=1)
         turns = model.camera_turns(self.at, ends)
@@ -238,10 +237,6 @@ class _Fit:
 
 def _times(matrices: Array, vectors: Array) -> Array:
     return np.asarray((matrices @ vectors[..., None])[..., 0])
-
-
-def _residuals(equations: Equations, displacement: Array) -> Array:
-    return np.asarray(equations.target - _times(equations.rows, displacement[:, None]))
 
 
 def _eliminated(equations: Equations, white: Array) -> tuple[Array, Array]:

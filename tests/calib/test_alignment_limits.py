@@ -119,32 +119,14 @@ def test_a_log_full_of_gaps_is_refused() -> None:
         _covered(pairs, gyro, true.alignment.time_offset_s, BESIDE)
 
 
-def grey_video(path: Path, seconds: float, *, textured: bool) -> Video:
-    """Noise on grey; or a new random picture in every frame, of which nothing is found again."""
+def test_bare_and_short_videos_are_refused(tmp_path: Path) -> None:
     rng = np.random.default_rng(0)
-
-    def frames() -> list[Frame]:
-        made = []
-        for k in range(int(seconds * 10)):
-            if textured:
-                coarse = rng.uniform(60, 200, (15, 20))
-                luma = np.kron(coarse, np.ones((8, 8)))
-            else:
-                luma = 128 + rng.normal(0, 1.5, (120, 160))
-            made.append(Frame(index=k, time_s=k / 10, luma=np.rint(luma).astype(np.uint8), exposure_s=None))
-        return made
-
-    write_video(path, frames(), Encoding(codec="lossless"), 10.0)
-    return Video(path)
-
-
-def test_pictures_that_cannot_be_followed_are_refused(tmp_path: Path) -> None:
-    bare = grey_video(tmp_path / "bare.mp4", 2.0, textured=False)
+    noise = [np.rint(128 + rng.normal(0, 1.5, (120, 160))).astype(np.uint8) for _ in range(20)]
+    frames = [Frame(index=k, time_s=k / 10, luma=luma, exposure_s=None) for k, luma in enumerate(noise)]
+    write_video(tmp_path / "video.mp4", frames, Encoding(codec="lossless"), 10.0)
+    bare = Video(tmp_path / "video.mp4")
     with pytest.raises(DataError, match="bare, dark or blurred"):
         check_texture(collect_pairs(bare), bare.path)
-    jumping = grey_video(tmp_path / "jumping.mp4", 2.0, textured=True)
-    with pytest.raises(DataError, match=r"bare, dark or blurred|too fast for the frame rate"):
-        check_texture(collect_pairs(jumping), jumping.path)
     with pytest.raises(DataError, match=r"lasts 1\.9 s; turn the module for 20 s"):
         check_duration(bare)
 

@@ -60,7 +60,7 @@ def _count(name: str, low: int, text: str) -> Callable[[Any], Any]:
 
 
 @click.command(short_help="Show accuracy against height, on synthetic recordings.")
-@click.option("--module", metavar="FILE", help="The module: its lens, its noise, its sigmas.")
+@click.option("--module", metavar="FILE", help="The module file; or small, large or fisheye, ready examples.")
 @_several("--heights", 0.1, 100, "0.3,0.5,1,2,4,8", "M", "Heights above the floor, m.")
 @_several("--speeds", 0, 50, "0.5", "M_S", "Mean speeds forward, m/s; each swings by 40 %.")
 @click.option(
@@ -79,8 +79,8 @@ def _count(name: str, low: int, text: str) -> Callable[[Any], Any]:
     help="Exposure of each row, s.",
 )  # fmt: skip
 @_count("--seeds", 1, "Runs of each condition.  [default: 16; 8 of pictures over 0.15 megapixels]")
-@_count("--frames", 6, "Frames of a run.  [default: 48; 24 of such pictures; a recording: all]")
-@click.option("--alone", is_flag=True, help="Leave the other methods out; three times as fast.")
+@_count("--frames", 6, "Frames of a run.  [default: 40; 24 of such pictures; a recording: all]")
+@click.option("--alone", is_flag=True, help="Leave the other methods out; about half the time.")
 @click.option(
     "--recordings", multiple=True, type=click.Path(path_type=Path), metavar="DIR...",
     help="Real recordings with a truth.csv, instead of synthetic flights.",
@@ -258,5 +258,4 @@ def _show(outcomes: Sequence[Outcome]) -> None:
             percent(ours.sums.usable),
             rival,
         )
-    console = Console(highlight=False, soft_wrap=True)
-    console.print(shown, width=max(console.width, 100))
+    Console(highlight=False, soft_wrap=True, width=200).print(shown)  # a longer line folds, a cell would be cut

@@ -51,7 +51,7 @@ class Effort:
 def usual_effort(module: Module) -> Effort:
     """Choose an effort that keeps the default sweep within minutes: less of larger pictures."""
     small = module.camera.width_px * module.camera.height_px <= 2 * 320 * 240
-    return Effort(frames=48, seeds=16, shared_seeds=5) if small else Effort(frames=24, seeds=8, shared_seeds=2)
+    return Effort(frames=40, seeds=16, shared_seeds=4) if small else Effort(frames=24, seeds=8, shared_seeds=2)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -10,7 +10,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import asdict, dataclass
 from functools import reduce
 from operator import add
-from typing import TypeAlias
+from typing import Literal, TypeAlias, TypeVar
 
 import numpy as np
 
@@ -21,8 +21,12 @@ from flow.trial_flight import Condition
 from flow.trials import Run
 
 Cell: TypeAlias = str | int | float | None
+Verdict: TypeAlias = Literal["ahead", "level", "behind"]
+T = TypeVar("T")
 
 _AGREES = 0.3
+_LEVEL = 0.01
+_ENOUGH = 0.9
 _SIGMAS = 2.0
 
 
@@ -30,7 +34,7 @@ _SIGMAS = 2.0
 class Outcome:
     """One condition by one method.
 
-    ``sums`` are those of all its ``seeds``; ``shared`` of the runs that every method measured, for comparison.
+    ``sums`` are those of all its ``seeds``; ``shared_runs`` of each run that every method measured, for comparison.
     ``rms_sigma_m_s`` and
     ``scale_error_sigma`` are one-sigma, from how the runs differ (NaN for one run). ``forecast`` is the root
     mean square over the runs; only ours has one, and only on synthetic flights. ``failure`` is the most frequent
@@ -44,10 +48,15 @@ class Outcome:
     ms_per_frame: float
     failure: str
     sums: ErrorSums
-    shared: ErrorSums
+    shared_runs: tuple[ErrorSums, ...]
     rms_sigma_m_s: float
     scale_error_sigma: float
     forecast: Forecast | None
+
+    @property
+    def shared(self) -> ErrorSums:
+        """Sums of the shared runs."""
+        return reduce(add, self.shared_runs)
 
     @property
     def over_forecast(self) -> float | None:
@@ -127,16 +136,38 @@ def table(outcomes: Sequence[Outcome]) -> str:
     return text.getvalue()
 
 
-def best_rival(outcomes: Sequence[Outcome], condition: Condition) -> Outcome | None:
-    """Find the other method with the least RMS on the shared runs of a condition; None where none gives rows."""
-    others = [o for o in outcomes if o.condition == condition and o.method != OURS and o.shared.compared]
-    return min(others, key=lambda o: o.shared.rms_m_s, default=None)
+def verdict(mine: Outcome, other: Outcome) -> Verdict:
+    """Say how we stand against another method on the shared runs.
+
+    ``level`` where the RMS differs by less than 1 %, or by less than two of the difference's own sigmas: where the
+    errors of height and gyro dominate, which all methods share, chance decides who is ahead by a few percent.
+    """
+    pairs = list(zip(mine.shared_runs, other.shared_runs, strict=True))
+    better = other.shared.rms_m_s - mine.shared.rms_m_s
+    sigma = _sigma(pairs, lambda some: _rms([b for _, b in some]) - _rms([a for a, _ in some]))
+    if abs(better) <= _LEVEL * mine.shared.rms_m_s or abs(better) < _SIGMAS * sigma:
+        return "level"
+    return "ahead" if better > 0 else "behind"
+
+
+def best_rival(outcomes: Sequence[Outcome], condition: Condition, *, across: bool = False) -> Outcome | None:
+    """Find the other method with the least RMS on the shared runs of a condition.
+
+    ``across``: across the flight alone, where the height, common to all, has no part. A method that leaves out rows
+    that ours gives, more than a tenth of them, does not count: it may have left out the hard ones. None where no
+    method counts.
+    """
+    here = [o for o in outcomes if o.condition == condition and o.shared.compared]
+    enough = max((_ENOUGH * o.shared.compared for o in here if o.method == OURS), default=0.0)
+    others = [o for o in here if o.method != OURS and o.shared.compared >= enough]
+    return min(others, key=lambda o: o.shared.right_rms_m_s if across else o.shared.rms_m_s, default=None)
 
 
 def _pooled(runs: Sequence[Run], common: set[str]) -> Outcome:
     frames = sum(run.frames for run in runs)
     failures = Counter(run.failure for run in runs if run.failure)
     sums = [run.sums for run in runs]
+    some = [one for one in sums if one.compared]
     return Outcome(
         condition=runs[0].condition,
         method=runs[0].method,
@@ -145,20 +176,27 @@ def _pooled(runs: Sequence[Run], common: set[str]) -> Outcome:
         ms_per_frame=1000 * sum(run.cpu_s for run in runs) / frames,
         failure=failures.most_common(1)[0][0] if failures else "",
         sums=reduce(add, sums),
-        shared=reduce(add, [run.sums for run in runs if run.key in common]),
-        rms_sigma_m_s=_sigma(sums, lambda one: one.rms_m_s),
-        scale_error_sigma=_sigma(sums, lambda one: one.scale_error),
+        shared_runs=tuple(run.sums for run in runs if run.key in common),
+        rms_sigma_m_s=_sigma(some, _rms),
+        scale_error_sigma=_sigma(some, _scale),
         forecast=_mean_forecast([run.forecast for run in runs if run.forecast is not None]),
     )
 
 
-def _sigma(sums: Sequence[ErrorSums], statistic: Callable[[ErrorSums], float]) -> float:
+def _sigma(runs: Sequence[T], statistic: Callable[[Sequence[T]], float]) -> float:
     """Jackknife over runs, which are independent (Efron and Stein 1981, Annals of Statistics 9(3) 586)."""
-    sums = [one for one in sums if one.compared]
-    if len(sums) < 2:
+    if len(runs) < 2:
         return math.nan
-    without = np.array([statistic(reduce(add, [*sums[:k], *sums[k + 1 :]])) for k in range(len(sums))])
-    return float(np.sqrt((len(sums) - 1) / len(sums) * np.square(without - without.mean()).sum()))
+    without = np.array([statistic([*runs[:k], *runs[k + 1 :]]) for k in range(len(runs))])
+    return float(np.sqrt((len(runs) - 1) / len(runs) * np.square(without - without.mean()).sum()))
+
+
+def _rms(sums: Sequence[ErrorSums]) -> float:
+    return reduce(add, sums).rms_m_s
+
+
+def _scale(sums: Sequence[ErrorSums]) -> float:
+    return reduce(add, sums).scale_error
 
 
 def _mean_forecast(forecasts: Sequence[Forecast]) -> Forecast | None:

@@ -2,8 +2,8 @@
 
 It goes forward at a speed that swings by 40 % of its mean at 0.5 Hz, rocking in roll and pitch at 1 Hz, at a steady
 height, from a place and in a direction that condition and seed draw, as they draw all noise. The attitude is logged,
-with 1 mrad of noise. The logs begin a second before the first frame, and for the first 12 frames every method follows
-our own tracks, so that the height has settled (0.2 s) and a last speed is known: these frames do not count.
+with 1 mrad of noise. The logs begin a second before the first frame, and for the first 24 frames every method follows
+our own tracks, so that the height has settled (0.4 s at 60 Hz) and a last speed is known: these frames do not count.
 """
 
 from __future__ import annotations
@@ -29,7 +29,7 @@ S = TypeVar("S", GyroSamples, RangeSamples, AttitudeSamples)
 
 _ROCKING_HZ, _SWING, _SWING_HZ = 1.0, 0.4, 0.5
 _LEAD_S = 1.0
-_SETTLING = 12  # frames
+_SETTLING = 24  # frames
 _AHEAD_S = 0.05
 _TILT_SIGMA_RAD = float(np.radians(0.4))  # what the estimator believes of an attitude log, see flow.tilt.LoggedTilt
 

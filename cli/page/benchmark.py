@@ -2,21 +2,20 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterable, Sequence
 from typing import Any
 
 from cli.page.benchmark_words import AXES, METHOD_WORDS, Words, millimetres, percent
-from cli.page.report import INKS, Chart, Fact, Listing, Page, axis, log_axis
-from flow.outcomes import Outcome, best_rival
+from cli.page.report import INKS, Chart, Fact, Listing, Page, axis, dots, line, log_axis
+from flow.outcomes import Outcome, best_rival, verdict
 from flow.rivals import OURS
 from flow.trial_flight import Condition
 
+_SILENT = 0.9  # share of rows with a speed below which a condition is remarked on
 CAUTION = (
     "Accuracy on such recordings, most of all synthetic ones, is no airworthiness. This speed must never be an "
     "autopilot's only source; try it over nobody, within local rules."
 )
-_LEVEL = 0.01  # closer than this in RMS counts as level: the errors of height and gyro are common to all methods
 
 
 def benchmark_page(outcomes: Sequence[Outcome], name: str, *, recorded: bool) -> Page:
@@ -43,7 +42,8 @@ def benchmark_page(outcomes: Sequence[Outcome], name: str, *, recorded: bool) ->
 def _summary(ours: Sequence[Outcome], outcomes: Sequence[Outcome], *, recorded: bool) -> str:
     seeds, frames = ours[0].seeds, ours[0].frames // ours[0].seeds
     if recorded:
-        return f"{len(ours)} recorded flights against their reference logs, RMS error of one horizontal axis."
+        flights = "1 recorded flight against its reference log" if len(ours) == 1 else None
+        return f"{flights or f'{len(ours)} recorded flights against their reference logs'}; RMS error of one axis, of rows."
     some = f"; the other methods got the frames of {ours[0].shared.runs} of them"
     shared = "" if len(ours) == len(outcomes) else some
     text = f"{len(ours)} conditions on synthetic recordings with exact truth, {seeds} runs of {frames} frames each"
@@ -63,10 +63,12 @@ def _facts(ours: Sequence[Outcome], outcomes: Sequence[Outcome]) -> list[Fact]:
         facts.append(Fact(name="prediction", value=value, meaning=meaning))
     pairs = _pairs(ours, outcomes)
     if pairs:
-        verdicts = [_verdict(mine, other) for mine, other in pairs]
+        verdicts = [verdict(mine, other) for mine, other in pairs]
         value = f"ahead in {verdicts.count('ahead')} of {len(verdicts)}"
         value += "".join(f", {word} in {verdicts.count(word)}" for word in ("level", "behind") if word in verdicts)
-        facts.append(Fact(name="against the best other", value=value, meaning="RMS on the same frames, any of four"))
+        meaning = "RMS on the same frames; level: within 1 %, or within two sigma"
+        facts.append(Fact(name="against the best other", value=value, meaning=meaning))
+        facts.append(_across(ours, outcomes))
     inside, count = sum(o.sums.inside for o in ours), 2 * sum(o.sums.compared for o in ours)
     if count:
         meaning = "95 % is honest; above, the rows claim less than they could"
@@ -76,18 +78,21 @@ def _facts(ours: Sequence[Outcome], outcomes: Sequence[Outcome]) -> list[Fact]:
     return [*facts, Fact(name="rows with a speed", value=percent(given / rows, 1), meaning=meaning)]
 
 
+def _across(ours: Sequence[Outcome], outcomes: Sequence[Outcome]) -> Fact:
+    both = [(mine, best_rival(outcomes, mine.condition, across=True)) for mine in ours if mine.shared.compared]
+    ratios = sorted(other.shared.right_rms_m_s / mine.shared.right_rms_m_s for mine, other in both if other is not None)
+    value = f"ahead in {sum(ratio > 1 for ratio in ratios)} of {len(ratios)}"
+    meaning = f"best other over ours {ratios[0]:.2f} to {ratios[-1]:.2f}, where the height, common to all, has no part"
+    return Fact(name="the same across the flight", value=value, meaning=meaning)
+
+
 def _pairs(ours: Iterable[Outcome], outcomes: Sequence[Outcome]) -> list[tuple[Outcome, Outcome]]:
     both = ((mine, best_rival(outcomes, mine.condition)) for mine in ours if mine.shared.compared)
     return [(mine, other) for mine, other in both if other is not None]
 
 
-def _verdict(mine: Outcome, other: Outcome) -> str:
-    ratio = other.shared.rms_m_s / mine.shared.rms_m_s if mine.shared.rms_m_s else math.inf
-    return "ahead" if ratio > 1 + _LEVEL else "level" if ratio >= 1 - _LEVEL else "behind"
-
-
 def _behind(ours: Sequence[Outcome], outcomes: Sequence[Outcome], words: Words) -> list[str]:
-    lost = [(mine, other) for mine, other in _pairs(ours, outcomes) if _verdict(mine, other) == "behind"]
+    lost = [(mine, other) for mine, other in _pairs(ours, outcomes) if verdict(mine, other) == "behind"]
     return [
         f"{words.condition(mine.condition)}: {METHOD_WORDS[other.method]} is more accurate than ours, "
         f"{millimetres(other.shared.rms_m_s)} against {millimetres(mine.shared.rms_m_s)} mm/s."
@@ -105,46 +110,61 @@ def _surprises(ours: Sequence[Outcome], words: Words) -> list[str]:
 
 
 def _silent(ours: Sequence[Outcome], words: Words) -> list[str]:
-    return [
-        f"{words.condition(o.condition)}: {percent(1 - o.sums.usable)} of the rows give no speed, "
-        f"most of them for {o.failure.replace('_', ' ')}."
-        for o in ours
-        if o.sums.usable < 0.9 and o.failure
-    ]
+    groups: dict[tuple[str, str], list[Outcome]] = {}
+    for o in ours:
+        if o.sums.usable < _SILENT and o.failure:
+            groups.setdefault((words.floor(o.condition), o.failure.replace("_", " ")), []).append(o)
+    remarks = []
+    for (floor, reason), some in groups.items():
+        where = words.condition(some[0].condition) if len(some) == 1 else f"{floor}, {len(some)} conditions"
+        rows = sum(o.sums.rows for o in some)
+        share = percent(1 - sum(o.sums.compared for o in some) / rows) if rows else "all"
+        remarks.append(f"{where}: {share} of the rows give no speed, most of them for {reason}.")
+    return remarks
 
 
 def _charts(outcomes: Sequence[Outcome], words: Words) -> list[Chart]:
     groups: dict[str, list[Outcome]] = {}
     for outcome in outcomes:
         groups.setdefault(words.series(outcome.condition), []).append(outcome)
-    caption = f"RMS error of one axis against {AXES[words.along].split(',')[0]}; bars are two sigma. "
-    caption += "The dotted line is the prediction."
+    caption = (
+        f"RMS error of one axis against {AXES[words.along].split(',')[0]}. Large dots are all runs, bars two sigma; "
+    )
+    caption += "the dotted line is their prediction."
     return [
         Chart(title=name, caption=caption, traces=_traces(some, words.along), layout=_layout(outcomes, words))
         for name, some in groups.items()
+        if any(outcome.sums.compared for outcome in some)
     ]
 
 
 def _traces(outcomes: Sequence[Outcome], along: str) -> list[dict[str, Any]]:
+    def place(o: Outcome) -> float:
+        return float(getattr(o.condition, along))
+
+    seen = sorted((o for o in outcomes if o.sums.compared), key=place)
+    ours = [o for o in seen if o.method == OURS]
     traces = []
     for (method, word), ink in zip(METHOD_WORDS.items(), INKS, strict=True):
-        some = [o for o in outcomes if o.method == method and o.sums.compared]
-        if not some:
+        some = [o for o in seen if o.method == method and o.shared.compared]
+        if not some or len(ours) == len(seen):
             continue
-        x = [getattr(o.condition, along) for o in some]
-        sums = [o.sums if method == OURS else o.shared for o in some]
-        y = [1000 * one.rms_m_s for one in sums]
-        trace: dict[str, Any] = {"x": x, "y": y, "name": word, "mode": "lines+markers"}
-        trace |= {"line": {"color": ink, "width": 2.2 if method == OURS else 1.0}, "marker": {"color": ink, "size": 5}}
-        if method == OURS:
-            trace["marker"]["size"] = 8
-            trace |= {"error_y": {"color": ink, "array": [2000 * o.rms_sigma_m_s for o in some]}}
-        traces.append(trace)
-    told = [o for o in outcomes if o.forecast is not None]
-    y = [1000 * o.forecast.scatter_m_s for o in told if o.forecast is not None]
-    dashed = {"color": INKS[0], "dash": "dot", "width": 1.6}
-    x = [getattr(o.condition, along) for o in told]
-    return [*traces, {"x": x, "y": y, "name": "predicted", "mode": "lines", "line": dashed}] if told else traces
+        y = [1000 * o.shared.rms_m_s for o in some]
+        trace = {"x": [place(o) for o in some], "y": y, "name": word, "mode": "lines+markers"}
+        traces.append({**trace, "line": {"color": ink, "width": 1.2}, "marker": {"color": ink, "size": 5}})
+    if traces and ours:
+        traces[0]["name"] = "groundpace, same frames"
+    name = "groundpace, all runs" if traces else "groundpace"
+    bars = [2000 * o.rms_sigma_m_s for o in ours]
+    traces.append(
+        dots([place(o) for o in ours], [1000 * o.sums.rms_m_s for o in ours], name, INKS[0], size=9, bars=bars)
+    )
+    told = [(place(o), 1000 * o.forecast.scatter_m_s) for o in ours if o.forecast is not None]
+    return (
+        [*traces, line([x for x, _ in told], [y for _, y in told], "predicted", INKS[0], dash="dot")]
+        if told
+        else traces
+    )
 
 
 def _layout(outcomes: Sequence[Outcome], words: Words) -> dict[str, Any]:
@@ -229,9 +249,9 @@ def _comparison(ours: Sequence[Outcome], outcomes: Sequence[Outcome], words: Wor
     rows = []
     for mine in ours:
         other = best_rival(outcomes, mine.condition)
-        told = "" if other is None or not mine.shared.compared else _verdict(mine, other)
-        if other is not None and told:
-            told += f"\u00a0({other.shared.rms_m_s / mine.shared.rms_m_s:.2f})"
+        told = ""
+        if other is not None and mine.shared.compared:
+            told = verdict(mine, other) + f"\u00a0({other.shared.rms_m_s / mine.shared.rms_m_s:.2f})"
         rows.append([words.condition(mine.condition), *(cell(mine.condition, m) for m in methods), told])
     return Listing(
         title="Method against method, on the same frames: RMS mm/s (across the flight alone)",
@@ -255,7 +275,8 @@ def _footer(*, recorded: bool) -> list[str]:
         "Every method got the same frames, gyro, tilt, range, lens, plane, solver and error band, and starts from the "
         "same prediction. Phase correlation: Hrazdíra et al. 2020, 64 px blocks. Dense flow: Farnebäck 2003. ECC: "
         "Evangelidis and Psarakis 2008, one homography. Features: SIFT (Lowe 2004), matched both ways, one homography. "
-        "All from OpenCV; the errors of height and gyro are common to all and level them where they dominate."
+        "All from OpenCV. A method that gives less than 90 % of our rows is shown, but is never the best other. The errors "
+        "of height and gyro are common to all methods and level them where they dominate."
     )
     if recorded:
         return [methods]

@@ -25,7 +25,7 @@ from flow.benchmark import (
     usual_effort,
 )
 from flow.errors import DataError
-from flow.outcomes import best_rival, pool, table
+from flow.outcomes import best_rival, pool, table, verdict
 from flow.rivals import OURS
 from flow.run_log import RunLog
 from flow.trial_flight import Condition
@@ -285,6 +285,32 @@ def test_agreement_with_the_prediction(scatter: float, spread: float, verdict: b
     rms = (0.002 - spread, 0.002 + spread)
     runs = [made_run(key=str(k), sums=sums(size), forecast=predicted(scatter)) for k, size in enumerate(rms)]
     assert pool(runs)[0].as_forecast is verdict
+
+
+def test_a_method_that_leaves_out_rows_is_nobodys_best() -> None:
+    few = made_run(method="dense_flow", sums=sums(0.001, compared=40))
+    sideways = made_run(method="phase_correlation", sums=sums(0.006, right_square=50 * 0.001**2))
+    outcomes = pool([made_run(), made_run(method="ecc", sums=sums(0.003)), few, sideways])
+    assert [getattr(best_rival(outcomes, CONDITION, across=a), "method", "") for a in (False, True)] == [
+        "ecc", "phase_correlation"
+    ]  # fmt: skip
+    assert best_rival(outcomes[:1], CONDITION) is None
+
+
+@pytest.mark.parametrize(
+    ("ours", "theirs", "word"),
+    [
+        ((2.0, 2.2, 1.8), (3.0, 3.3, 2.7), "ahead"),
+        ((2.0, 2.2, 1.8), (1.5, 1.7, 1.3), "behind"),
+        ((2.0, 2.2, 1.8), (2.01, 2.2, 1.8), "level"),  # a fraction of a percent
+        ((2.0, 3.0, 1.0), (2.5, 2.5, 1.2), "level"),  # better here, worse there
+        ((2.0,), (3.0,), "ahead"),  # a single run has no spread to doubt it
+    ],
+)
+def test_standing_against_another_method(ours: tuple[float, ...], theirs: tuple[float, ...], word: str) -> None:
+    runs = [made_run(key=str(k), sums=sums(rms / 1000)) for k, rms in enumerate(ours)]
+    runs += [made_run(key=str(k), method="ecc", sums=sums(rms / 1000)) for k, rms in enumerate(theirs)]
+    assert verdict(*pool(runs)) == word
 
 
 def test_conditions_keep_their_order() -> None:

@@ -19,8 +19,8 @@ from rich.table import Table
 from cli.options import json_option
 
 if TYPE_CHECKING:
-    from flow.outcomes import Outcome
-    from flow.trials import Item
+    from flow.benchmark.outcomes import Outcome
+    from flow.benchmark.trials import Item
 
 _INTERRUPTED = 130
 _SWEPT = ("heights", "speeds", "floors", "floor_size", "light", "noise", "rocking", "fps", "exposure", "seeds")
@@ -128,9 +128,9 @@ def benchmark(
       groundpace benchmark --module fern-03.yaml --floor moss.jpg --floor-size 1.2 --alone
       groundpace benchmark --recordings flight-07 flight-08
     """
-    import flow.benchmark as bench
-    from flow.outcomes import pool
-    from flow.run_log import RunLog
+    from flow.benchmark import sweep as bench
+    from flow.benchmark.outcomes import pool
+    from flow.benchmark.run_log import RunLog
 
     folders = _folders(ctx, module, recordings, more)
     methods = bench.METHODS[:1] if alone else bench.METHODS
@@ -176,7 +176,7 @@ def _folders(
 def _synthetic(
     module: str, swept: dict[str, Any], frames: int | None, methods: tuple[str, ...]
 ) -> tuple[list[Item], str]:
-    from flow.benchmark import Effort, Sweep, synthetic_trials, usual_effort
+    from flow.benchmark.sweep import Effort, Sweep, synthetic_trials, usual_effort
     from flow.scene import find_module
 
     chosen = find_module(module)
@@ -226,8 +226,8 @@ def _write(output: Path, outcomes: Sequence[Outcome], name: str, *, recorded: bo
     """Write table and page; both appear, or neither."""
     from cli.page.benchmark import benchmark_page
     from cli.page.report import render
+    from flow.benchmark.outcomes import table
     from flow.files import replacing
-    from flow.outcomes import table
 
     with replacing(output / "benchmark.csv") as csv_path, replacing(output / "benchmark.html") as html_path:
         csv_path.write_text(table(outcomes), encoding="utf-8", newline="\n")
@@ -236,8 +236,8 @@ def _write(output: Path, outcomes: Sequence[Outcome], name: str, *, recorded: bo
 
 def _show(outcomes: Sequence[Outcome]) -> None:
     from cli.page.benchmark_words import METHOD_WORDS, Words, millimetres, percent
-    from flow.outcomes import best_rival
-    from flow.rivals import OURS
+    from flow.benchmark.outcomes import best_rival
+    from flow.benchmark.rivals import OURS
 
     words = Words([outcome.condition for outcome in outcomes])
     shown = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0))

@@ -15,9 +15,9 @@ from rich.table import Table
 from cli.options import json_option
 
 if TYPE_CHECKING:
-    from flow.accuracy import AxisAccuracy, Comparison
-    from flow.accuracy_bins import Bin
-    from flow.worst import Moment
+    from flow.accuracy.bins import Bin
+    from flow.accuracy.comparison import AxisAccuracy, Comparison
+    from flow.accuracy.worst import Moment
 
 _SHOWN = 3
 
@@ -43,7 +43,7 @@ def compare(speed: Path, reference: Path, align: bool, output: Path | None, as_j
     Example:
       groundpace compare flight-07/speed/speed.csv flight-07/truth.csv --output flight-07/speed
     """
-    from flow.accuracy import compare as compare_logs
+    from flow.accuracy.comparison import compare as compare_logs
     from flow.errors import DataError
     from flow.series import read_truth
     from flow.speedlog import read_speed_log

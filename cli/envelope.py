@@ -14,9 +14,9 @@ from rich.table import Table
 from cli.options import Decorator, json_option
 
 if TYPE_CHECKING:
-    from flow.conditions import Conditions
-    from flow.envelope import Flying, Reach
-    from flow.variants import Variant
+    from flow.budget.conditions import Conditions
+    from flow.budget.envelope import Flying, Reach
+    from flow.budget.variants import Variant
 
 _UNBOUNDED = 400  # characters; a table is as wide as its cells need, whatever the terminal
 _POSITIVE = click.FloatRange(min=0, min_open=True)
@@ -77,8 +77,8 @@ def envelope(
       groundpace envelope --module fern-03.yaml
       groundpace envelope --module fern-03.yaml --try fx_px=400 --try fps=90 --output fern-03-envelope
     """
-    from flow.envelope import envelope as reaches
-    from flow.envelope import table_csv
+    from flow.budget.envelope import envelope as reaches
+    from flow.budget.envelope import table_csv
     from flow.files import write_text
     from flow.module import read_module
 
@@ -105,9 +105,9 @@ def _conditions(
 ) -> tuple[Conditions, Flying]:
     import math
 
-    from flow.conditions import Conditions
-    from flow.envelope import Flying
-    from flow.image_noise import Texture
+    from flow.budget.conditions import Conditions
+    from flow.budget.envelope import Flying
+    from flow.budget.image_noise import Texture
 
     texture = Texture(gradient_levels_px=gradient)
     conditions = Conditions(
@@ -117,7 +117,7 @@ def _conditions(
 
 
 def _variants(tries: tuple[str, ...], module: Any, conditions: Conditions) -> list[Variant]:
-    from flow.variants import AS_IS, Variant, vary
+    from flow.budget.variants import AS_IS, Variant, vary
 
     variants = [Variant(name=AS_IS, module=module, conditions=conditions)]
     for text in tries:

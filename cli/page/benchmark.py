@@ -7,9 +7,9 @@ from typing import Any
 
 from cli.page.benchmark_words import AXES, METHOD_WORDS, Words, millimetres, percent
 from cli.page.report import INKS, Chart, Fact, Listing, Page, axis, dots, line, log_axis
-from flow.outcomes import Outcome, best_rival, verdict
-from flow.rivals import OURS
-from flow.trial_flight import Condition
+from flow.benchmark.outcomes import Outcome, best_rival, verdict
+from flow.benchmark.rivals import OURS
+from flow.benchmark.trial_flight import Condition
 
 _SILENT = 0.9  # share of rows with a speed below which a condition is remarked on
 CAUTION = (

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import fields
 from pathlib import Path
 
-from flow.trial_flight import Condition
+from flow.benchmark.trial_flight import Condition
 
 METHOD_WORDS = {
     "groundpace": "groundpace",

@@ -10,7 +10,7 @@ from cli.page.comparison_tables import bin_listing, drift_listing, moment_listin
 from cli.page.report import BENCH_CAUTIONS, Fact, Page
 
 if TYPE_CHECKING:
-    from flow.accuracy import AxisAccuracy, Comparison
+    from flow.accuracy.comparison import AxisAccuracy, Comparison
 
 _CAUTIONS = (
     "These figures are of this flight alone: another floor, height or light may be worse.",

@@ -11,8 +11,8 @@ from numpy.typing import NDArray
 from cli.page.report import INKS, Chart, axis, dots, line
 
 if TYPE_CHECKING:
-    from flow.accuracy_bins import Bin
-    from flow.pairs import Pairs
+    from flow.accuracy.bins import Bin
+    from flow.accuracy.pairs import Pairs
 
 Array: TypeAlias = NDArray[np.float64]
 

@@ -13,9 +13,9 @@ from markupsafe import Markup
 from cli.page.report import Listing
 
 if TYPE_CHECKING:
-    from flow.accuracy import Comparison
-    from flow.accuracy_bins import Bin
-    from flow.worst import Moment
+    from flow.accuracy.bins import Bin
+    from flow.accuracy.comparison import Comparison
+    from flow.accuracy.worst import Moment
 
 
 def moment_listing(title: str, moments: Sequence[Moment], speed: Path, folder: Path) -> list[Listing]:

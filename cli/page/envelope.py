@@ -10,9 +10,9 @@ from typing import TYPE_CHECKING, Any
 from cli.page.report import BENCH_CAUTIONS, INKS, Chart, Listing, Page, line, log_axis
 
 if TYPE_CHECKING:
-    from flow.budget import Budget
-    from flow.conditions import Conditions
-    from flow.envelope import Flying, Reach
+    from flow.budget.conditions import Conditions
+    from flow.budget.envelope import Flying, Reach
+    from flow.budget.prediction import Budget
 
 Found = dict[str, "tuple[Reach, ...]"]
 

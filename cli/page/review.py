@@ -28,10 +28,10 @@ from cli.page.review_range import Readings, range_readings
 from cli.page.review_rows import NEWEST, SPREAD, FlightData, Rows
 from cli.page.review_video import copied_times_s, own_times_s
 from cli.page.review_words import CAUTIONS, flight_facts, footer, module_tables, remarks, summary_sentence
+from flow.accuracy.reference import Reference
 from flow.estimator import FrameResult
 from flow.files import replacing
 from flow.recording import Recording
-from flow.reference import Reference
 from flow.row import REASONS
 from flow.series import read_truth
 from flow.video import Frame

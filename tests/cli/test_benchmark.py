@@ -14,11 +14,11 @@ import pytest
 from click.testing import CliRunner, Result
 from skimage.data import gravel
 
-import flow.benchmark
 from cli.main import main
 from flow import scene
+from flow.benchmark import sweep
+from flow.benchmark.trials import Item, Run
 from flow.module import write_module
-from flow.trials import Item, Run
 
 ROOT = Path(__file__).parents[2]
 Job = Callable[[Item], list[Run]]
@@ -47,7 +47,7 @@ class InThisProcess:
 @pytest.fixture
 def engine(monkeypatch: pytest.MonkeyPatch) -> InThisProcess:
     stand_in = InThisProcess()
-    monkeypatch.setattr(flow.benchmark, "local_engine", stand_in)
+    monkeypatch.setattr(sweep, "local_engine", stand_in)
     return stand_in
 
 
@@ -77,7 +77,7 @@ def test_table_page_and_words_say_the_same(inputs: tuple[str, str], tmp_path: Pa
         "benchmark-runs.csv", "benchmark.csv", "benchmark.html"
     ]  # fmt: skip
     rows = table(tmp_path / "out")
-    assert [row["method"] for row in rows] == list(flow.benchmark.METHODS)
+    assert [row["method"] for row in rows] == list(sweep.METHODS)
     ours = rows[0]
     # Errors of single rows at 1 m, where the picture moves 4.4 m/s a pixel at 60 Hz / 266 px: 0.23 m/s; a tenth is
     # no tracker of ours.

@@ -12,7 +12,7 @@ from click.testing import CliRunner
 
 from cli.main import main
 from cli.page.comparison_charts import error_chart, scatter_chart
-from flow.pairs import Pairs
+from flow.accuracy.pairs import Pairs
 from flow.row import LevelVelocity, NoVelocity, SpeedRow
 from flow.speedlog import SpeedLogWriter
 from tests.cli.test_calibrate import Parts

@@ -21,8 +21,8 @@ import pandas as pd
 import pytest
 
 import flow
+from flow.accuracy.reference import Reference
 from flow.module import Module, write_module
-from flow.reference import Reference
 from flow.row import REASONS
 from flow.series import read_truth
 from flow.speedlog import read_speed_log

@@ -11,7 +11,7 @@ import pytest
 from click.testing import CliRunner
 
 from cli.main import main
-from flow.accuracy import compare
+from flow.accuracy.comparison import compare
 from flow.module import read_module
 from flow.series import read_truth
 from flow.speedlog import read_speed_log

@@ -18,10 +18,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from flow import scene
+from flow.accuracy.reference import Reference
 from flow.measure import measure
 from flow.module import Module
 from flow.recording import Recording
-from flow.reference import Reference
 from flow.row import LevelVelocity, SpeedRow
 from flow.scene.motion import Motion
 from flow.series import AttitudeSamples, GyroSamples, RangeSamples, Truth

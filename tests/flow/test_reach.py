@@ -15,7 +15,7 @@ import pytest
 
 import flow
 from flow import scene
-from flow.accuracy import Comparison, compare
+from flow.accuracy.comparison import Comparison, compare
 from flow.module import Module
 from flow.speedlog import SpeedLogWriter, read_speed_log
 

@@ -1,0 +1,223 @@
+"""Runs of a benchmark pooled by condition and method, and their table."""
+
+from __future__ import annotations
+
+import csv
+import io
+import math
+from collections import Counter, defaultdict
+from collections.abc import Callable, Sequence
+from dataclasses import asdict, dataclass
+from functools import reduce
+from operator import add
+from typing import Literal, TypeAlias, TypeVar
+
+import numpy as np
+
+from flow.benchmark.error_sums import ErrorSums
+from flow.benchmark.forecast import Forecast
+from flow.benchmark.rivals import OURS
+from flow.benchmark.trial_flight import Condition
+from flow.benchmark.trials import Run
+
+Cell: TypeAlias = str | int | float | None
+Verdict: TypeAlias = Literal["ahead", "level", "behind"]
+T = TypeVar("T")
+
+_AGREES = 0.3
+_LEVEL = 0.01
+_ENOUGH = 0.9
+_SIGMAS = 2.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Outcome:
+    """One condition by one method.
+
+    ``sums`` are those of all its ``seeds``; ``shared_runs`` of each run that every method measured, for comparison.
+    ``rms_sigma_m_s`` and
+    ``scale_error_sigma`` are one-sigma, from how the runs differ (NaN for one run). ``forecast`` is the root
+    mean square over the runs; only ours has one, and only on synthetic flights. ``failure`` is the most frequent
+    reason for rows without a velocity.
+    """
+
+    condition: Condition
+    method: str
+    seeds: int
+    frames: int
+    ms_per_frame: float
+    failure: str
+    sums: ErrorSums
+    shared_runs: tuple[ErrorSums, ...]
+    rms_sigma_m_s: float
+    scale_error_sigma: float
+    forecast: Forecast | None
+
+    @property
+    def shared(self) -> ErrorSums:
+        """Sums of the shared runs."""
+        return reduce(add, self.shared_runs)
+
+    @property
+    def over_forecast(self) -> float | None:
+        """Measured RMS over the one predicted."""
+        if self.forecast is None or not self.sums.compared:
+            return None
+        return self.sums.rms_m_s / self.forecast.scatter_m_s
+
+    @property
+    def as_forecast(self) -> bool | None:
+        """Whether the RMS is within 30 % of the prediction; None where the runs are too few to tell.
+
+        That is where it lies outside, but within two of its own sigmas of the limit.
+        """
+        if self.forecast is None or (ratio := self.over_forecast) is None:
+            return None
+        off = max(ratio - (1 + _AGREES), (1 - _AGREES) - ratio)
+        if off <= 0:
+            return True
+        spread = self.rms_sigma_m_s / self.forecast.scatter_m_s
+        return None if not off > _SIGMAS * spread else False
+
+    def as_row(self) -> dict[str, Cell]:
+        """Give the row of ``benchmark.csv``."""
+        sums, known = self.sums, self.forecast
+        return {
+            **asdict(self.condition),
+            "method": self.method,
+            "seeds": self.seeds,
+            "frames": self.frames,
+            "rms_m_s": _rounded(sums.rms_m_s),
+            "rms_sigma_m_s": _rounded(self.rms_sigma_m_s),
+            "sigma_predicted_m_s": None if known is None else _rounded(known.scatter_m_s),
+            "sigma_claimed_m_s": _rounded(sums.claimed_m_s),
+            "cover95": _rounded(sums.cover95),
+            "usable": _rounded(sums.usable),
+            "bias_m_s": _rounded(sums.bias_m_s),
+            "forward_rms_m_s": _rounded(sums.forward_rms_m_s),
+            "right_rms_m_s": _rounded(sums.right_rms_m_s),
+            "scale_error": _rounded(sums.scale_error),
+            "scale_error_sigma": _rounded(self.scale_error_sigma),
+            "drift_per_distance": _rounded(sums.drift_per_distance),
+            "ms_per_frame": _rounded(self.ms_per_frame),
+            "shared_seeds": self.shared.runs,
+            "shared_rms_m_s": _rounded(self.shared.rms_m_s),
+            "shared_right_rms_m_s": _rounded(self.shared.right_rms_m_s),
+            "main_cause": None if known is None else known.main_cause,
+            "main_share": None if known is None else _rounded(known.main_share),
+            "leftover_m_s": None if known is None else _rounded(known.leftover_m_s),
+            "leftover_cause": None if known is None else known.leftover_cause,
+            "texture_levels_px": None if known is None else _rounded(known.texture_levels_px),
+            "failure": self.failure or None,
+        }
+
+
+def pool(runs: Sequence[Run]) -> list[Outcome]:
+    """Pool runs by condition, and in it by method, both in the order of their first appearance."""
+    groups: dict[Condition, dict[str, list[Run]]] = defaultdict(lambda: defaultdict(list))
+    for run in runs:
+        groups[run.condition][run.method].append(run)
+    outcomes = []
+    for methods in groups.values():
+        common = set.intersection(*({run.key for run in some} for some in methods.values()))
+        if not common:  # each method has a key of its own, as on recordings: all saw the same
+            common = {run.key for some in methods.values() for run in some}
+        outcomes += [_pooled(some, common) for some in methods.values()]
+    return outcomes
+
+
+def table(outcomes: Sequence[Outcome]) -> str:
+    """Give the text of ``benchmark.csv``: a row for each condition and method; what is not known is empty."""
+    text = io.StringIO()
+    rows = [outcome.as_row() for outcome in outcomes]
+    writer = csv.DictWriter(text, rows[0], lineterminator="\n")
+    writer.writeheader()
+    writer.writerows(rows)
+    return text.getvalue()
+
+
+def verdict(mine: Outcome, other: Outcome) -> Verdict:
+    """Say how we stand against another method on the shared runs.
+
+    ``level`` where the RMS differs by less than 1 %, or by less than two of the difference's own sigmas: where the
+    errors of height and gyro dominate, which all methods share, chance decides who is ahead by a few percent.
+    """
+    pairs = list(zip(mine.shared_runs, other.shared_runs, strict=True))
+    better = other.shared.rms_m_s - mine.shared.rms_m_s
+    sigma = _sigma(pairs, lambda some: _rms([b for _, b in some]) - _rms([a for a, _ in some]))
+    if abs(better) <= _LEVEL * mine.shared.rms_m_s or abs(better) < _SIGMAS * sigma:
+        return "level"
+    return "ahead" if better > 0 else "behind"
+
+
+def best_rival(outcomes: Sequence[Outcome], condition: Condition, *, across: bool = False) -> Outcome | None:
+    """Find the other method with the least RMS on the shared runs of a condition.
+
+    ``across``: across the flight alone, where the height, common to all, has no part. A method that leaves out rows
+    that ours gives, more than a tenth of them, does not count: it may have left out the hard ones. None where no
+    method counts.
+    """
+    here = [o for o in outcomes if o.condition == condition and o.shared.compared]
+    enough = max((_ENOUGH * o.shared.compared for o in here if o.method == OURS), default=0.0)
+    others = [o for o in here if o.method != OURS and o.shared.compared >= enough]
+    return min(others, key=lambda o: o.shared.right_rms_m_s if across else o.shared.rms_m_s, default=None)
+
+
+def _pooled(runs: Sequence[Run], common: set[str]) -> Outcome:
+    frames = sum(run.frames for run in runs)
+    failures = Counter(run.failure for run in runs if run.failure)
+    sums = [run.sums for run in runs]
+    some = [one for one in sums if one.compared]
+    return Outcome(
+        condition=runs[0].condition,
+        method=runs[0].method,
+        seeds=len(runs),
+        frames=frames,
+        ms_per_frame=1000 * sum(run.cpu_s for run in runs) / frames,
+        failure=failures.most_common(1)[0][0] if failures else "",
+        sums=reduce(add, sums),
+        shared_runs=tuple(run.sums for run in runs if run.key in common),
+        rms_sigma_m_s=_sigma(some, _rms),
+        scale_error_sigma=_sigma(some, _scale),
+        forecast=_mean_forecast([run.forecast for run in runs if run.forecast is not None]),
+    )
+
+
+def _sigma(runs: Sequence[T], statistic: Callable[[Sequence[T]], float]) -> float:
+    """Jackknife over runs, which are independent (Efron and Stein 1981, Annals of Statistics 9(3) 586)."""
+    if len(runs) < 2:
+        return math.nan
+    without = np.array([statistic([*runs[:k], *runs[k + 1 :]]) for k in range(len(runs))])
+    return float(np.sqrt((len(runs) - 1) / len(runs) * np.square(without - without.mean()).sum()))
+
+
+def _rms(sums: Sequence[ErrorSums]) -> float:
+    return reduce(add, sums).rms_m_s
+
+
+def _scale(sums: Sequence[ErrorSums]) -> float:
+    return reduce(add, sums).scale_error
+
+
+def _mean_forecast(forecasts: Sequence[Forecast]) -> Forecast | None:
+    if not forecasts:
+        return None
+
+    def rms(name: str) -> float:
+        return float(np.sqrt(np.mean([getattr(one, name) ** 2 for one in forecasts])))
+
+    main_cause = Counter(one.main_cause for one in forecasts).most_common(1)[0][0]
+    return Forecast(
+        scatter_m_s=rms("scatter_m_s"),
+        forward_m_s=rms("forward_m_s"),
+        right_m_s=rms("right_m_s"),
+        main_cause=main_cause,
+        main_share=float(np.mean([one.main_share for one in forecasts if one.main_cause == main_cause])),
+        leftover_m_s=rms("leftover_m_s"),
+        leftover_cause=Counter(one.leftover_cause for one in forecasts).most_common(1)[0][0],
+        texture_levels_px=rms("texture_levels_px"),
+    )
+
+
+def _rounded(value: float) -> float | None:
+    return float(f"{value:.5g}") if math.isfinite(value) else None

@@ -1,0 +1,184 @@
+"""One item of a benchmark: fly it (or open its recording), measure it by each method, sum up the errors."""
+
+from __future__ import annotations
+
+import hashlib
+import time
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass, fields
+from pathlib import Path
+from typing import TypeAlias
+
+import numpy as np
+from numpy.typing import NDArray
+
+from flow.accuracy.reference import Reference
+from flow.benchmark.error_sums import ErrorSums, sum_errors
+from flow.benchmark.forecast import Forecast, forecast
+from flow.benchmark.rivals import OURS, make_motion
+from flow.benchmark.trial_flight import Condition, Flight
+from flow.errors import DataError
+from flow.measure import measure
+from flow.module import Module
+from flow.recording import open_recording
+from flow.row import SpeedRow
+from flow.series import Truth, read_truth
+from flow.tracks import ImageMotion
+from flow.video import Frame
+
+Array: TypeAlias = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Run:
+    """What one method made of one item, whose ``key`` it carries.
+
+    ``cpu_s`` is the time of the measuring thread, without decoding; ``failure`` the most frequent reason for rows
+    without a velocity, empty where there are none.
+    """
+
+    key: str
+    method: str
+    seed: int
+    frames: int
+    cpu_s: float
+    failure: str
+    condition: Condition
+    sums: ErrorSums
+    forecast: Forecast | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SyntheticTrial:
+    """One flight to synthesise, and to measure by all methods on the same frames."""
+
+    module: Module
+    condition: Condition
+    floor_size_m: float | None
+    exposure_s: float
+    seed: int
+    frames: int
+    methods: tuple[str, ...]
+
+    @property
+    def key(self) -> str:
+        """A word that no other item has."""
+        return _word_for(self.module.model_dump_json(), *(getattr(self, f.name) for f in fields(self)[1:]))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RecordedTrial:
+    """The first frames of a recording, to be measured by one method and held against the reference log."""
+
+    folder: str
+    module_path: str
+    frames: int
+    methods: tuple[str]
+
+    @property
+    def key(self) -> str:
+        """A word that no other item has; another one when a file of the recording has changed."""
+        files = sorted([*Path(self.folder).iterdir(), Path(self.module_path)])
+        stamps = [(path.name, path.stat().st_size, path.stat().st_mtime_ns) for path in files if path.is_file()]
+        return _word_for(self, stamps)
+
+
+Item: TypeAlias = SyntheticTrial | RecordedTrial
+
+
+def work(item: Item) -> list[Run]:
+    """Do one item, in any process: a run for each of its methods, in their order.
+
+    Raises
+    ------
+    DataError
+        A floor or a recording cannot serve.
+    """
+    return _fly(item) if isinstance(item, SyntheticTrial) else [_replay(item)]
+
+
+def _fly(trial: SyntheticTrial) -> list[Run]:
+    flight = Flight(
+        trial.module, trial.condition, floor_size_m=trial.floor_size_m, exposure_s=trial.exposure_s, seed=trial.seed,
+        count=trial.frames,
+    )  # fmt: skip
+    reference = Reference(flight.recording.truth)
+    runs = []
+    for method in trial.methods:
+        results, cpu_s = flight.measure(_motion_of(method, trial.module))
+        rows = [result.row for result in results]
+        expected = forecast(flight, rows) if method == OURS else None
+        runs.append(_run(trial, trial.seed, method, trial.condition, rows, cpu_s, reference, expected))
+    return runs
+
+
+def _replay(trial: RecordedTrial) -> Run:
+    recording = open_recording(trial.folder, trial.module_path)
+    if recording.truth_path is None:
+        raise DataError("holds no truth.csv; without a reference there is no error to tell", path=trial.folder)
+    truth = read_truth(recording.truth_path)
+    began, spent = 0.0, 0.0
+
+    def start(_: Frame) -> None:  # the frame is decoded by now
+        nonlocal began
+        began = time.thread_time()
+
+    (method,) = trial.methods
+    rows: list[SpeedRow] = []
+    for result in measure(recording, motion=_motion_of(method, recording.module), watch=start):
+        spent += time.thread_time() - began
+        rows.append(result.row)
+        if len(rows) == trial.frames - 1:
+            break
+    condition = _condition_of(trial, truth, rows)
+    return _run(trial, 0, method, condition, rows, spent, Reference(truth), None)
+
+
+def _condition_of(trial: RecordedTrial, truth: Truth, rows: Sequence[SpeedRow]) -> Condition:
+    middle_s = np.array([row.time_s for row in rows])
+    inside = (truth.time_s >= middle_s.min()) & (truth.time_s <= middle_s.max())
+    if not inside.any():
+        raise DataError("truth.csv and the video share no moment; are both on the gyro clock?", path=trial.folder)
+    speed = np.hypot(truth.forward_m_s[inside], truth.right_m_s[inside])
+    return Condition(
+        floor=trial.folder,
+        height_m=round(float(np.nanmedian(truth.height_m[inside])), 3),
+        speed_m_s=round(float(np.sqrt(np.nanmean(speed**2))), 3),
+        light=None,
+        noise_levels=None,
+        rocking_rad=None,
+        frame_rate_hz=round(1 / float(np.median([row.interval_s for row in rows])), 3),
+    )
+
+
+def _run(
+    item: Item,
+    seed: int,
+    method: str,
+    condition: Condition,
+    rows: Sequence[SpeedRow],
+    cpu_s: float,
+    reference: Reference,
+    expected: Forecast | None,
+) -> Run:
+    failures = Counter(row.status for row in rows if row.status != "ok")
+    return Run(
+        key=item.key,
+        method=method,
+        seed=seed,
+        frames=item.frames,
+        cpu_s=cpu_s,
+        failure=failures.most_common(1)[0][0] if failures else "",
+        condition=condition,
+        sums=sum_errors(rows, reference),
+        forecast=expected,
+    )
+
+
+def _motion_of(method: str, module: Module) -> ImageMotion | None:
+    return make_motion(method, module.camera.width_px, module.camera.height_px)
+
+
+def _word_for(*parts: object) -> str:
+    return hashlib.sha256("|".join(map(repr, parts)).encode()).hexdigest()[:16]

@@ -23,7 +23,19 @@ if TYPE_CHECKING:
     from flow.benchmark.trials import Item
 
 _INTERRUPTED = 130
-_SWEPT = ("heights", "speeds", "floors", "floor_size", "light", "noise", "rocking", "fps", "exposure", "seeds")
+_SWEPT = (
+    "heights",
+    "speeds",
+    "floors",
+    "floor_size",
+    "light",
+    "noise",
+    "rocking",
+    "fps",
+    "exposure",
+    "seeds",
+    "first_seed",
+)
 
 
 class _Numbers(click.ParamType[tuple[float, ...]]):
@@ -79,6 +91,10 @@ def _count(name: str, low: int, text: str) -> Callable[[Any], Any]:
     help="Exposure of each row, s.",
 )  # fmt: skip
 @_count("--seeds", 1, "Runs of each condition.  [default: 16; 8 of pictures over 0.15 megapixels]")
+@click.option(
+    "--first-seed", type=click.IntRange(min=0), default=0, metavar="N",
+    help="Draw other runs: places, directions and noise that nobody has looked at yet.",
+)  # fmt: skip
 @_count("--frames", 6, "Frames of a run.  [default: 40; 24 of such pictures; a recording: all]")
 @click.option("--alone", is_flag=True, help="Leave the other methods out; about half the time.")
 @click.option(
@@ -194,6 +210,7 @@ def _synthetic(
         exposure_s=swept["exposure"],
         effort=Effort(frames=frames or usual.frames, seeds=seeds, shared_seeds=min(seeds, usual.shared_seeds)),
         methods=methods,
+        first_seed=swept["first_seed"],
     )
     return synthetic_trials(chosen, sweep), chosen.name or Path(module).stem
 

@@ -58,7 +58,7 @@ def usual_effort(module: Module) -> Effort:
 class Sweep:
     """What to vary on synthetic recordings; every combination is flown as often as the effort says.
 
-    Our own method measures every run, the others the first few.
+    Our own method measures every run, the others the first few. Another ``first_seed`` draws other runs.
 
     ``floors`` are kinds of :func:`flow.scene.make_ground` or pictures ``floor_size_m`` wide. ``light`` is a factor on
     what falls on the floor, ``noise_levels`` the one-sigma of a pixel at mid grey, ``rocking_rad`` the amplitude in
@@ -76,6 +76,7 @@ class Sweep:
     exposure_s: float
     effort: Effort
     methods: tuple[str, ...] = METHODS
+    first_seed: int = 0
 
 
 def synthetic_trials(module: Module, sweep: Sweep) -> list[Item]:
@@ -91,7 +92,7 @@ def synthetic_trials(module: Module, sweep: Sweep) -> list[Item]:
             ground_of(floor, sweep.floor_size_m)
     grid = itertools.product(
         sweep.floors, sweep.speeds_m_s, sweep.light, sweep.noise_levels, sweep.rocking_rad, sweep.frame_rates_hz,
-        sweep.heights_m, range(sweep.effort.seeds),
+        sweep.heights_m, range(sweep.first_seed, sweep.first_seed + sweep.effort.seeds),
     )  # fmt: skip
     return [
         SyntheticTrial(
@@ -104,7 +105,7 @@ def synthetic_trials(module: Module, sweep: Sweep) -> list[Item]:
             exposure_s=sweep.exposure_s,
             seed=seed,
             frames=sweep.effort.frames,
-            methods=sweep.methods if seed < sweep.effort.shared_seeds else sweep.methods[:1],
+            methods=sweep.methods if seed - sweep.first_seed < sweep.effort.shared_seeds else sweep.methods[:1],
         )
         for floor, speed, light, noise, rocking, rate, height, seed in grid
     ]  # fmt: skip

@@ -124,6 +124,9 @@ def test_the_work_list_is_every_combination(floor: str) -> None:
     items = synthetic_trials(MODULE, sweep(floor, speeds_m_s=(0.0, 1.0), methods=METHODS))
     assert len(items) == len({item.key for item in items}) == 2 * 2 * 3
     assert sum(item.methods == METHODS for item in items) == 2 * 2  # one seed of three is shared
+    others = synthetic_trials(MODULE, sweep(floor, speeds_m_s=(0.0, 1.0), methods=METHODS, first_seed=9))
+    assert [item.methods for item in others] == [item.methods for item in items]
+    assert {item.seed for item in others}.isdisjoint(item.seed for item in items)
     assert all(item.methods[0] == OURS for item in items)
     assert len({hash(item.key) for item in synthetic_trials(MODULE, sweep(floor))} & {hash(i.key) for i in items}) == 0
 

@@ -40,6 +40,7 @@ class Lens:
         self._terms = camera.distortion_terms
         self._fisheye = camera.model == "fisheye"
         self._plain = not self._fisheye and not self._terms.any()
+        self._remembered: tuple[Array | None, Array] = None, np.empty((0, 2))
         self._invertible = False  # checked point by point until the whole picture is known to be
         self._jacobians = self._jacobian_grid()
         self._invertible = bool(np.isfinite(self._jacobians).all())
@@ -56,8 +57,19 @@ class Lens:
         -------
         (N, 2) x and y at unit depth; NaN where the lens has no ray (outside a fisheye's circle, or more than
         85 degrees off the axis).
+
+        Notes
+        -----
+        Those of the last read-only array are remembered: a fixed grid is asked for with every frame.
         """
-        pixels = np.asarray(pixels, float).reshape(-1, 2)
+        if pixels is self._remembered[0]:
+            return self._remembered[1]
+        rays = self._rays(np.asarray(pixels, float).reshape(-1, 2))
+        if isinstance(pixels, np.ndarray) and not pixels.flags.writeable:
+            self._remembered = pixels, rays
+        return rays
+
+    def _rays(self, pixels: Array) -> Array:
         if self._plain or len(pixels) == 0:
             return (pixels - self._matrix[:2, 2]) / self._matrix[[0, 1], [0, 1]]
         given = np.ascontiguousarray(pixels[:, None])

@@ -10,29 +10,27 @@ import numpy as np
 from numpy.typing import NDArray
 
 from flow.camera import Lens
+from flow.expected import ExpectedVelocity
 from flow.geometry import PairView, Plane
 from flow.height import Height, HeightFilter
 from flow.module import Module
+from flow.registration.blocks import BlockMatcher
 from flow.relief import relief_error
 from flow.rotation import RotationLog
 from flow.row import LevelVelocity, NoVelocity, SpeedRow
 from flow.scatter import CommonScatter
+from flow.search import Found, NotFound, Search
 from flow.series import AttitudeSamples, GyroSamples, RangeSamples
 from flow.shared_errors import covariance_of, shared_errors
 from flow.tilt import AssumedLevel, InertialTilt, LoggedTilt, Tilt, TiltSource
 from flow.tracks import ImageMotion, LucasKanade, Matches, Picture
 from flow.turn_check import TurnCheck
-from flow.velocity import PairGeometry, Solution, solve
+from flow.velocity import PairGeometry, Solution
 
 Array: TypeAlias = NDArray[np.float64]
 AttitudeSource: TypeAlias = Literal["logged", "inertial", "level"]
 
 _LONGEST_INTERVAL_S = 0.25
-_FEWEST_MATCHES = 12
-_FEWEST_OFFERED = 20
-_LEAST_SHARE = 0.5
-_MOST_SCATTER = 400.0  # 20 times the nominal scatter is no agreement
-_MEMORY_S = 0.3  # a velocity older than this predicts nothing
 _LASTING = 0.35  # image errors are differences of position errors (lag-one correlation -0.44): little of them adds up
 _WIDEST_M_S, _WIDEST_SHARE = 0.15, 0.25  # a sigma beyond this much plus this share of the speed helps nobody
 _FINAL = {"gyro_disagrees", "uncertain"}  # reasons that another start for the matching would not mend
@@ -82,7 +80,7 @@ class Estimator:
         Where the tilt comes from: ``logged`` (:meth:`add_attitude`), ``inertial`` (gyro and accelerometer) or
         ``level`` (assumed; the rows' sigma says so).
     motion
-        What finds the image motion; Lucas-Kanade tracks when left out.
+        What finds the image motion; when left out, Lucas-Kanade tracks from afar and blocks from close by.
 
     Examples
     --------
@@ -113,18 +111,18 @@ class Estimator:
         self._lens = Lens(module.camera)
         self._focal_px = 0.5 * (module.camera.fx_px + module.camera.fy_px)
         self._R_body_camera = module.alignment.R_body_camera.as_matrix()
-        self._motion = motion or LucasKanade(module.camera.width_px, module.camera.height_px)
+        size_px = module.camera.width_px, module.camera.height_px
+        coarse, fine = (LucasKanade(*size_px), BlockMatcher(*size_px)) if motion is None else (motion, None)
+        self._search = Search(coarse, fine, self._focal_px)
         self._rotations = RotationLog(module.gyro)
         self._tilt = self._tilt_source(attitude)
         self._readings: deque[tuple[float, float, float | None]] = deque()
         self._height = HeightFilter(module.range)
         self._scatter = CommonScatter()
         self._turns = TurnCheck()
-        self._match_scale = 1.0
         self._previous: _Frame | None = None
         self._latest_s = -np.inf
-        self._known: tuple[float, Array] | None = None  # time and velocity, level axes
-        self._rng = np.random.default_rng(0)
+        self._expected = ExpectedVelocity()
 
     def add_gyro(self, samples: GyroSamples) -> None:
         """Add gyro samples (and accelerometer, where the attitude comes from it) in time order."""
@@ -226,9 +224,9 @@ class Estimator:
 
     def _solve(self, first: _Frame, second: _Frame, view: PairView, tilt: Tilt, height: Height) -> _Outcome:
         """Match and solve from the velocity that was; where that fails or there is none, from standing still."""
-        guess = None
-        if self._known is not None and view.middle_s - self._known[0] < _MEMORY_S:
-            guess = self._known[1] @ tilt.R_level_body @ self._R_body_camera
+        expected = self._expected.at(view.middle_s)
+        if expected is not None:
+            guess = expected @ tilt.R_level_body @ self._R_body_camera
             outcome = self._attempt(first, second, view, guess, tilt, height)
             if isinstance(outcome.velocity, LevelVelocity) or outcome.velocity.reason in _FINAL:
                 return outcome
@@ -237,43 +235,35 @@ class Estimator:
     def _attempt(
         self, first: _Frame, second: _Frame, view: PairView, guess: Array | None, tilt: Tilt, height: Height
     ) -> _Outcome:
-        start = np.zeros(3) if guess is None else guess
-        found = self._motion.match(
-            first.picture, second.picture, lambda points: view.predict(points, start), far=guess is None
-        )
-        pair, good = view.geometry(found)
-        matches = found.only(good)
-        if len(matches) < _FEWEST_MATCHES:
-            reason = "no_texture" if matches.offered < _FEWEST_OFFERED else "few_tracks"
-            return _Outcome(NoVelocity(reason=reason), matches=matches, height=height)
-        solution = solve(pair, guess, self._match_scale, self._rng)
-        if solution is None:
-            return _Outcome(NoVelocity(reason="contradictory"), matches=matches, height=height)
-        reason_against = self._doubt(view, matches, pair, solution)
+        found = self._search.find(first.picture, second.picture, view, guess)
+        if isinstance(found, NotFound):
+            return _Outcome(NoVelocity(reason=found.reason), matches=found.matches, height=height)
+        reason_against = self._doubt(view, found)
         if reason_against is not None:
-            return _Outcome(NoVelocity(reason=reason_against), matches=matches, used=solution.used, height=height)
-        return self._vouch(view, pair, matches, solution, tilt, height)
+            used = found.solution.used
+            return _Outcome(NoVelocity(reason=reason_against), matches=found.matches, used=used, height=height)
+        return self._vouch(view, found, tilt, height)
 
-    def _doubt(self, view: PairView, matches: Matches, pair: PairGeometry, solution: Solution) -> str | None:
-        if solution.used.mean() < _LEAST_SHARE or solution.scale > _MOST_SCATTER:
+    def _doubt(self, view: PairView, found: Found) -> str | None:
+        matches, pair, solution = found.matches, found.pair, found.solution
+        if self._turns.disagrees(pair, solution, view.turned_rad(), view.second_s - view.first_s):
+            return "gyro_disagrees"
+        if not found.agree:
             return "contradictory"
         seen = np.linalg.norm(matches.second_px - matches.first_px, axis=1)
         # What rotation alone would have moved the points by.
         turned = np.linalg.norm(pair.flow - solution.apparent, axis=1) * self._focal_px
         if np.median(seen) < _STILL_PX and np.median(turned) > _TURNED_PX:
             return "picture_fixed"
-        if self._turns.disagrees(pair, solution, view.turned_rad(), view.second_s - view.first_s):
-            return "gyro_disagrees"
         return None
 
-    def _vouch(
-        self, view: PairView, pair: PairGeometry, matches: Matches, solution: Solution, tilt: Tilt, height: Height
-    ) -> _Outcome:
+    def _vouch(self, view: PairView, found: Found, tilt: Tilt, height: Height) -> _Outcome:
         """Give the solution its covariance, learn from it, and turn it into level axes."""
+        pair, solution = found.pair, found.solution
         R_level_camera = tilt.R_level_body @ self._R_body_camera
         velocity = R_level_camera @ solution.velocity_m_s
         shared = self._shared(view, pair, solution, tilt, height)
-        relief = relief_error(pair, solution, self._match_scale)
+        relief = relief_error(pair, solution, found.noise.scale)
         if relief is not None:
             shared["relief"] = relief
         effects = {cause: R_level_camera @ effect for cause, effect in shared.items()}
@@ -286,20 +276,20 @@ class Estimator:
         climb_sigma = _LASTING * float(np.sqrt(image[2, 2]))
         if relief is None:
             self._scatter.add(velocity, own, np.square(effects["gyro_noise"]).sum(axis=1), m_s_per_px)
-            self._match_scale += 0.1 * (solution.scale - self._match_scale)
+            found.noise.learn(found.matches, solution, self._focal_px)
         else:
             self._scatter.interrupt()
             self._height.see_relief(view.middle_s)
-            self._match_scale += 0.01 * (min(solution.scale, 4 * self._match_scale) - self._match_scale)
+            found.noise.note_unusual(solution)
             climb_sigma = float(np.hypot(climb_sigma, np.linalg.norm(effects["relief"][2])))
-        self._known = (view.middle_s, velocity)
+        self._expected.add(view.middle_s, velocity)
         lean = np.sqrt(np.square(np.hstack([effects["tilt"], effects["mounting"]])[2]).sum())
         self._height.add_climb(view.middle_s, float(velocity[2]), climb_sigma, float(lean))
         self._tilt.observe_velocity(view.middle_s, self._R_body_camera @ solution.velocity_m_s)
         sigmas = {cause: np.sqrt(np.square(effect).sum(axis=1)) for cause, effect in effects.items()}
         sigmas["image"] = np.sqrt(np.diag(image))
         level = _level_velocity(velocity, covariance)
-        return _Outcome(level, matches=matches, used=solution.used, height=height, effects=sigmas)
+        return _Outcome(level, matches=found.matches, used=solution.used, height=height, effects=sigmas)
 
     def _shared(
         self, view: PairView, pair: PairGeometry, solution: Solution, tilt: Tilt, height: Height

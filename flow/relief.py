@@ -11,7 +11,7 @@ from typing import TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
-from flow.velocity import PairGeometry, Solution, equations
+from flow.velocity import PairGeometry, Solution
 
 Array: TypeAlias = NDArray[np.float64]
 
@@ -57,9 +57,8 @@ def _second_depth(pair: PairGeometry, solution: Solution) -> tuple[float, float]
     least = max(_LEAST, _LEAST_SHARE * len(out))
     if out.sum() < least:
         return None
-    rows, target = equations(pair)
-    rows, target = rows[out], target[out]
-    expected = rows @ solution.velocity_m_s
+    expected = solution.rows[out] @ solution.velocity_m_s
+    target = expected + solution.miss[out]
     square = np.maximum(np.einsum("ni,ni->n", expected, expected), 1e-18)
     faster = np.einsum("ni,ni->n", expected, target) / square
     variance = 0.5 * solution.scale * np.trace(pair.covariance[out], axis1=1, axis2=2)

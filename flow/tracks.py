@@ -112,7 +112,7 @@ class LucasKanade:
         inside = self._inside(start)
         points = features.points[inside].astype(np.float32)
         if len(points) == 0:
-            return _no_matches(offered=len(inside))
+            return no_matches(offered=len(inside))
         found, status, residual = cv2.calcOpticalFlowPyrLK(
             first,
             second,
@@ -127,7 +127,7 @@ class LucasKanade:
         ends, change = found[:, 0].astype(float), np.asarray(residual[:, 0], np.float32)
         followed = (status[:, 0] == 1) & self._inside(ends)
         if not followed.any():
-            return _no_matches(offered=len(inside))
+            return no_matches(offered=len(inside))
         typical = float(np.median(change[followed]))
         weakest = features.weakest[inside]
         noise = _NOISE_BY_CHANGE * typical
@@ -135,7 +135,7 @@ class LucasKanade:
             noise = 0.0
         textured = weakest > self._LEAST_OVER_NOISE * noise**2
         textured &= self._not_copied(np.abs(ends - points).max(axis=1), change, weakest, followed)
-        true = followed & textured & _plausible(change, typical)
+        true = followed & textured & plausible(change, typical)
         # Cramer-Rao form for two noisy pictures (Robinson and Milanfar 2004), plus what no texture takes away.
         structure = features.structure[inside][true]
         covariance = 2 * self._NOISE**2 * np.linalg.inv(structure) + self._FLOOR_PX**2 * np.eye(2)
@@ -186,12 +186,18 @@ class LucasKanade:
         return _Features(points=points, structure=tensor * self._WINDOW**2, weakest=weakest[y, x])
 
 
-def _no_matches(offered: int) -> Matches:
+def no_matches(offered: int) -> Matches:
+    """Nothing found again, of so many points that were worth looking for."""
     nothing = np.empty((0, 2))
     return Matches(first_px=nothing, second_px=nothing, covariance_px2=np.empty((0, 2, 2)), offered=offered)
 
 
-def _plausible(change: NDArray[np.float32], typical: float) -> NDArray[np.bool_]:
-    """Tell windows that hold the same ground: one that changed far more than the others holds something else."""
+def plausible(change: NDArray[np.floating], typical: float | None = None) -> NDArray[np.bool_]:
+    """Tell windows that hold the same ground: one that changed far more than the others holds something else.
+
+    ``change`` (N,) is a window's, grey levels; ``typical`` that of most, their median when left out.
+    """
+    if typical is None:
+        typical = float(np.median(change))
     spread = np.median(np.abs(change - typical))
     return np.asarray(change <= typical + 6 * spread + 1)

@@ -14,7 +14,7 @@ from typing import TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
-from flow.velocity import PairGeometry, Solution, equations, motion_of_turn
+from flow.velocity import PairGeometry, Solution, motion_of_turn
 
 Array: TypeAlias = NDArray[np.float64]
 
@@ -85,8 +85,7 @@ def turn_left_over(pair: PairGeometry, solution: Solution) -> Array:
     Solved together with the velocity (Schur complement of the six normal equations) over the matches that agree.
     """
     used = solution.used
-    rows, target = equations(pair)
-    rows, miss = rows[used], (target - rows @ solution.velocity_m_s)[used]
+    rows, miss = solution.rows[used], solution.miss[used]
     turns = motion_of_turn(pair.second_ray[used])
     weight = np.linalg.inv(pair.covariance[used])
     weighted_rows, weighted_turns = weight @ rows, weight @ turns

@@ -16,6 +16,8 @@ from typing import TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
+from flow.compiled import compiled
+
 Array: TypeAlias = NDArray[np.float64]
 
 _TUKEY = 4.685  # 95 % efficiency on Gaussian scatter (Huber and Ronchetti 2009), here on a radius of two dimensions
@@ -23,7 +25,8 @@ _ROUNDS = 3
 _USED = 0.1  # weight from which on a match counts as one that agrees
 _TRIALS = 48
 _AGREE_SIGMA = 3.5
-_CLEAR_MAJORITY = 0.85
+_CLEAR_MAJORITY, _MAJORITY = 0.85, 0.7
+_STRAIGHT_ROUNDS = 5
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -56,7 +59,8 @@ class Solution:
     ``velocity_m_s`` (3,); ``covariance`` (3, 3) from the scatter of the matches alone; ``used`` (N,) the matches
     that agree; ``scale`` the factor on ``PairGeometry.covariance`` that their scatter shows; ``pull`` (N, 3, 2) the
     change of velocity for a change of each match's target (the place expected of it less ``second_ray``);
-    ``apparent`` (N, 2) each match's translational motion in ray coordinates.
+    ``apparent`` (N, 2) each match's translational motion in ray coordinates; ``rows`` (N, 2, 3) and ``miss`` (N, 2) the
+    equations and what the velocity leaves of their targets.
     """
 
     velocity_m_s: Array
@@ -65,6 +69,8 @@ class Solution:
     scale: float
     pull: Array
     apparent: Array
+    rows: Array
+    miss: Array
 
 
 def solve(pair: PairGeometry, guess_m_s: Array | None, scale: float, rng: np.random.Generator) -> Solution | None:
@@ -87,8 +93,9 @@ def solve(pair: PairGeometry, guess_m_s: Array | None, scale: float, rng: np.ran
 
     Notes
     -----
-    When at least 85 % agree with the guess there is no other majority and the consensus search (random minimal
-    samples, Fischler and Bolles 1981, scored by truncated squares) is left out.
+    Where at least 85 % agree with the guess, or 70 % with the velocity of least absolute misses, there is no other
+    majority, and the consensus search (random minimal samples, Fischler and Bolles 1981, scored by truncated squares) is
+    left out.
     """
     rows, target = equations(pair)
     white_rows, white_target = _whitened(rows, target, pair.covariance)
@@ -98,25 +105,20 @@ def solve(pair: PairGeometry, guess_m_s: Array | None, scale: float, rng: np.ran
         if agree.mean() >= _CLEAR_MAJORITY:
             start = agree
     if start is None:
+        start = _straight_start(white_rows, white_target, scale)
+    if start is None:
         start = _consensus(white_rows, white_target, guess_m_s, scale, rng)
     if start.sum() < 3:
         return None
-    return _weighted(rows, white_rows, white_target, start, pair)
+    return _weighted((rows, target), (white_rows, white_target), start, pair)
 
 
 def equations(pair: PairGeometry) -> tuple[Array, Array]:
     """Rows (N, 2, 3) and target (N, 2): ``rows @ v = target``, in units of ray coordinates."""
-    slope = pair.first_ray @ pair.down
-    depth = (pair.distance_m - pair.first_lever_m @ pair.down) / slope
-    fixed = pair.first_ray * depth[:, None] + pair.first_lever_m - pair.second_lever_m
-    span = pair.second_s - pair.first_s
-    along = (pair.first_s / slope)[:, None, None] * pair.first_ray[:, :, None] * pair.down
-    moving = span[:, None, None] * np.eye(3) + along
-    cut = np.zeros((len(slope), 2, 3))
-    cut[:, 0, 0] = cut[:, 1, 1] = 1.0
-    cut[:, :, 2] = -pair.second_ray[:, :2]
-    cut /= fixed[:, 2][:, None, None]
-    return cut @ moving, (cut @ fixed[:, :, None])[:, :, 0]
+    return _equations(
+        pair.first_ray, pair.second_ray, pair.first_s, pair.second_s, pair.first_lever_m, pair.second_lever_m, pair.down,
+        np.zeros(len(pair.first_ray)) + pair.distance_m,
+    )  # fmt: skip
 
 
 def motion_of_turn(rays: Array) -> Array:
@@ -126,30 +128,109 @@ def motion_of_turn(rays: Array) -> Array:
     return np.stack([np.stack([-x * y, one + x * x, -y], axis=-1), np.stack([-one - y * y, x * y, x], axis=-1)], axis=1)
 
 
+@compiled
+def _equations(
+    first: Array, second: Array, first_s: Array, second_s: Array, first_lever: Array, second_lever: Array, down: Array,
+    distance: Array,
+) -> tuple[Array, Array]:  # fmt: skip
+    count = len(first)
+    rows, target = np.empty((count, 2, 3)), np.empty((count, 2))
+    fixed = np.empty(3)
+    for i in range(count):
+        slope, above = 0.0, distance[i]
+        for j in range(3):
+            slope += first[i, j] * down[j]
+            above -= first_lever[i, j] * down[j]
+        for j in range(3):
+            fixed[j] = first[i, j] * above / slope + first_lever[i, j] - second_lever[i, j]
+        span, lean = second_s[i] - first_s[i], first_s[i] / slope
+        for e in range(2):
+            target[i, e] = (fixed[e] - second[i, e] * fixed[2]) / fixed[2]
+            for j in range(3):
+                moving = lean * (first[i, e] - second[i, e] * first[i, 2]) * down[j]
+                rows[i, e, j] = moving / fixed[2]
+            rows[i, e, e] += span / fixed[2]
+            rows[i, e, 2] -= second[i, e] * span / fixed[2]
+    return rows, target
+
+
+@compiled
 def _whitened(rows: Array, target: Array, covariance: Array) -> tuple[Array, Array]:
-    a, b, c = covariance[:, 0, 0], covariance[:, 0, 1], covariance[:, 1, 1]
-    first = 1 / np.sqrt(a)
-    second = 1 / np.sqrt(np.maximum(c - b * b / a, 1e-30))
-    whiten = np.zeros((len(a), 2, 2))
-    whiten[:, 0, 0], whiten[:, 1, 0], whiten[:, 1, 1] = first, -b / a * second, second
-    return whiten @ rows, (whiten @ target[:, :, None])[:, :, 0]
+    """Scale the equations so that one-sigma is 1 along any direction (Cholesky)."""
+    white_rows, white_target = np.empty_like(rows), np.empty_like(target)
+    for i in range(len(rows)):
+        a, b, c = covariance[i, 0, 0], covariance[i, 0, 1], covariance[i, 1, 1]
+        first, second = 1 / np.sqrt(a), 1 / np.sqrt(max(c - b * b / a, 1e-30))
+        for j in range(3):
+            white_rows[i, 0, j] = first * rows[i, 0, j]
+            white_rows[i, 1, j] = second * (rows[i, 1, j] - b / a * rows[i, 0, j])
+        white_target[i, 0] = first * target[i, 0]
+        white_target[i, 1] = second * (target[i, 1] - b / a * target[i, 0])
+    return white_rows, white_target
 
 
+@compiled
 def _squares(rows: Array, target: Array, velocity: Array) -> Array:
-    miss = target - rows @ velocity
-    return np.asarray(np.einsum("ni,ni->n", miss, miss))
+    squares = np.zeros(len(rows))
+    for i in range(len(rows)):
+        for e in range(2):
+            miss = target[i, e]
+            for j in range(3):
+                miss -= rows[i, e, j] * velocity[j]
+            squares[i] += miss * miss
+    return squares
 
 
-def _normal(rows: Array, target: Array) -> tuple[Array, Array]:
-    turned = rows.transpose(0, 2, 1)
-    return turned @ rows, (turned @ target[:, :, None])[:, :, 0]
+@compiled
+def _normal(rows: Array, target: Array, weight: Array) -> tuple[Array, Array]:
+    """Weighted normal equations: (3, 3) and (3,)."""
+    square, product = np.zeros((3, 3)), np.zeros(3)
+    for i in range(len(rows)):
+        for e in range(2):
+            for j in range(3):
+                by = weight[i] * rows[i, e, j]
+                product[j] += by * target[i, e]
+                for k in range(3):
+                    square[j, k] += by * rows[i, e, k]
+    return square, product
+
+
+@compiled
+def _pulls(rows: Array, covariance: Array, weight: Array, inverse: Array) -> Array:
+    pulls = np.empty((len(rows), 3, 2))
+    for i in range(len(rows)):
+        a, b, c = covariance[i, 0, 0], covariance[i, 0, 1], covariance[i, 1, 1]
+        by = weight[i] / (a * c - b * b)
+        for j in range(3):
+            x = inverse[j, 0] * rows[i, 0, 0] + inverse[j, 1] * rows[i, 0, 1] + inverse[j, 2] * rows[i, 0, 2]
+            y = inverse[j, 0] * rows[i, 1, 0] + inverse[j, 1] * rows[i, 1, 1] + inverse[j, 2] * rows[i, 1, 2]
+            pulls[i, j, 0], pulls[i, j, 1] = by * (c * x - b * y), by * (a * y - b * x)
+    return pulls
+
+
+def _solution(square: Array, product: Array) -> Array:
+    return np.asarray(np.linalg.solve(square, product), np.float64)
+
+
+def _straight_start(rows: Array, target: Array, scale: float) -> NDArray[np.bool_] | None:
+    """Mark the matches near the velocity of least absolute misses, if they are most; None where they are not."""
+    weight = np.ones(len(rows))
+    try:
+        for _ in range(_STRAIGHT_ROUNDS):
+            velocity = _solution(*_normal(rows, target, weight))
+            weight = 1 / np.sqrt(np.maximum(_squares(rows, target, velocity), scale))
+    except np.linalg.LinAlgError:
+        return None
+    agree = _squares(rows, target, velocity) < _AGREE_SIGMA**2 * scale
+    return agree if agree.mean() >= _MAJORITY else None
 
 
 def _consensus(
     rows: Array, target: Array, guess: Array | None, scale: float, rng: np.random.Generator
 ) -> NDArray[np.bool_]:
     count = len(rows)
-    squares, products = _normal(rows, target)
+    turned = rows.transpose(0, 2, 1)
+    squares, products = turned @ rows, (turned @ target[:, :, None])[:, :, 0]
     picks = rng.integers(0, count, (_TRIALS, 3))
     left = squares[picks].sum(axis=1)
     steady = 1e-9 * np.trace(left, axis1=1, axis2=2)[:, None, None] * np.eye(3)
@@ -179,15 +260,13 @@ def _all_squares(rows: Array, target: Array, trials: Array) -> Array:
 
 
 def _weighted(
-    rows: Array, white_rows: Array, white_target: Array, start: NDArray[np.bool_], pair: PairGeometry
+    plain: tuple[Array, Array], white: tuple[Array, Array], start: NDArray[np.bool_], pair: PairGeometry
 ) -> Solution | None:
+    (rows, target), (white_rows, white_target) = plain, white
     weight = start.astype(float)
-    squares, products = _normal(white_rows, white_target)
     for _ in range(_ROUNDS):
         try:
-            velocity: Array = np.asarray(
-                np.linalg.solve(np.tensordot(weight, squares, 1), weight @ products), np.float64
-            )
+            velocity = _solution(*_normal(white_rows, white_target, weight))
         except np.linalg.LinAlgError:
             return None
         squared = _squares(white_rows, white_target, velocity)
@@ -196,20 +275,21 @@ def _weighted(
         weight = np.square(np.maximum(1 - squared / (_TUKEY**2 * spread), 0.0))
         if np.count_nonzero(weight > _USED) < 3:
             return None
-    left = np.tensordot(weight, squares, 1)
+    left, _ = _normal(white_rows, white_target, weight)
     strength = np.linalg.eigvalsh(left)
     if not strength[0] > 1e-12 * strength[-1]:
         return None
-    inverse = np.linalg.inv(left)
+    inverse = np.asarray(np.linalg.inv(left), np.float64)
     # Tukey's weights trim the scatter they are judged by: the median, not the weighted mean, tells its size.
-    precision = np.linalg.inv(pair.covariance) * weight[:, None, None]
     return Solution(
         velocity_m_s=velocity,
         covariance=inverse * spread,
         used=weight > _USED,
         scale=spread,
-        pull=inverse @ (rows.transpose(0, 2, 1) @ precision),
+        pull=_pulls(rows, pair.covariance, weight, inverse),
         apparent=pair.second_ray[:, :2] - pair.first_ray[:, :2],
+        rows=rows,
+        miss=target - rows @ velocity,
     )
 
 

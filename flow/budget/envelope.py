@@ -10,7 +10,6 @@ from typing import TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import brentq
 
 from flow.budget.conditions import Conditions
 from flow.budget.field import Field, field_of
@@ -23,7 +22,6 @@ Array: TypeAlias = NDArray[np.float64]
 
 HEIGHTS_M = (0.3, 0.5, 1.0, 2.0, 4.0, 8.0)
 _BAND = 1.96  # sigmas that hold 95 %
-_ROUNDS = 2  # of the prediction of where a point lands on rolling rows, see flow.geometry.PairView.predict
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -125,8 +123,7 @@ def envelope(
       :func:`flow.budget.image_noise.search_px`.
     - Followed: the search begins where the last speed says; an eighth of the tracks must still be in view.
     - Rolling rows: a point that moves s px down the picture while the rows roll at c = L / (T height in px) of a
-      picture a pixel is seen at ``s / (1 - c s)``. The prediction reaches that by fixed-point rounds; what two rounds
-      leave, ``s (c s)^2 / (1 - c s)``, must be within the search.
+      picture a pixel is seen at ``s / (1 - c s)``: so much sooner it is out of view.
     - Acceleration a: the start is off by ``a T^2 f / H``, to be within the search.
     - Blur: the longest that leaves the tracker its least gradient along the motion, see
       :meth:`flow.budget.image_noise.Texture.blurred`.
@@ -160,7 +157,7 @@ def _reach(module: Module, field: Field, conditions: Conditions, flying: Flying)
         _predicted(module, replace(conditions, speed_m_s=speed, rocking_rad=rocking, rocking_hz=flying.rocking_hz))
         for speed, rocking in ((0.0, 0.0), (0.0, flying.rocking_rad), (flying.cruise_m_s, flying.rocking_rad))
     )
-    followed = _followed_px(module, field, rate_hz, near_px) * rate_hz / forward_px_per_m
+    followed = _followed_px(module, field, rate_hz) * rate_hz / forward_px_per_m
     if flying.cruise_m_s > followed:
         cruise = "too fast to be followed"
     still = rest if isinstance(rest, Budget) else None
@@ -203,13 +200,9 @@ def _unrolled(seen_px: float, c: float) -> float:
     return seen_px / (1 + c * seen_px)
 
 
-def _followed_px(module: Module, field: Field, rate_hz: float, near_px: float) -> float:
+def _followed_px(module: Module, field: Field, rate_hz: float) -> float:
     c = _rolling(module, field, rate_hz)
-    in_view = _unrolled((1 - LEAST_OVERLAP) * (field.length_px - WINDOW_PX), c)
-    if c == 0:
-        return in_view
-    predictable = brentq(lambda s: s * (c * s) ** _ROUNDS - near_px * (1 - c * s), 0.0, 1 / c)
-    return float(min(in_view, predictable))
+    return float(_unrolled((1 - LEAST_OVERLAP) * (field.length_px - WINDOW_PX), c))
 
 
 def _budget_figures(flight: str, budget: Budget | None, reason: str) -> dict[str, float | str | None]:

@@ -77,15 +77,15 @@ def test_every_method_measures_the_same_frames(all_methods: list[Run]) -> None:
 
 def test_a_wrong_method_shows(floor: str, all_methods: list[Run], monkeypatch: pytest.MonkeyPatch) -> None:
     # Mutation of the limit above: matches that lag by a fifth of a pixel.
-    from flow.tracks import LucasKanade
+    from flow.registration.blocks import BlockMatcher
 
-    honest = LucasKanade.match
+    honest = BlockMatcher.match
 
     def lagging(self, *pair, **known):  # type: ignore[no-untyped-def]
         found = honest(self, *pair, **known)
         return replace(found, second_px=found.second_px + np.array([0.0, 0.2]))
 
-    monkeypatch.setattr(LucasKanade, "match", lagging)
+    monkeypatch.setattr(BlockMatcher, "match", lagging)
     (run,) = work(trial(floor))
     assert run.sums.rms_m_s > 0.1 / 266 * 60
     assert run.sums.bias_m_s == pytest.approx(0.2 / 266 * 60, rel=0.1)  # down the picture is forward

@@ -24,6 +24,7 @@ class Entry(NamedTuple):
 
 
 COMMANDS = {
+    "check": Entry("cli.check", "check", "Say whether a recording is fit to be measured."),
     "measure": Entry("cli.measure", "measure", "Turn a recording into a metric speed log."),
     "calibrate": Entry("cli.calibrate", "calibrate", "Find what the module file holds: lens, alignment, range, gyro."),
     "accept": Entry("cli.accept", "accept", "Say whether a calibrated module is fit for use."),
@@ -31,6 +32,10 @@ COMMANDS = {
     "benchmark": Entry("cli.benchmark", "benchmark", "Show accuracy against height, on synthetic recordings."),
     "envelope": Entry("cli.envelope", "envelope", "Show what a module can measure at each height, before it flies."),
     "synthesize": Entry("cli.synthesize", "synthesize", "Make a synthetic recording with exact truth."),
+    "export": Entry("cli.export", "export", "Write a speed log for other programs: MCAP, bag or Parquet."),
+    "import": Entry("cli.import_", "import_", "Make a recording from other videos, logs and bags."),
+    "import-lens": Entry("cli.import_lens", "import_lens", "Take over a lens that was calibrated elsewhere."),
+    "export-lens": Entry("cli.export_lens", "export_lens", "Write the lens of a module file for other programs."),
     "board": Entry("cli.board", "board", "Draw a calibration board to print."),
 }
 """Commands by name; only the one that runs is imported, so that the rest costs nothing to start."""

@@ -29,8 +29,9 @@ def measure(recording: Path, module: Path | None, output: Path | None, overlay: 
     """Turn a recording into a metric speed log.
 
     RECORDING is a folder with video.*, gyro.csv, range.csv and, unless --module names it, module.yaml.
-    Writes speed.csv (a row for each pair of frames), summary.json and review.html, a page that shows the video
-    with what was measured in it and why. A row that cannot be trusted has no velocity, and its status says why.
+    Writes speed.csv (a row for each pair of frames), track.csv (the position over ground since the start), summary.json
+    and review.html, a page that shows the video with what was measured in it and why. A row that cannot be trusted
+    has no velocity, and its status says why.
 
     \b
     Example:
@@ -38,6 +39,7 @@ def measure(recording: Path, module: Path | None, output: Path | None, overlay: 
     """
     import flow
     from cli.page.review import Review
+    from flow.anchoring.track_log import TrackLogWriter
     from flow.files import replacing
     from flow.speedlog import SpeedLogWriter, Summary
 
@@ -49,11 +51,14 @@ def measure(recording: Path, module: Path | None, output: Path | None, overlay: 
     with (
         replacing(output / "summary.json") as summary_path,
         SpeedLogWriter(output / "speed.csv") as log,
+        TrackLogWriter(output / "track.csv") as track,
         Review(opened, output, overlay=overlay, reference=reference) as review,
     ):
         with frames_progress(opened.frame_count - 1) as advance:
             for result in flow.measure(opened, watch=review.watch):
                 log.write(result.row)
+                if result.position is not None:
+                    track.write(result.position)
                 summary.add(result.row)
                 review.add(result)
                 advance()
@@ -64,6 +69,7 @@ def measure(recording: Path, module: Path | None, output: Path | None, overlay: 
         facts["processing_s"] = round(time.perf_counter() - began, 3)
         facts["times_real_time"] = round(facts["duration_s"] / max(facts["processing_s"], 1e-3), 2)
         log.flush()
+        track.flush()
         review.write(facts)
         summary_path.write_text(json.dumps(facts, indent=2) + "\n", encoding="utf-8")
     _show(facts, opened.module_path, output)
@@ -95,7 +101,7 @@ def _show(facts: dict[str, Any], module_path: Path, output: Path) -> None:
         missing = ", ".join(_IN_WORDS[key] for key in facts["unstated_sigmas"])
         say("bands", f"take a careful calibration for granted where {module_path} gives no sigma: {missing}")
     say("took", f"{facts['processing_s']:.1f} s, {facts['times_real_time']:.1f} times as fast as the flight")
-    say("written", f"{output / 'speed.csv'}, beside it summary.json and review.html")
+    say("written", f"{output / 'speed.csv'}, beside it track.csv, summary.json and review.html")
 
 
 _IN_WORDS = {

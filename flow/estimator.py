@@ -9,6 +9,9 @@ from typing import Literal, TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
+from flow.anchoring import Position, PositionKeeper
+from flow.anchoring.position import Moment
+from flow.anchoring.view import Shot
 from flow.camera import Lens
 from flow.expected import ExpectedVelocity
 from flow.geometry import PairView, Plane
@@ -42,13 +45,15 @@ class FrameResult:
     """A row of the speed log and the evidence behind it.
 
     ``matches`` are the points followed (None where the row failed before), ``used`` (N,) those that agree with the
-    velocity, ``effects_m_s`` the one-sigma effect of each cause of error in level axes, (3,).
+    velocity, ``effects_m_s`` the one-sigma effect of each cause of error in level axes, (3,); ``position`` is where the
+    body is at the end of the row, None where that is not kept.
     """
 
     row: SpeedRow
     matches: Matches | None
     used: NDArray[np.bool_] | None
     effects_m_s: dict[str, Array]
+    position: Position | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,6 +69,7 @@ class _Outcome:
     used: NDArray[np.bool_] | None = None
     height: Height | None = None
     effects: dict[str, Array] | None = None
+    position: Position | None = None
 
 
 class Estimator:
@@ -112,8 +118,11 @@ class Estimator:
         self._focal_px = 0.5 * (module.camera.fx_px + module.camera.fy_px)
         self._R_body_camera = module.alignment.R_body_camera.as_matrix()
         size_px = module.camera.width_px, module.camera.height_px
-        coarse, fine = (LucasKanade(*size_px), BlockMatcher(*size_px)) if motion is None else (motion, None)
-        self._search = Search(coarse, fine, self._focal_px)
+        tracks, blocks = LucasKanade(*size_px), BlockMatcher(*size_px)
+        self._search = (
+            Search(tracks, blocks, self._focal_px) if motion is None else Search(motion, None, self._focal_px)
+        )
+        self._positions = PositionKeeper(module, self._lens, blocks, tracks) if motion is None else None
         self._rotations = RotationLog(module.gyro)
         self._tilt = self._tilt_source(attitude)
         self._readings: deque[tuple[float, float, float | None]] = deque()
@@ -184,7 +193,13 @@ class Estimator:
             tracks=0 if outcome.matches is None else len(outcome.matches),
             inlier_share=None if outcome.used is None else float(outcome.used.mean()),
         )
-        return FrameResult(row=row, matches=outcome.matches, used=outcome.used, effects_m_s=outcome.effects or {})
+        return FrameResult(
+            row=row,
+            matches=outcome.matches,
+            used=outcome.used,
+            effects_m_s=outcome.effects or {},
+            position=outcome.position,
+        )
 
     def _tilt_source(self, attitude: AttitudeSource) -> TiltSource:
         if attitude == "logged":
@@ -242,7 +257,7 @@ class Estimator:
         if reason_against is not None:
             used = found.solution.used
             return _Outcome(NoVelocity(reason=reason_against), matches=found.matches, used=used, height=height)
-        return self._vouch(view, found, tilt, height)
+        return self._vouch(second, view, found, tilt, height)
 
     def _doubt(self, view: PairView, found: Found) -> str | None:
         matches, pair, solution = found.matches, found.pair, found.solution
@@ -257,7 +272,7 @@ class Estimator:
             return "picture_fixed"
         return None
 
-    def _vouch(self, view: PairView, found: Found, tilt: Tilt, height: Height) -> _Outcome:
+    def _vouch(self, second: _Frame, view: PairView, found: Found, tilt: Tilt, height: Height) -> _Outcome:
         """Give the solution its covariance, learn from it, and turn it into level axes."""
         pair, solution = found.pair, found.solution
         R_level_camera = tilt.R_level_body @ self._R_body_camera
@@ -276,11 +291,11 @@ class Estimator:
         climb_sigma = _LASTING * float(np.sqrt(image[2, 2]))
         if relief is None:
             self._scatter.add(velocity, own, np.square(effects["gyro_noise"]).sum(axis=1), m_s_per_px)
-            found.noise.learn(found.matches, solution, self._focal_px)
+            found.noise.learn(found.matches, solution.used, solution.miss * self._focal_px, solution.scale)
         else:
             self._scatter.interrupt()
             self._height.see_relief(view.middle_s)
-            found.noise.note_unusual(solution)
+            found.noise.note_unusual(solution.scale)
             climb_sigma = float(np.hypot(climb_sigma, np.linalg.norm(effects["relief"][2])))
         self._expected.add(view.middle_s, velocity)
         lean = np.sqrt(np.square(np.hstack([effects["tilt"], effects["mounting"]])[2]).sum())
@@ -289,7 +304,25 @@ class Estimator:
         sigmas = {cause: np.sqrt(np.square(effect).sum(axis=1)) for cause, effect in effects.items()}
         sigmas["image"] = np.sqrt(np.diag(image))
         level = _level_velocity(velocity, covariance)
-        return _Outcome(level, matches=found.matches, used=solution.used, height=height, effects=sigmas)
+        position = None
+        if self._positions is not None and isinstance(level, LevelVelocity):
+            position = self._positions.follow(
+                Moment(
+                    picture=second.picture,
+                    shot=Shot(time_s=second.time_s, turns=view.second_turns(), velocity_m_s=solution.velocity_m_s),
+                    interval_s=view.second_s - view.first_s,
+                    velocity_m_s=velocity,
+                    covariance_m2_s2=image,
+                    R_level_still=R_level_camera @ view.R_still_camera.T,
+                    turned_rad=_heading(R_level_camera @ view.first_turn() @ self._R_body_camera.T),
+                    distance_m=view.plane.distance_m,
+                    distance_sigma_m=height.sigma_m,
+                    common_px=self._scatter.frame_jitter_px,
+                )
+            )
+        return _Outcome(
+            level, matches=found.matches, used=solution.used, height=height, effects=sigmas, position=position
+        )
 
     def _shared(
         self, view: PairView, pair: PairGeometry, solution: Solution, tilt: Tilt, height: Height
@@ -305,6 +338,10 @@ class Estimator:
             rate_change_rad_s=rate_change @ self._R_body_camera,
             interval_s=view.second_s - view.first_s,
         )
+
+
+def _heading(R_level_body: Array) -> float:
+    return float(np.arctan2(R_level_body[1, 0], R_level_body[0, 0]))
 
 
 def _level_velocity(velocity_m_s: Array, covariance: Array) -> LevelVelocity | NoVelocity:

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import math
 import os
 import tempfile
-from collections.abc import Iterator
-from contextlib import contextmanager, suppress
+from collections.abc import Iterator, Sequence
+from contextlib import ExitStack, contextmanager, suppress
 from pathlib import Path
+from types import TracebackType
+from typing import Self
 
 from flow.errors import DataError
 
@@ -53,3 +56,51 @@ def write_text(path: Path, text: str) -> None:
     """Write ``text`` as UTF-8, whole or not at all."""
     with replacing(path) as temporary:
         temporary.write_text(text, encoding="utf-8", newline="\n")
+
+
+class RowWriter:
+    """Writes a CSV file row by row; it appears when all went well, and never half-written.
+
+    Use it as a context manager.
+
+    Parameters
+    ----------
+    path
+        Where the file goes; one that is there stays until the new one is whole.
+    columns
+        Their names.
+
+    Raises
+    ------
+    DataError
+        The place cannot be written, or the disk is full.
+    """
+
+    def __init__(self, path: str | os.PathLike[str], columns: Sequence[str]) -> None:
+        self._path = Path(path)
+        self._columns = columns
+        self._stack = ExitStack()
+
+    def __enter__(self) -> Self:
+        temporary = self._stack.enter_context(replacing(self._path))
+        self._file = self._stack.enter_context(temporary.open("w", encoding="utf-8", newline="\n"))
+        self.write_cells(self._columns)
+        return self
+
+    def write_cells(self, cells: Sequence[str]) -> None:
+        """Append a row of words and numbers without commas."""
+        self._file.write(",".join(cells) + "\n")
+
+    def flush(self) -> None:
+        """Put all rows on the disk, so that nothing is left to go wrong but the change of names."""
+        self._file.flush()
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> bool | None:
+        return self._stack.__exit__(kind, error, trace)
+
+
+def cell(value: float | None, decimals: int) -> str:
+    """Give a number as a CSV cell; empty where it is not known."""
+    return "" if value is None or not math.isfinite(value) else f"{value:z.{decimals}f}"

@@ -59,7 +59,9 @@ class PairView:
         after = self.exposed_after_frame_s(rows)
         times = np.concatenate([[self.middle_s, first_s, second_s], first_s + after, second_s + after])
         turns = rotations.matrices(times)
-        turns = (turns[0] @ mounting).T @ turns @ mounting
+        self.R_still_camera = turns[0] @ mounting
+        """Turn (3, 3) of the camera at the reference into the axes that do not rotate."""
+        turns = self.R_still_camera.T @ turns @ mounting
         self._ends = turns[1:3]
         self._knots = {first_s: turns[3 : 3 + len(rows)], second_s: turns[3 + len(rows) :]}
 
@@ -67,17 +69,25 @@ class PairView:
         """Exposure of image rows after the frame's own time, s (rolling shutter; 0 for a global one)."""
         return ((rows_px + 0.5) / self._camera.height_px - 0.5) * self._camera.readout_s
 
+    def first_turn(self) -> Array:
+        """Turn (3, 3) of the camera at the first frame's time to the reference."""
+        return np.asarray(self._ends[0])
+
+    def second_turns(self) -> Array:
+        """Give the turns (K, 3, 3) of the camera, evenly over the rows of the second frame, into axes that do not rotate."""
+        return np.asarray(self.R_still_camera @ self._knots[self.second_s])
+
     def predict(self, pixels: Array, velocity_m_s: Array) -> Array:
         """Where points (N, 2) of the first picture will be in the second at a body velocity (3,)."""
         rays = self._lens.rays(pixels)
-        turned = _turned(rays, *self._turning(self.first_s, pixels))
-        ground = _ground_seen(*turned, velocity_m_s, self.plane.down, self.plane.distance_m)
+        seen_from = turn_rays(rays, *self._turning(self.first_s, pixels))
+        ground = meet_ground(*seen_from, velocity_m_s, self.plane.down, self.plane.distance_m)
         seen = pixels
         for _ in range(_ROUNDS if self._camera.readout_s else 1):
             # The row a point lands on says when it is exposed, and that moves the point.
             before, seen = (
                 seen,
-                self._lens.pixels(_rays_toward(ground, velocity_m_s, *self._turning(self.second_s, seen))),
+                self._lens.pixels(look_toward(ground, velocity_m_s, *self._turning(self.second_s, seen))),
             )
             if not np.any(np.abs(seen - before) > _PREDICTED_PX):
                 break
@@ -86,8 +96,8 @@ class PairView:
     def geometry(self, matches: Matches) -> tuple[PairGeometry, NDArray[np.bool_]]:
         """Equations' input for the matches whose rays exist and meet the ground, and which ones those are."""
         rays0, rays1 = self._lens.rays(matches.first_px), self._lens.rays(matches.second_px)
-        first, first_after, first_lever = _turned(rays0, *self._turning(self.first_s, matches.first_px))
-        second, second_after, second_lever = _turned(rays1, *self._turning(self.second_s, matches.second_px))
+        first, first_after, first_lever = turn_rays(rays0, *self._turning(self.first_s, matches.first_px))
+        second, second_after, second_lever = turn_rays(rays1, *self._turning(self.second_s, matches.second_px))
         good = (first @ self.plane.down > 0.15 * np.linalg.norm(first, axis=1)) & np.isfinite(second[:, 0])
         per_pixel = self._lens.ray_per_pixel(matches.second_px)
         good &= np.isfinite(per_pixel).all(axis=(1, 2))
@@ -135,7 +145,7 @@ def _turn_at(share: float, knots: Array, out: Array) -> None:
 
 
 @compiled
-def _turned(
+def turn_rays(
     rays: Array, shares: Array, knots: Array, arm: Array, begin_s: float, readout_s: float
 ) -> tuple[Array, Array, Array]:
     """Turn rays (N, 2) to the reference: (N, 3) at unit depth, time since the reference (N,), lever arm (N, 3)."""
@@ -153,7 +163,7 @@ def _turned(
 
 
 @compiled
-def _ground_seen(turned: Array, since: Array, lever: Array, velocity: Array, down: Array, distance: float) -> Array:
+def meet_ground(turned: Array, since: Array, lever: Array, velocity: Array, down: Array, distance: float) -> Array:
     """Points of the plane (N, 3) that rays at the reference (N, 3) meet; NaN where they meet none."""
     ground = np.empty_like(turned)
     for i in range(len(turned)):
@@ -168,7 +178,7 @@ def _ground_seen(turned: Array, since: Array, lever: Array, velocity: Array, dow
 
 
 @compiled
-def _rays_toward(
+def look_toward(
     ground: Array, velocity: Array, shares: Array, knots: Array, arm: Array, begin_s: float, readout_s: float
 ) -> Array:
     """Rays (N, 2) along which points of the ground are seen; NaN for points behind the camera."""

@@ -14,15 +14,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from flow.tracks import Matches
-from flow.velocity import Solution
 
 Array: TypeAlias = NDArray[np.float64]
 
+_MEDIAN_SQUARE = 0.4549  # of a Gaussian of variance 1
 
-def scatter_px2(solution: Solution, focal_px: float) -> Array:
-    """Square by which each match that agrees (N,) misses, px^2, for a median that is the variance along one axis."""
+
+def scatter_px2(miss_px: Array) -> Array:
+    """Square (N,) of how far matches miss (N, 2), px^2, scaled so that its median is the variance along one axis."""
     # The median of chi-square with two degrees of freedom is 2 ln 2.
-    miss_px = solution.miss[solution.used] * focal_px
     return np.asarray(np.einsum("ni,ni->n", miss_px, miss_px) / (2 * np.log(2)))
 
 
@@ -32,6 +32,7 @@ class MatchNoise:
     _PAIRS = 20.0  # that count
     _BELIEF_PX = 0.03  # floor before anything is known
     _LEAST_GAIN, _MOST_GAIN = 0.25, 25.0
+    _FINER = 0.6  # share of directions that tell: the rest holds what has next to no texture, and says nothing
 
     def __init__(self) -> None:
         self.gain, self.floor_px2 = 1.0, self._BELIEF_PX**2
@@ -43,19 +44,33 @@ class MatchNoise:
         """Give the matches with the covariance that they should be weighed by."""
         return replace(matches, covariance_px2=self.gain * matches.covariance_px2 + self.floor_px2 * np.eye(2))
 
-    def learn(self, matches: Matches, solution: Solution, focal_px: float) -> None:
-        """Learn from a pair: ``matches`` with their own covariance, and what came of them."""
-        self.scale += 0.1 * (solution.scale - self.scale)
-        by_texture = 0.5 * np.trace(matches.covariance_px2[solution.used], axis1=1, axis2=2)
-        shown = scatter_px2(solution, focal_px)
-        halves = np.array_split(np.argsort(by_texture), 2)
-        now = np.array([[np.median(by_texture[half]), np.median(shown[half])] for half in halves])
+    def learn(self, matches: Matches, used: NDArray[np.bool_], miss_px: Array, scale: float) -> None:
+        """Learn from a pair.
+
+        Parameters
+        ----------
+        matches
+            With their own covariance.
+        used
+            (N,), those that agree.
+        miss_px
+            (N, 2), how far each is from where the solution puts it.
+        scale
+            Scatter factor on the covariance given out.
+        """
+        self.scale += 0.1 * (scale - self.scale)
+        # Along and across its edges a match may scatter very differently: each direction counts on its own.
+        by_texture, axes = np.linalg.eigh(matches.covariance_px2[used])
+        shown = np.square(np.einsum("ni,nij->nj", miss_px[used], axes)) / _MEDIAN_SQUARE
+        finer = np.argsort(by_texture, axis=None)[: int(self._FINER * by_texture.size)]
+        halves = np.array_split(finer, 2)
+        now = np.array([[np.median(by_texture.flat[half]), np.median(shown.flat[half])] for half in halves])
         self._seen = now if self._seen is None else self._seen + (now - self._seen) / self._PAIRS
         (fine, fine_shown), (coarse, coarse_shown) = self._seen
         gain = (coarse_shown - fine_shown) / max(coarse - fine, 1e-3 * coarse)
         self.gain = float(np.clip(gain, self._LEAST_GAIN, self._MOST_GAIN))
         self.floor_px2 = float(max(fine_shown - self.gain * fine, 0.0))
 
-    def note_unusual(self, solution: Solution) -> None:
-        """Let a pair that shows more than one plane count a little, in case it lasts."""
-        self.scale += 0.01 * (min(solution.scale, 4 * self.scale) - self.scale)
+    def note_unusual(self, scale: float) -> None:
+        """Let the scatter of a pair that shows more than one plane count a little, in case it lasts."""
+        self.scale += 0.01 * (min(scale, 4 * self.scale) - self.scale)

@@ -82,6 +82,11 @@ class CommonScatter:
         whole = by_matches + self._variance_px2 * m_s_per_px**2
         return np.asarray(np.maximum(whole, self._LEAST_SHARE * by_matches))
 
+    @property
+    def frame_jitter_px(self) -> float:
+        """One-sigma by which a single picture is shifted as a whole, px; a row's error is that of two."""
+        return float(np.sqrt(max(self._variance_px2[:2].mean(), 0.0) / 2))
+
     def _weigh(self) -> None:
         found = np.array(self._found)
         usual = np.minimum(found, _OUTLIER * np.median(np.abs(found), axis=0))

@@ -123,6 +123,7 @@ class Search:
         solution = solve(pair, guess_m_s, noise.scale, self._rng)
         if solution is None:
             return NotFound(matches=matches, reason="contradictory")
-        close = float(np.median(scatter_px2(solution, self._focal_px))) <= _MOST_SCATTER_PX**2
+        miss_px = solution.miss[solution.used] * self._focal_px
+        close = float(np.median(scatter_px2(miss_px))) <= _MOST_SCATTER_PX**2
         agree = close and float(solution.used.mean()) >= _LEAST_SHARE
         return Found(matches=matches, pair=pair, solution=solution, noise=noise, agree=agree)

@@ -5,17 +5,14 @@ from __future__ import annotations
 import math
 import os
 import re
-from contextlib import ExitStack
 from dataclasses import dataclass
-from pathlib import Path
-from types import TracebackType
 from typing import Any, TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
 
 from flow.errors import DataError
-from flow.files import replacing
+from flow.files import RowWriter, cell
 from flow.row import REASONS, NoVelocity, SpeedRow
 from flow.table import Table, read_table, time_steps
 
@@ -36,44 +33,21 @@ NUMBER_COLUMNS = (
 COLUMNS = (*NUMBER_COLUMNS, "status")
 
 
-class SpeedLogWriter:
-    """Writes ``speed.csv`` row by row; the file appears when all went well, and never half-written.
-
-    Use it as a context manager.
+class SpeedLogWriter(RowWriter):
+    """Writes ``speed.csv`` row by row; see :class:`flow.files.RowWriter`.
 
     Parameters
     ----------
     path
-        Where the log goes; a file that is there stays until the new one is whole.
-
-    Raises
-    ------
-    DataError
-        The place cannot be written, or the disk is full.
+        Where the log goes.
     """
 
     def __init__(self, path: str | os.PathLike[str]) -> None:
-        self._path = Path(path)
-        self._stack = ExitStack()
-
-    def __enter__(self) -> SpeedLogWriter:
-        temporary = self._stack.enter_context(replacing(self._path))
-        self._file = self._stack.enter_context(temporary.open("w", encoding="utf-8", newline="\n"))
-        self._file.write(",".join(COLUMNS) + "\n")
-        return self
+        super().__init__(path, COLUMNS)
 
     def write(self, row: SpeedRow) -> None:
         """Append a row."""
-        self._file.write(_line(row))
-
-    def flush(self) -> None:
-        """Put all rows on the disk, so that nothing is left to go wrong but the change of names."""
-        self._file.flush()
-
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> bool | None:
-        return self._stack.__exit__(kind, error, trace)
+        self.write_cells(_cells(row))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -212,8 +186,8 @@ class _Median:
         return float(f"{1e-6 * math.exp((place + 0.5) * self._STEP):.3g}")
 
 
-def _line(row: SpeedRow) -> str:
-    """One line of the log; times have 7 decimals because the middle of two microseconds ends in a half."""
+def _cells(row: SpeedRow) -> list[str]:
+    """Cells of a row; times have 7 decimals because the middle of two microseconds ends in a half."""
     if isinstance(row.velocity, NoVelocity):
         motion = [""] * 6
     else:
@@ -221,21 +195,16 @@ def _line(row: SpeedRow) -> str:
         if not np.isfinite(values).all():
             raise ValueError(f"a velocity that is not finite at {row.time_s} s; say why with NoVelocity")
         motion = [f"{value:z.6f}" for value in values]
-    cells = [
+    return [
         f"{row.time_s:.7f}",
         f"{row.interval_s:.7f}",
         *motion,
-        _cell(row.height_m, 5),
-        _cell(row.height_sigma_m, 5),
+        cell(row.height_m, 5),
+        cell(row.height_sigma_m, 5),
         str(row.tracks),
-        _cell(row.inlier_share, 4),
+        cell(row.inlier_share, 4),
         row.status,
     ]
-    return ",".join(cells) + "\n"
-
-
-def _cell(value: float | None, decimals: int) -> str:
-    return "" if value is None or not math.isfinite(value) else f"{value:z.{decimals}f}"
 
 
 _WORD = re.compile(r"[a-z][a-z0-9_]*")

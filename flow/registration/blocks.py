@@ -55,7 +55,8 @@ class BlockMatcher:
 
     _BLOCKS = 300  # about so many: blocks of 16 px in 320 x 240, of 32 px in 640 x 480
     _SMALLEST, _LARGEST = 8, 48  # px; of larger pictures the blocks cover a part
-    _MARGIN = 8  # px at the border, where smoothing and slope meet what is beyond it
+    _KEPT = 3  # pictures made ready: a pair, and one that others are held against
+    _MARGIN = 5  # px at the border: three that smoothing spoils, two for the motion
 
     # Mean square slope along the stronger direction that is texture: an absolute one, for what lens shading and codec
     # leave on a bare floor, and one in units of what noise leaves in a slope.
@@ -70,7 +71,7 @@ class BlockMatcher:
         inner = np.array([width_px, height_px]) - 2 * self._MARGIN
         wanted = round(np.sqrt(width_px * height_px / self._BLOCKS) / 8) * 8
         self._side = int(np.clip(wanted, self._SMALLEST, self._LARGEST))
-        columns, rows = np.maximum(inner // max(wanted, self._SMALLEST), 2)
+        columns, rows = np.maximum(-(-inner // max(wanted, self._SMALLEST)), 2)  # a little overlap rather than a gap
         x, y = (
             np.linspace(0, size - self._side, n).astype(int) for size, n in zip(inner, (columns, rows), strict=True)
         )
@@ -82,7 +83,7 @@ class BlockMatcher:
 
     def match(self, first: Picture, second: Picture, predict: Predict, *, far: bool = False) -> Matches:
         """Match two pictures; see :class:`flow.tracks.ImageMotion`. ``far`` makes no difference here."""
-        ours, other = self._prepare(first, second)
+        ours, other = self._sharp(first), self._sharp(second)
         place, stretch = self._expected(predict)
         compared = kernels.compare(
             ours.smooth, ours.slope_x, ours.slope_y, self._corners, self._side, other.smooth, place, stretch, _WEIGHTS
@@ -107,20 +108,21 @@ class BlockMatcher:
             offered=int(np.count_nonzero(textured)) + int(np.count_nonzero(~seen)),
         )
 
-    def _prepare(self, first: Picture, second: Picture) -> tuple[_Sharp, _Sharp]:
-        """Make each picture ready once: the second of a pair is the first of the next."""
-        kept = [sharp for sharp in self._ready if sharp.picture is first or sharp.picture is second]
-        spare = [sharp for sharp in self._ready if sharp not in kept]
-        for picture in (first, second):
-            if not any(sharp.picture is picture for sharp in kept):
-                kept.append(self._sharp(picture, spare.pop() if spare else None))
-        self._ready = kept
-        return self._find(first), self._find(second)
+    def sharpness(self, picture: Picture) -> float:
+        """Mean square slope of a picture, noise included, (grey levels/px)^2."""
+        sums = self._sharp(picture).sums
+        return float((sums[:, 4] + sums[:, 6]).mean() / self._side**2)
 
-    def _find(self, picture: Picture) -> _Sharp:
-        return next(sharp for sharp in self._ready if sharp.picture is picture)
+    def _sharp(self, picture: Picture) -> _Sharp:
+        """Make a picture ready, or find it among those that were asked for last."""
+        ready = self._ready
+        place = next((k for k, sharp in enumerate(ready) if sharp.picture is picture), None)
+        spare = None if place is not None or len(ready) < self._KEPT else ready.pop(0)
+        sharp = self._made(picture, spare) if place is None else ready.pop(place)
+        ready.append(sharp)
+        return sharp
 
-    def _sharp(self, picture: Picture, spare: _Sharp | None) -> _Sharp:
+    def _made(self, picture: Picture, spare: _Sharp | None) -> _Sharp:
         """Make a picture ready, in the memory of one that is done with: allocation takes as long as the filters."""
         old = (None, None, None) if spare is None else (spare.smooth, spare.slope_x, spare.slope_y)
         smooth = _filtered(picture, _SMOOTHING, _SMOOTHING, old[0])

@@ -96,13 +96,18 @@ def compare(
         wide, lean = abs(by_row) * (half + TAPS), abs(by_column) * half
         top = int(np.floor(y - lean)) - _BEFORE
         taps = int(np.floor(y + lean)) - int(np.floor(y - lean)) + TAPS + 1  # a phase may round up to the next row
-        inside = x - wide >= _BEFORE + 1 and x + wide + size + TAPS < other.shape[1]
+        last = int(np.floor(x + wide)) + size + TAPS - _BEFORE  # ... or column
+        inside = x - wide >= _BEFORE + 1 and last <= other.shape[1]
         if not (inside and top >= 0 and top + size + taps - 1 <= other.shape[0] and taps <= len(down)):
             continue
         for k in range(size + taps - 1):
             at = x + by_row * (top + k - place[b, 1])
             column, phase, left_x[k] = _split(at)
-            w, source, out = weights[phase], other[top + k, column - _BEFORE : column - _BEFORE + size + TAPS], along[k]
+            w, source, out = (
+                weights[phase],
+                other[top + k, column - _BEFORE : column - _BEFORE + size + TAPS - 1],
+                along[k],
+            )
             w0, w1, w2, w3, w4, w5, w6, w7 = w[0], w[1], w[2], w[3], w[4], w[5], w[6], w[7]
             for i in range(size):
                 out[i] = (

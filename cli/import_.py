@@ -1,0 +1,190 @@
+"""``groundpace import``: other people's videos, logs and bags become a recording."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+from rich.console import Console
+
+from cli.progress import frames_progress
+from cli.synthesize import CODECS
+
+if TYPE_CHECKING:
+    from flow.intake.mapping import Clock, Columns
+    from flow.intake.plan import Sample
+    from flow.intake.propose import Proposal
+
+
+class _Clock(click.ParamType["Clock"]):
+    """``search``, ``same`` or seconds."""
+
+    name = "clock"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Clock:
+        if value in ("search", "same"):
+            return value  # type: ignore[no-any-return]
+        try:
+            return float(value)
+        except ValueError:
+            self.fail(f"{value!r} is neither search, same nor a number of seconds", param, ctx)
+
+
+@click.command("import", short_help="Make a recording from other videos, logs and bags.")
+@click.argument("sources", metavar="[SOURCE]...", nargs=-1, type=click.Path(path_type=Path))
+@click.option("--output", type=click.Path(path_type=Path), metavar="DIR", required=True, help="The recording to make.")
+@click.option(
+    "--module", type=click.Path(path_type=Path), metavar="FILE", help="The calibrated module; it is copied in."
+)
+@click.option("--map", "said", metavar="PART=COLUMNS:UNIT", multiple=True, help="What a log's columns are; see below.")
+@click.option("--axes", metavar="AXES", help="Body axes from the log's, such as 'x=-y y=x z=z'.")
+@click.option(
+    "--clock",
+    type=_Clock(),
+    metavar="search|same|SECONDS",
+    help="How video and log clock belong together: found from the turning, one clock, or video time + SECONDS = log"
+    " time.  [default: search; same for a bag]",
+)
+@click.option(
+    "--view", "view_deg", type=click.FloatRange(5, 175), metavar="DEG", help="Angle of view, without a module."
+)
+@click.option(
+    "--rate", "rate_hz", type=click.FloatRange(min=0, min_open=True), metavar="HZ", help="Nominal frame rate."
+)
+@click.option("--times", metavar="FILE|names", help="Frame times: a table or list, or the pictures' own names.")
+@click.option("--mapping", type=click.Path(path_type=Path), metavar="FILE", help="A mapping kept from another import.")
+@click.option("--topic", "topics", metavar="PART=NAME", multiple=True, help="The topic of a bag to take for a part.")
+@click.option("--ground-z", "ground_z_m", type=float, metavar="M", help="Height of the ground in a bag's world frame.")
+@click.option(
+    "--codec",
+    type=click.Choice(CODECS),
+    default="lossless",
+    show_default=True,
+    help="How pictures are stored; a video is copied as it is.",
+)
+@click.option("--yes", is_flag=True, help="Take a proposed mapping without asking.")
+@click.option("--force", is_flag=True, help="Replace a recording that is there already.")
+def import_(
+    sources: tuple[Path, ...],
+    output: Path,
+    mapping: Path | None,
+    said: tuple[str, ...],
+    topics: tuple[str, ...],
+    codec: Any,
+    yes: bool,
+    force: bool,
+    **options: Any,
+) -> None:
+    """Make a recording from other videos, logs and bags.
+
+    SOURCE is a video or a folder of pictures, and the text logs that go with it; or a bag (ROS 1, ROS 2, MCAP) by
+    itself. What columns mean is read from their names and values, shown with sample rows, and asked; --map says it
+    outright. PART is time, gyro, accel, range, air_temperature, attitude (roll,pitch), velocity (forward,right,down
+    of a reference), height, frame_time or exposure; a minus before a column turns its sign, PART=none leaves it out.
+    Units: s ms us ns iso8601, rad/s deg/s mdeg/s, m/s^2 g mg, m cm mm ft, rad deg, degC K.
+
+    Where video and log were started by hand, their offset and drift are found by matching how the picture and the gyro
+    turned; that takes the lens (--module). DIR/import.yaml says where everything came from; it repeats the import, and
+    serves as --mapping for the next flight's files.
+
+    \b
+    Examples:
+      groundpace import flight.mp4 log.csv --module fern-03.yaml --output flight-07
+      groundpace import flight.mp4 imu.csv range.csv --module fern-03.yaml --axes 'x=y y=-x z=z' --map
+        time=t:us --map gyro=wx,wy,wz:deg/s --map accel=ax,ay,az:g --map range=d:cm --output flight-07
+      groundpace import next.mp4 next.csv --mapping flight-07/import.yaml --output flight-08
+      groundpace import robot.mcap --module fern-03.yaml --output flight-09
+    """
+    from flow.errors import DataError
+    from flow.intake.gather import gather
+    from flow.intake.gathered import write_recording
+    from flow.intake.mapping import read_mapping
+    from flow.intake.plan import Said, make_plan, sample
+    from flow.scene.encode import Encoding
+
+    if not sources and mapping is None:
+        raise click.UsageError("name a video and its logs, a bag, or --mapping FILE.")
+    say = Console(stderr=True, highlight=False, soft_wrap=True, markup=False).print
+    told = Said(parts=_parts(said), topics=_pairs(topics), **options)
+    plan, proposals = make_plan(sources, None if mapping is None else read_mapping(mapping), told)
+    for proposal in proposals:
+        _show(proposal, sample(proposal.log), say)
+    if proposals and not yes:
+        try:
+            click.confirm("Import with this mapping?", default=True, abort=True, err=True)
+        except click.Abort:
+            raise DataError("not imported; correct the mapping with --map, or take it as shown with --yes") from None
+    with frames_progress(0) as advance:
+        ready = gather(plan, advance)
+    for remark in ready.gathered.remarks:
+        say(remark)
+    clock = None
+    if ready.match is not None:
+        clock = ready.match.tree()
+        say(f"clock: {ready.match}")
+        if plan.logs and all(log.axes is None for log in plan.logs):
+            say(f"axes: '{ready.match.axes}', found from the picture")
+    with frames_progress(len(ready.gathered.frames.times_s)) as advance:
+        write_recording(
+            output,
+            ready.gathered,
+            module=ready.module_text,
+            clock=clock,
+            encoding=Encoding(codec=codec),
+            force=force,
+            progress=advance,
+        )
+    say(f"written: {output}")
+    if ready.module_text is None:
+        if "camera" in ready.gathered.sections:
+            say("note: module.yaml has the lens of the bag, and wide one-sigmas for all that a bag does not tell")
+        say(f"note: measure needs a calibrated module: groundpace measure {output} --module FILE")
+
+
+def _parts(said: tuple[str, ...]) -> dict[str, Columns | None]:
+    from flow.errors import DataError
+    from flow.intake.mapping import part_from_text
+
+    try:
+        return dict(part_from_text(text) for text in said)
+    except DataError as error:
+        raise click.BadParameter(str(error), param_hint="--map") from None
+
+
+def _pairs(topics: tuple[str, ...]) -> dict[str, str]:
+    from flow.intake.bag_topics import PARTS
+
+    pairs = {}
+    for text in topics:
+        part, found, name = text.partition("=")
+        if not found or part not in PARTS or not name:
+            raise click.BadParameter(
+                f"{text!r} is not PART=NAME with PART one of {', '.join(PARTS)}", param_hint="--topic"
+            )
+        pairs[part] = name
+    return pairs
+
+
+def _show(proposal: Proposal, rows: Sample, say: Any) -> None:
+    """Show a proposed mapping, and three rows as logged and as they will be stored."""
+    from flow.intake.mapping import part_text
+
+    why = {"name": "by its name", "values": "unit by its values", "said": "as said"}
+    log = proposal.log
+    say(f"{log.file}: proposed mapping")
+    width = max(len(part_text(part, columns)) for part, columns in log.parts.items())
+    for part, columns in log.parts.items():
+        say(f"  --map {part_text(part, columns):{width}}  {why[proposal.reasons[part]]}")
+    if log.gyro is not None:
+        say(f"  --axes '{log.axes}'" if log.axes else "  axes: as the picture will tell, or say --axes")
+    say("  as logged:")
+    _table(rows.names, rows.logged, say)
+    say("  as it will be stored:" if log.axes or log.gyro is None else "  as it will be stored, axes still the log's:")
+    _table(rows.stored_names, rows.stored, say)
+
+
+def _table(names: tuple[str, ...], rows: tuple[tuple[str, ...], ...], say: Any) -> None:
+    widths = [max(len(cell) for cell in column) for column in zip(names, *rows, strict=True)]
+    for row in (names, *rows):
+        say("    " + "  ".join(f"{cell:>{width}}" for cell, width in zip(row, widths, strict=True)))

@@ -1,0 +1,88 @@
+"""How far the body has moved since the anchor, and what turn the gyro has missed, from matches of which some are wrong."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TypeAlias
+
+import numpy as np
+from numpy.typing import NDArray
+
+from flow.anchoring.view import Equations
+
+Array: TypeAlias = NDArray[np.float64]
+
+_TUKEY = 4.685  # 95 % efficiency on Gaussian scatter (Huber and Ronchetti 2009)
+_STRAIGHT, _ROUNDS = 6, 3
+_USED = 0.1  # weight from which on a match counts as one that agrees
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Fit:
+    """Change (6,) of D and e, its ``covariance`` (6, 6), the matches ``used`` (N,), their ``miss`` (N, 2) and ``scale``."""
+
+    change: Array
+    covariance: Array
+    used: NDArray[np.bool_]
+    miss: Array
+    scale: float
+
+
+def fit(equations: Equations, turn_prior: Array, turn_mean: Array) -> Fit | None:
+    """Solve the equations of an anchor; None where they do not determine the six unknowns.
+
+    Parameters
+    ----------
+    equations
+        At least a dozen matches.
+    turn_prior
+        (3, 3) covariance of what is known of the turn beforehand.
+    turn_mean
+        (3,) change of e that is most likely beforehand.
+
+    Notes
+    -----
+    Rounds of least absolute misses, beginning from what was expected, then Tukey's weights. The scale is that of the median, never below 1: what the
+    matches share does not show in how they scatter.
+    """
+    rows, target = _whitened(equations)
+    prior = np.zeros((6, 6))
+    prior[3:, 3:] = np.linalg.inv(turn_prior)
+    expected = prior @ np.concatenate([np.zeros(3), turn_mean])
+    # What was expected is close, or every match is as far from it as the others.
+    weight: Array = 1 / np.sqrt(np.maximum(np.einsum("ni,ni->n", target, target), 1.0))
+    spread = 1.0
+    for k in range(_STRAIGHT + _ROUNDS):
+        weighted = rows * weight[:, None, None]
+        square = np.einsum("nij,nik->jk", weighted, rows) / spread + prior
+        product = np.einsum("nij,ni->j", weighted, target) / spread + expected
+        try:
+            change = np.linalg.solve(square, product)
+        except np.linalg.LinAlgError:
+            return None
+        miss = target - rows @ change
+        squared = np.einsum("ni,ni->n", miss, miss)
+        if k < _STRAIGHT - 1:
+            weight = 1 / np.sqrt(np.maximum(squared, 1.0))
+        else:
+            # The median of chi-square with two degrees of freedom is 2 ln 2.
+            near = squared if k == _STRAIGHT - 1 else squared[weight > _USED]
+            spread = max(float(np.median(near)) / (2 * np.log(2)), 1e-6)
+            weight = np.square(np.maximum(1 - squared / (_TUKEY**2 * spread), 0.0))
+            if np.count_nonzero(weight > _USED) < 6:
+                return None
+    square = np.einsum("nij,nik->jk", rows * weight[:, None, None], rows) / max(spread, 1.0) + prior
+    if not np.linalg.eigvalsh(square)[0] > 0:
+        return None
+    return Fit(
+        change=np.asarray(change, np.float64),
+        covariance=np.asarray(np.linalg.inv(square), np.float64),
+        used=weight > _USED,
+        miss=np.asarray(equations.target - equations.rows @ change, np.float64),
+        scale=spread,
+    )
+
+
+def _whitened(equations: Equations) -> tuple[Array, Array]:
+    root = np.linalg.cholesky(np.linalg.inv(equations.covariance)).transpose(0, 2, 1)
+    return root @ equations.rows, (root @ equations.target[:, :, None])[:, :, 0]

@@ -1,0 +1,128 @@
+"""The equations between an anchor picture and a later one, any time apart.
+
+Symbols: axes of the camera at the anchor's time throughout. The anchor sees a point along ``b0``; it lies on the plane
+``n.P = 1`` in units of the camera's distance then. The body has since moved by ``D`` (in these units) and turned by what
+the gyro says, and by a small ``e`` that it does not: the noise and bias of the gyro add up over the time between. The
+point is seen along ``b1``, turned by the gyro alone: ``(P - D)`` brought to unit depth is ``b1`` plus what the turn
+``e`` makes of it. Two equations a match for six unknowns; ``e`` is known beforehand to a milliradian or so, without which
+a turn would hardly be told from a shift.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TypeAlias
+
+import numpy as np
+from numpy.typing import NDArray
+
+from flow.camera import Lens
+from flow.geometry import look_toward, meet_ground, turn_rays
+from flow.module import Module
+from flow.tracks import Matches
+from flow.velocity import motion_of_turn
+
+Array: TypeAlias = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Shot:
+    """How a picture was taken.
+
+    ``turns`` (K, 3, 3) turn vectors of the camera into axes that do not rotate, at K instants evenly over the rows;
+    ``velocity_m_s`` (3,) is the body's in the camera's axes at ``time_s``, the middle row's exposure.
+    """
+
+    time_s: float
+    turns: Array
+    velocity_m_s: Array
+
+    @property
+    def middle(self) -> Array:
+        """Turn (3, 3) of the camera at the middle row."""
+        return np.asarray(self.turns[len(self.turns) // 2])
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Equations:
+    """``rows`` (N, 2, 6) @ (change of D, e) = ``target`` (N, 2), with the target's ``covariance`` (N, 2, 2)."""
+
+    rows: Array
+    target: Array
+    covariance: Array
+
+    def weakened(self, share: float) -> Equations:
+        """Give the equations with so much of their covariance."""
+        return Equations(rows=self.rows, target=self.target, covariance=share * self.covariance)
+
+
+class AnchorView:
+    """A later picture seen from the anchor.
+
+    Parameters
+    ----------
+    lens, module
+        The camera and where it sits.
+    anchor, now
+        How the two pictures were taken.
+    down, distance_m
+        The plane's normal (3,) in the anchor's camera axes, and the camera's distance to it then.
+    left_over_rad
+        Turn (3,) between the two that the gyro has missed, as far as known.
+    """
+
+    def __init__(
+        self, lens: Lens, module: Module, anchor: Shot, now: Shot, down: Array, distance_m: float, left_over_rad: Array
+    ) -> None:
+        self._lens = lens
+        self._camera = module.camera
+        self._down = down
+        mounting = module.alignment.R_body_camera.as_matrix()
+        self._arm = np.array(module.alignment.camera_position_m) @ mounting / distance_m
+        between = small_turn(left_over_rad) @ anchor.middle.T
+        self.R_anchor_now = between @ now.middle
+        self._first = np.ascontiguousarray(anchor.middle.T @ anchor.turns), anchor.velocity_m_s / distance_m
+        self._second = np.ascontiguousarray(between @ now.turns), self.R_anchor_now @ now.velocity_m_s / distance_m
+
+    def predict(self, pixels: Array, moved: Array) -> Array:
+        """Where points (N, 2) of the anchor are in the later picture when the body has moved by D (3,)."""
+        ground = self._ground(pixels) - moved
+        seen = pixels
+        for _ in range(4 if self._camera.readout_s else 1):
+            turns, velocity = self._second
+            seen = self._lens.pixels(look_toward(ground, velocity, *self._turning(turns, seen)))
+        return seen
+
+    def equations(self, matches: Matches, moved: Array) -> tuple[Equations, NDArray[np.bool_]]:
+        """Linearise about D (3,); also which matches have rays that meet the ground."""
+        ground = self._ground(matches.first_px)
+        turns, velocity = self._second
+        seen, since, arm = turn_rays(self._lens.rays(matches.second_px), *self._turning(turns, matches.second_px))
+        away = ground - moved - velocity * since[:, None] - arm
+        depth = away[:, 2:]
+        per_pixel = self._lens.ray_per_pixel(matches.second_px)
+        good = (depth[:, 0] > 0.1) & np.isfinite(seen[:, 0]) & np.isfinite(per_pixel).all(axis=(1, 2))
+        ray = away[:, :2] / depth
+        rows = np.zeros((len(ray), 2, 6))
+        rows[:, 0, 0] = rows[:, 1, 1] = -1.0
+        rows[:, :, 2] = ray
+        rows[:, :, :3] /= depth[:, :, None]
+        rows[:, :, 3:] = -motion_of_turn(seen)
+        covariance = per_pixel @ matches.covariance_px2 @ per_pixel.transpose(0, 2, 1)
+        return Equations(rows=rows[good], target=(seen[:, :2] - ray)[good], covariance=covariance[good]), good
+
+    def _ground(self, pixels: Array) -> Array:
+        turns, velocity = self._first
+        rays, since, arm = turn_rays(self._lens.rays(pixels), *self._turning(turns, pixels))
+        return meet_ground(rays, since, arm, velocity, self._down, 1.0)
+
+    def _turning(self, turns: Array, pixels: Array) -> tuple[Array, Array, Array, float, float]:
+        share = (pixels[:, 1] + 0.5) / self._camera.height_px
+        return share, turns, self._arm, -0.5 * self._camera.readout_s, self._camera.readout_s
+
+
+def small_turn(vector_rad: Array) -> Array:
+    """Rotation matrix (3, 3) of a rotation vector (3,) of some milliradians, to second order."""
+    x, y, z = vector_rad
+    cross = np.array([[0.0, -z, y], [z, 0.0, -x], [-y, x, 0.0]])
+    return np.asarray(np.eye(3) + cross + 0.5 * cross @ cross)

@@ -1,0 +1,1 @@
+"""Other people's videos, logs and bags, made into recordings."""

@@ -238,7 +238,7 @@ def _calibration(
     recording: Recording, pairs: TurnPairs, gyro: GyroSamples, fit: AlignmentFit, *, readout: bool
 ) -> AlignmentCalibration:
     at, module = fit.unknowns, recording.module
-    sigma = np.sqrt(fit.sigma**2 + _tracker_sigma(module, pairs, fit) ** 2)
+    sigma = np.sqrt(fit.sigma**2 + tracker_sigma(module, pairs, fit) ** 2)
     noise = module.gyro.noise_per_axis / np.sqrt(np.ptp(pairs.middle_s))
     old = module.alignment
     return AlignmentCalibration(
@@ -264,7 +264,7 @@ def _calibration(
     )
 
 
-def _tracker_sigma(module: Module, pairs: TurnPairs, fit: AlignmentFit) -> Array:
+def tracker_sigma(module: Module, pairs: TurnPairs, fit: AlignmentFit) -> Array:
     """One-sigma that a track error in proportion to the motion leaves; no residual shows it.
 
     Interpolation and codec pull each track by a few thousandths of a pixel, alike in alike motion. Such an error looks

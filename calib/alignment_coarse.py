@@ -19,6 +19,7 @@ from scipy.spatial.transform import Rotation
 from calib.turn_pairs import TurnPairs
 from flow.camera import Lens
 from flow.errors import DataError
+from flow.picture_turn import turns_of_matches
 from flow.series import GyroSamples
 
 Array: TypeAlias = NDArray[np.float64]
@@ -30,7 +31,6 @@ SHORTEST_S = 8.0
 """Least time of turning that video and gyro must share."""
 
 _GRID_S = 0.01
-_FEWEST_MATCHES = 15
 _LEAST_RMS_RAD_S = 0.1  # 6 degrees/s: below, 0.05 degrees of mounting would ask for tracks of a few millipixels
 _STILL_RAD_S = 1e-4
 _LEAST_R2 = 0.6  # chance reaches 0.4 in 20 s of unrelated turning, the stretched fit of a right log exceeds 0.9
@@ -50,30 +50,8 @@ class Coarse:
 
 
 def picture_turns(pairs: TurnPairs, lens: Lens) -> Array:
-    """Rotation vectors (P, 3) of the camera over each pair, as if it only turned; NaN where matches are too few.
-
-    For unit directions before and after a turn by ``a`` about the unit axis ``e``, ``b0 - b1 = g x (b0 + b1) / 2`` with
-    ``g = 2 tan(a / 2) e`` (Cayley), linear in ``g``; Cauchy's weights keep wrong matches out.
-    """
-    known = pairs.known
-    first, second = (_directions(lens, px, known) for px in (pairs.first_px, pairs.second_px))
-    known &= np.isfinite(first).all(axis=-1) & np.isfinite(second).all(axis=-1)
-    first[~known] = second[~known] = 0.0
-    change, middle = first - second, 0.5 * (first + second)
-    weight = known.astype(float)
-    turn = np.zeros((len(pairs), 3))
-    for _ in range(4):
-        squares = np.sum(middle**2, axis=-1)[..., None, None] * np.eye(3) - middle[..., :, None] * middle[..., None, :]
-        left = np.einsum("pt,ptij->pij", weight, squares) + 1e-9 * np.eye(3)
-        right = np.einsum("pt,pti->pi", weight, np.cross(middle, change))
-        turn = np.linalg.solve(left, right[..., None])[..., 0]
-        miss = np.sum((change - np.cross(turn[:, None], middle)) ** 2, axis=-1)
-        usual = np.median(miss[known]) if known.any() else 1.0
-        weight = known / (1 + miss / max(usual, 1e-12))
-    size = np.linalg.norm(turn, axis=1, keepdims=True)
-    vectors = turn * np.divide(2 * np.arctan(size / 2), size, out=np.ones_like(size), where=size > 1e-9)
-    vectors[known.sum(axis=1) < _FEWEST_MATCHES] = np.nan
-    return np.asarray(vectors)
+    """Rotation vectors (P, 3) of the camera over each pair, as if it only turned; NaN where matches are too few."""
+    return turns_of_matches(pairs.first_px, pairs.second_px, lens)
 
 
 def find_coarse(
@@ -246,9 +224,3 @@ def _vertex(around: Array) -> float:
     before, here, after = around
     bend = before - 2 * here + after
     return float(0.5 * (before - after) / bend) if np.isfinite(bend) and bend > 0 else 0.0
-
-
-def _directions(lens: Lens, pixels: Array, known: NDArray[np.bool_]) -> Array:
-    rays = lens.rays(np.where(known[..., None], pixels, 50.0).reshape(-1, 2)).reshape(pixels.shape)
-    solid = np.concatenate([rays, np.ones((*known.shape, 1))], axis=-1)
-    return np.asarray(solid / np.linalg.norm(solid, axis=-1, keepdims=True))

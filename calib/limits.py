@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import reprlib
 from pathlib import Path
 from typing import Annotated
 
@@ -73,7 +74,7 @@ def read_limits(path: str | os.PathLike[str]) -> Limits:
         tree = YAML(typ="safe", pure=True).load(source.read_text(encoding="utf-8"))
     except (OSError, UnicodeDecodeError) as error:
         raise DataError(f"cannot be read ({getattr(error, 'strerror', None) or error})", path=source) from None
-    except (YAMLError, ValueError) as error:
+    except (YAMLError, ValueError, RecursionError) as error:
         mark = getattr(error, "problem_mark", None)
         problem = getattr(error, "problem", None) or str(error)
         raise DataError(f"not valid YAML: {problem}", path=source, line=mark and mark.line + 1) from None
@@ -84,5 +85,5 @@ def read_limits(path: str | os.PathLike[str]) -> Limits:
     except ValidationError as error:
         first = error.errors()[0]
         known = "unknown limit; `groundpace accept --show-limits` lists them"
-        problem = known if first["type"] == "extra_forbidden" else f"{first['msg']}, found {first['input']!r}"
+        problem = known if first["type"] == "extra_forbidden" else f"{first['msg']}, found {reprlib.repr(first['input'])}"
         raise DataError(problem, path=source, key=".".join(map(str, first["loc"]))) from None

@@ -92,7 +92,7 @@ class TurnModel:
 
     def __init__(self, pairs: TurnPairs, gyro: GyroSamples, camera: Camera) -> None:
         lens = Lens(camera)
-        self.pairs, self._gyro = pairs, gyro
+        self.pairs, self.camera, self._gyro = pairs, camera, gyro
         self._span_s = (pairs.second_s - pairs.first_s)[:, None]
         known = pairs.known
         first, second = (_rays(lens, px, known) for px in (pairs.first_px, pairs.second_px))

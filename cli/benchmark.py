@@ -7,6 +7,7 @@ import math
 import os
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -128,8 +129,9 @@ def benchmark(
 
     Flies the module over synthetic floors, with its own lens, readout, noise and range sensor, and holds every row
     against the exact truth. Beside the measured error stands the one that the module's figures predict, with the
-    cause that dominates it. Four other ways to find the image motion, all from OpenCV, get the same frames, gyro,
-    plane and solver, so that the trackers alone are compared.
+    cause that dominates it. Five other ways to find the image motion, all from OpenCV, get the same frames, gyro,
+    plane and solver, so that the image motions alone are compared. A part of the runs is measured with perfect logs as
+    well: what is left is the picture's error, told as a multiple of the least possible one (the Cramer-Rao bound).
 
     Every combination of --heights, --speeds, --floor, --light, --noise, --rocking and --fps is a condition. The
     other methods take part in a third of its runs, to save time; they are compared on these alone.
@@ -192,7 +194,7 @@ def _folders(
 def _synthetic(
     module: str, swept: dict[str, Any], frames: int | None, methods: tuple[str, ...]
 ) -> tuple[list[Item], str]:
-    from flow.benchmark.sweep import Effort, Sweep, synthetic_trials, usual_effort
+    from flow.benchmark.sweep import Sweep, synthetic_trials, usual_effort
     from flow.scene import find_module
 
     chosen = find_module(module)
@@ -208,7 +210,7 @@ def _synthetic(
         rocking_rad=tuple(math.radians(degrees) for degrees in swept["rocking"]),
         frame_rates_hz=swept["fps"],
         exposure_s=swept["exposure"],
-        effort=Effort(frames=frames or usual.frames, seeds=seeds, shared_seeds=min(seeds, usual.shared_seeds)),
+        effort=replace(usual, frames=frames or usual.frames, seeds=seeds, shared_seeds=min(seeds, usual.shared_seeds)),
         methods=methods,
         first_seed=swept["first_seed"],
     )
@@ -259,7 +261,7 @@ def _show(outcomes: Sequence[Outcome]) -> None:
     words = Words([outcome.condition for outcome in outcomes])
     shown = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0))
     shown.add_column("RMS error, mm/s", no_wrap=True)
-    for title in ("measured", "predicted", "in band", "usable"):
+    for title in ("measured", "predicted", "in band", "usable", "picture / bound"):
         shown.add_column(title, justify="right", no_wrap=True)
     shown.add_column("best other / ours", no_wrap=True)
     for ours in (outcome for outcome in outcomes if outcome.method == OURS):
@@ -273,6 +275,7 @@ def _show(outcomes: Sequence[Outcome]) -> None:
             "" if ours.forecast is None else millimetres(ours.forecast.scatter_m_s),
             percent(ours.sums.cover95),
             percent(ours.sums.usable),
+            "" if ours.image is None or not ours.image.image_rows else f"{ours.image.over_bound:.2f}",
             rival,
         )
     Console(highlight=False, soft_wrap=True, width=200).print(shown)  # a longer line folds, a cell would be cut

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import signal
+import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -12,9 +14,12 @@ from cli.progress import frames_progress
 from cli.synthesize import CODECS
 
 if TYPE_CHECKING:
-    from flow.intake.mapping import Clock, Columns
+    from flow.intake.mapping import Clock, SaidPart
     from flow.intake.plan import Sample
     from flow.intake.propose import Proposal
+
+
+_TERMINATED = 143  # 128 + SIGTERM, as shells report it
 
 
 class _Clock(click.ParamType["Clock"]):
@@ -37,7 +42,7 @@ class _Clock(click.ParamType["Clock"]):
 @click.option(
     "--module", type=click.Path(path_type=Path), metavar="FILE", help="The calibrated module; it is copied in."
 )
-@click.option("--map", "said", metavar="PART=COLUMNS:UNIT", multiple=True, help="What a log's columns are; see below.")
+@click.option("--map", "said", metavar="PART=COLUMNS:UNIT", multiple=True, help="What a log's columns are; see above.")
 @click.option("--axes", metavar="AXES", help="Body axes from the log's, such as 'x=-y y=x z=z'.")
 @click.option(
     "--clock",
@@ -45,9 +50,6 @@ class _Clock(click.ParamType["Clock"]):
     metavar="search|same|SECONDS",
     help="How video and log clock belong together: found from the turning, one clock, or video time + SECONDS = log"
     " time.  [default: search; same for a bag]",
-)
-@click.option(
-    "--view", "view_deg", type=click.FloatRange(5, 175), metavar="DEG", help="Angle of view, without a module."
 )
 @click.option(
     "--rate", "rate_hz", type=click.FloatRange(min=0, min_open=True), metavar="HZ", help="Nominal frame rate."
@@ -81,7 +83,8 @@ def import_(
     SOURCE is a video or a folder of pictures, and the text logs that go with it; or a bag (ROS 1, ROS 2, MCAP) by
     itself. What columns mean is read from their names and values, shown with sample rows, and asked; --map says it
     outright. PART is time, gyro, accel, range, air_temperature, attitude (roll,pitch), velocity (forward,right,down
-    of a reference), height, frame_time or exposure; a minus before a column turns its sign, PART=none leaves it out.
+    of a reference), height, frame_time or exposure; a minus before a column turns its sign, PART=none leaves it out,
+    PART@FILE speaks of one log alone.
     Units: s ms us ns iso8601, rad/s deg/s mdeg/s, m/s^2 g mg, m cm mm ft, rad deg, degC K.
 
     Where video and log were started by hand, their offset and drift are found by matching how the picture and the gyro
@@ -98,16 +101,18 @@ def import_(
     """
     from flow.errors import DataError
     from flow.intake.gather import gather
-    from flow.intake.gathered import write_recording
+    from flow.intake.gathered import changed_sources, write_recording
     from flow.intake.mapping import read_mapping
     from flow.intake.plan import Said, make_plan, sample
     from flow.scene.encode import Encoding
 
+    signal.signal(signal.SIGTERM, lambda *_: sys.exit(_TERMINATED))  # an orderly end takes the half-made folder away
     if not sources and mapping is None:
         raise click.UsageError("name a video and its logs, a bag, or --mapping FILE.")
     say = Console(stderr=True, highlight=False, soft_wrap=True, markup=False).print
     told = Said(parts=_parts(said), topics=_pairs(topics), **options)
-    plan, proposals = make_plan(sources, None if mapping is None else read_mapping(mapping), told)
+    kept = None if mapping is None else read_mapping(mapping)
+    plan, proposals = make_plan(sources, kept, told)
     for proposal in proposals:
         _show(proposal, sample(proposal.log), say)
     if proposals and not yes:
@@ -115,10 +120,11 @@ def import_(
             click.confirm("Import with this mapping?", default=True, abort=True, err=True)
         except click.Abort:
             raise DataError("not imported; correct the mapping with --map, or take it as shown with --yes") from None
-    with frames_progress(0) as advance:
-        ready = gather(plan, advance)
+    ready = gather(plan, frames_progress)
     for remark in ready.gathered.remarks:
         say(remark)
+    for name in [] if kept is None or sources else changed_sources(ready.gathered, kept.made):
+        say(f"note: {name} is not the file that it was when {mapping} was written")
     clock = None
     if ready.match is not None:
         clock = ready.match.tree()
@@ -142,12 +148,12 @@ def import_(
         say(f"note: measure needs a calibrated module: groundpace measure {output} --module FILE")
 
 
-def _parts(said: tuple[str, ...]) -> dict[str, Columns | None]:
+def _parts(said: tuple[str, ...]) -> list[SaidPart]:
     from flow.errors import DataError
     from flow.intake.mapping import part_from_text
 
     try:
-        return dict(part_from_text(text) for text in said)
+        return [part_from_text(text) for text in said]
     except DataError as error:
         raise click.BadParameter(str(error), param_hint="--map") from None
 

@@ -22,7 +22,7 @@ from flow.relief import relief_error
 from flow.rotation import RotationLog
 from flow.row import LevelVelocity, NoVelocity, SpeedRow
 from flow.scatter import CommonScatter
-from flow.search import Found, NotFound, Search
+from flow.search import HELD_SHARE, Found, NotFound, Search
 from flow.series import AttitudeSamples, GyroSamples, RangeSamples
 from flow.shared_errors import covariance_of, shared_errors
 from flow.tilt import AssumedLevel, InertialTilt, LoggedTilt, Tilt, TiltSource
@@ -38,6 +38,7 @@ _LASTING = 0.35  # image errors are differences of position errors (lag-one corr
 _WIDEST_M_S, _WIDEST_SHARE = 0.15, 0.25  # a sigma beyond this much plus this share of the speed helps nobody
 _FINAL = {"gyro_disagrees", "uncertain"}  # reasons that another start for the matching would not mend
 _STILL_PX, _TURNED_PX = 0.08, 0.4
+_HARDEST_BRAKE_M_S2 = 20.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -87,6 +88,9 @@ class Estimator:
         ``level`` (assumed; the rows' sigma says so).
     motion
         What finds the image motion; when left out, Lucas-Kanade tracks from afar and blocks from close by.
+    positions
+        Keep the position too (:mod:`flow.anchoring`), which takes about as long again as the speed; another ``motion``
+        keeps none.
 
     Examples
     --------
@@ -111,7 +115,12 @@ class Estimator:
     """
 
     def __init__(
-        self, module: Module, *, attitude: AttitudeSource = "inertial", motion: ImageMotion | None = None
+        self,
+        module: Module,
+        *,
+        attitude: AttitudeSource = "inertial",
+        motion: ImageMotion | None = None,
+        positions: bool = True,
     ) -> None:
         self._module = module
         self._lens = Lens(module.camera)
@@ -122,13 +131,15 @@ class Estimator:
         self._search = (
             Search(tracks, blocks, self._focal_px) if motion is None else Search(motion, None, self._focal_px)
         )
-        self._positions = PositionKeeper(module, self._lens, blocks, tracks) if motion is None else None
+        keeps = positions and motion is None
+        self._positions = PositionKeeper(module, self._lens, blocks, tracks) if keeps else None
         self._rotations = RotationLog(module.gyro)
         self._tilt = self._tilt_source(attitude)
         self._readings: deque[tuple[float, float, float | None]] = deque()
         self._height = HeightFilter(module.range)
         self._scatter = CommonScatter()
-        self._turns = TurnCheck()
+        self._turns = TurnCheck(module)
+        self._fixed = False
         self._previous: _Frame | None = None
         self._latest_s = -np.inf
         self._expected = ExpectedVelocity()
@@ -253,24 +264,31 @@ class Estimator:
         found = self._search.find(first.picture, second.picture, view, guess)
         if isinstance(found, NotFound):
             return _Outcome(NoVelocity(reason=found.reason), matches=found.matches, height=height)
-        reason_against = self._doubt(view, found)
+        reason_against = self._doubt(view, found, guess)
         if reason_against is not None:
             used = found.solution.used
             return _Outcome(NoVelocity(reason=reason_against), matches=found.matches, used=used, height=height)
         return self._vouch(second, view, found, tilt, height)
 
-    def _doubt(self, view: PairView, found: Found) -> str | None:
-        matches, pair, solution = found.matches, found.pair, found.solution
-        if self._turns.disagrees(pair, solution, view.turned_rad(), view.second_s - view.first_s):
-            return "gyro_disagrees"
-        if not found.agree:
-            return "contradictory"
-        seen = np.linalg.norm(matches.second_px - matches.first_px, axis=1)
-        # What rotation alone would have moved the points by.
-        turned = np.linalg.norm(pair.flow - solution.apparent, axis=1) * self._focal_px
-        if np.median(seen) < _STILL_PX and np.median(turned) > _TURNED_PX:
+    def _doubt(self, view: PairView, found: Found, guess: Array | None) -> str | None:
+        pair, solution = found.pair, found.solution
+        self._fixed = self._stands_still(view, found.matches, guess)
+        if self._fixed:
             return "picture_fixed"
-        return None
+        turned_rad, interval_s = view.turned_rad(), view.second_s - view.first_s
+        rate_change = self._rate_change(view)
+        if self._turns.disagrees(pair, solution, turned_rad, rate_change, interval_s, found.noise.scale):
+            return "gyro_disagrees"
+        return None if found.agree else "contradictory"
+
+    def _stands_still(self, view: PairView, matches: Matches, guess: Array | None) -> bool:
+        """Whether the picture stands where turn and last velocity would have moved it, or has stood since they did."""
+        if np.median(np.linalg.norm(matches.second_px - matches.first_px, axis=1)) >= _STILL_PX:
+            return False
+        moved = view.predict(matches.first_px, np.zeros(3) if guess is None else guess) - matches.first_px
+        px_per_m = self._focal_px / view.plane.distance_m
+        braked_px = _HARDEST_BRAKE_M_S2 * (view.second_s - view.first_s) ** 2 * px_per_m
+        return self._fixed or bool(np.nanmedian(np.linalg.norm(moved, axis=1)) > max(_TURNED_PX, braked_px))
 
     def _vouch(self, second: _Frame, view: PairView, found: Found, tilt: Tilt, height: Height) -> _Outcome:
         """Give the solution its covariance, learn from it, and turn it into level axes."""
@@ -290,7 +308,13 @@ class Estimator:
         covariance = image + sum(covariance_of(effect) for effect in effects.values())
         climb_sigma = _LASTING * float(np.sqrt(image[2, 2]))
         if relief is None:
-            self._scatter.add(velocity, own, np.square(effects["gyro_noise"]).sum(axis=1), m_s_per_px)
+            self._scatter.add(
+                velocity,
+                own,
+                np.square(effects["gyro_noise"]).sum(axis=1),
+                m_s_per_px,
+                held=found.matches.held > HELD_SHARE,
+            )
             found.noise.learn(found.matches, solution.used, solution.miss * self._focal_px, solution.scale)
         else:
             self._scatter.interrupt()
@@ -327,17 +351,31 @@ class Estimator:
     def _shared(
         self, view: PairView, pair: PairGeometry, solution: Solution, tilt: Tilt, height: Height
     ) -> dict[str, Array]:
-        rate_change = self._rotations.rate(view.second_s) - self._rotations.rate(view.first_s)
-        return shared_errors(
+        misfit = self._turns.misfit
+        effects = shared_errors(
             self._module,
             pair,
             solution,
             height=height,
             tilt=tilt,
             turned_rad=view.turned_rad(),
-            rate_change_rad_s=rate_change @ self._R_body_camera,
+            rate_change_rad_s=self._rate_change(view),
             interval_s=view.second_s - view.first_s,
         )
+        # What the picture says against the module's clock and focal length, before it is enough to refuse them.
+        effects["clock"] = effects["clock"] * _grown(misfit.clock_s, self._module.alignment.sigma.time_offset_s)
+        effects["focal_length"] = effects["focal_length"] * _grown(misfit.focal, self._module.camera.focal_sigma.min())
+        return effects
+
+    def _rate_change(self, view: PairView) -> Array:
+        """Body rate at the second frame less that at the first, camera axes."""
+        change = self._rotations.rate(view.second_s) - self._rotations.rate(view.first_s)
+        return np.asarray(change @ self._R_body_camera)
+
+
+def _grown(found: float, sigma: float) -> float:
+    """How many times the one-sigma effect counts where an error was found, too."""
+    return float(np.hypot(1, found / sigma)) if sigma > 0 else 1.0
 
 
 def _heading(R_level_body: Array) -> float:

@@ -17,6 +17,7 @@ from ruamel.yaml.comments import CommentedSeq
 from ruamel.yaml.error import YAMLError
 
 from flow.errors import DataError
+from flow.file_storage import read_file_storage
 from flow.lens_values import FISHEYE_NAMES, LAYOUT_NAME, ForeignLens
 from flow.sections import Camera
 
@@ -57,7 +58,7 @@ def read_lens_file(
     target = Path(path)
     content = _content(target)
     layout: Layout = "opencv" if _OPENCV_MARK in content else "camera-info"
-    lens = _file_storage(target, model, size_px) if layout == "opencv" else _camera_info(target, content)
+    lens = _file_storage(target, content, model, size_px) if layout == "opencv" else _camera_info(target, content)
     held = "fisheye" if lens.distortion_model in FISHEYE_NAMES else "pinhole"
     if model is not None and model != held:
         raise DataError(f"is a {held} lens, not {model}", path=target, key="distortion_model")
@@ -153,21 +154,14 @@ def _numbers(tree: Mapping[str, Any], key: str, path: Path, shape: tuple[int, in
     return values if shape is None else values.reshape(shape)
 
 
-def _file_storage(path: Path, model: str | None, size_px: tuple[int, int] | None) -> ForeignLens:
-    try:
-        storage = cv2.FileStorage(str(path), cv2.FILE_STORAGE_READ)
-    except (cv2.error, SystemError):  # OpenCV's binding raises the latter where the text cannot be parsed
-        raise DataError("cannot be parsed as an OpenCV FileStorage file", path=path) from None
-    try:
-        nodes = {re.sub("_", "", key).lower(): storage.getNode(key) for key in storage.root().keys()}  # noqa: SIM118
-        matrix = _matrix(nodes, _MATRIX_KEYS, "camera_matrix", path)
-        terms = _matrix(nodes, _DISTORTION_KEYS, "distortion_coefficients", path).ravel()
-        if matrix.shape != (3, 3):
-            raise DataError("3 x 3 numbers are expected", path=path, key="camera_matrix")
-        size_px = _size_px(nodes) or size_px
-        name = _model_name(nodes, len(terms), model, path)
-    finally:
-        storage.release()
+def _file_storage(path: Path, content: bytes, model: str | None, size_px: tuple[int, int] | None) -> ForeignLens:
+    nodes = {re.sub("_", "", key).lower(): value for key, value in read_file_storage(content, path).items()}
+    matrix = _matrix(nodes, _MATRIX_KEYS, "camera_matrix", path)
+    terms = _matrix(nodes, _DISTORTION_KEYS, "distortion_coefficients", path).ravel()
+    if matrix.shape != (3, 3):
+        raise DataError("3 x 3 numbers are expected", path=path, key="camera_matrix")
+    size_px = _size_px(nodes) or size_px
+    name = _model_name(nodes, len(terms), model, path)
     if size_px is None:
         raise DataError("missing; give the size of the pictures with --size WIDTHxHEIGHT", path=path, key="image_width")
     return ForeignLens(
@@ -181,28 +175,24 @@ def _file_storage(path: Path, model: str | None, size_px: tuple[int, int] | None
 
 
 def _matrix(nodes: Mapping[str, Any], keys: Sequence[str], wanted: str, path: Path) -> Array:
-    node = next((nodes[key] for key in keys if key in nodes), None)
-    try:
-        found = None if node is None else node.mat()
-    except cv2.error:
-        found = None
-    if found is None or not np.isfinite(found).all():
+    found = next((nodes[key] for key in keys if key in nodes), None)
+    if not isinstance(found, np.ndarray) or not np.isfinite(found).all():
         raise DataError("a matrix of finite numbers is expected", path=path, key=wanted)
     return np.asarray(found, float)
 
 
 def _size_px(nodes: Mapping[str, Any]) -> tuple[int, int] | None:
     found = [next((nodes[key] for key in keys if key in nodes), None) for keys in (_WIDTH_KEYS, _HEIGHT_KEYS)]
-    sides = [int(node.real()) for node in found if node is not None and (node.isInt() or node.isReal())]
+    sides = [int(side) for side in found if isinstance(side, float) and np.isfinite(side)]
     return (sides[0], sides[1]) if len(sides) == 2 else None
 
 
 def _model_name(nodes: Mapping[str, Any], count: int, model: str | None, path: Path) -> str:
     """Tell the distortion model: by the file's own word, by the number of terms, or as the caller says."""
-    if (node := nodes.get("fisheyemodel")) is not None and node.isInt():
-        return "equidistant" if int(node.real()) else "plumb_bob"
-    if (node := nodes.get("distortionmodel")) is not None and node.isString():
-        return str(node.string())
+    if isinstance(fisheye := nodes.get("fisheyemodel"), float):
+        return "equidistant" if fisheye else "plumb_bob"
+    if isinstance(name := nodes.get("distortionmodel"), str):
+        return name
     if count == 4 and model is None:
         problem = "4 terms may be k1 k2 p1 p2 or a fisheye's k1 k2 k3 k4; say with --model pinhole or --model fisheye"
         raise DataError(problem, path=path, key="distortion_coefficients")

@@ -26,7 +26,11 @@ _BATCH_S = 0.1  # hand over so much at a time: a call costs more than a sample
 
 
 def measure(
-    recording: Recording, *, motion: ImageMotion | None = None, watch: Callable[[Frame], None] | None = None
+    recording: Recording,
+    *,
+    motion: ImageMotion | None = None,
+    positions: bool = True,
+    watch: Callable[[Frame], None] | None = None,
 ) -> Iterator[FrameResult]:
     """Measure a recording; yields one result for each pair of consecutive frames.
 
@@ -35,7 +39,9 @@ def measure(
     recording
         An opened recording folder.
     motion
-        What finds the image motion; Lucas-Kanade tracks when left out.
+        What finds the image motion; see :class:`flow.estimator.Estimator`.
+    positions
+        Keep the position too.
     watch
         Called with each frame before the row that it ends, so that nobody needs to decode the video again.
 
@@ -54,7 +60,7 @@ def measure(
         usual = "a level, still module shows -9.8 (body z is down); turn the sign or the axes"
         problem = f"specific force is {accel_m_s2[2]:+.3g} m/s2 (median): {usual}"
         raise DataError(problem, path=recording.gyro_path, key="accel_z_m_s2")
-    estimator = Estimator(module, attitude=source, motion=motion)
+    estimator = Estimator(module, attitude=source, motion=motion, positions=positions)
     feeds: list[_AnyFeed] = [
         _Feed(gyro, estimator.add_gyro),
         _Feed(recording.range(), estimator.add_range, ahead_s=module.range.time_offset_s),

@@ -5,6 +5,7 @@ from __future__ import annotations
 import difflib
 import io
 import os
+import reprlib
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any, TypeVar
@@ -202,7 +203,7 @@ def _validated(kind: type[M], tree: dict[str, Any], path: Path) -> M:
         first = error.errors()[0]
         loc = _keys(plain, first["loc"], missing=first["type"] == "missing")
         found = first["input"]
-        shown = "" if isinstance(found, dict) else f"found {found!r}: "
+        shown = "" if isinstance(found, dict) else f"found {_SHORT.repr(found)}: "
         problem = _PROBLEMS.get(first["type"], first["msg"].removeprefix("Value error, "))
         if first["type"] == "missing":
             shown = ""
@@ -213,6 +214,8 @@ def _validated(kind: type[M], tree: dict[str, Any], path: Path) -> M:
         raise DataError(shown + problem, path=path, line=_line(tree, loc), key=key) from None
 
 
+_SHORT = reprlib.Repr()
+_SHORT.maxlevel, _SHORT.maxstring = 2, 80
 _PROBLEMS = {
     "extra_forbidden": "unknown key; is it misspelt?",
     "missing": "missing",
@@ -246,12 +249,22 @@ def _line(tree: Any, loc: tuple[int | str, ...]) -> int | None:
     return line
 
 
-def _plain(node: Any) -> Any:
-    """Turn ruamel's containers and scalars into plain Python."""
+def _plain(node: Any, made: dict[int, Any] | None = None) -> Any:
+    """Turn ruamel's containers and scalars into plain Python.
+
+    A part that is meant several times (a YAML alias) stays one: written out, a few lines may mean a billion values.
+    """
+    made = {} if made is None else made
+    if isinstance(node, dict | list) and id(node) in made:
+        return made[id(node)]
     if isinstance(node, dict):
-        return {str(k): _plain(v) for k, v in node.items()}
+        mapping = made[id(node)] = {}
+        mapping.update((str(k), _plain(v, made)) for k, v in node.items())
+        return mapping
     if isinstance(node, list):
-        return [_plain(v) for v in node]
+        sequence = made[id(node)] = []
+        sequence.extend(_plain(v, made) for v in node)
+        return sequence
     if isinstance(node, bool) or node is None:
         return node
     for kind in (int, float, str):

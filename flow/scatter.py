@@ -45,10 +45,13 @@ class CommonScatter:
     def __init__(self, *, memory: int = 180) -> None:
         self._rows: deque[tuple[Array, Array, Array, float]] = deque(maxlen=4)
         self._found: deque[Array] = deque(maxlen=memory)
+        self._held: deque[bool] = deque(maxlen=memory)
         self._rows_since = 0
         self._variance_px2 = np.full(3, self._BELIEF_PX**2)
 
-    def add(self, velocity_m_s: Array, by_matches: Array, by_gyro: Array, m_s_per_px: float) -> None:
+    def add(
+        self, velocity_m_s: Array, by_matches: Array, by_gyro: Array, m_s_per_px: float, *, held: bool = False
+    ) -> None:
         """Add a row that follows the last one.
 
         Parameters
@@ -59,6 +62,8 @@ class CommonScatter:
             Its variances (3,) by the scatter of matches and by gyro noise, m^2/s^2.
         m_s_per_px
             Speed that moves the picture by one pixel in the interval.
+        held
+            Whether a codec held parts of the picture back: then a rare leap is no accident but the other half of it.
         """
         self._rows.append((velocity_m_s, by_matches, by_gyro, m_s_per_px))
         if len(self._rows) < 4:
@@ -68,6 +73,7 @@ class CommonScatter:
             return  # a dropped frame: the differences assume even steps
         jerk = np.square(_THIRD @ velocity) - _WHITE_GAIN * gyro.mean(axis=0)
         self._found.append((jerk / _JERK_GAIN - matches.mean(axis=0)) / np.mean(unit**2))
+        self._held.append(held)
         self._rows_since += 1
         if self._rows_since >= min(self._EVERY, len(self._found)):
             self._rows_since = 0
@@ -89,6 +95,7 @@ class CommonScatter:
 
     def _weigh(self) -> None:
         found = np.array(self._found)
-        usual = np.minimum(found, _OUTLIER * np.median(np.abs(found), axis=0))
+        most = np.inf if np.mean(self._held) > 0.1 else _OUTLIER * np.median(np.abs(found), axis=0)
+        usual = np.minimum(found, most)
         belief = self._BELIEF_ROWS * np.exp(-len(found) / self._BELIEF_FADES)
         self._variance_px2 = (belief * self._BELIEF_PX**2 + usual.sum(axis=0)) / (belief + len(found))

@@ -23,6 +23,9 @@ _NEAR_PX = 0.7  # a first step by blocks beyond this was read off the wrong part
 # A step leaves a fiftieth of itself to the next: one this small, or this small against its own sigma, is the last.
 _SETTLED_PX, _SETTLED_SIGMAS = 0.01, 10.0
 _ROUNDS = 4
+_HELD_BACK_PX = 0.5  # by how much a codec holds a block back before it sends it anew
+HELD_SHARE = 0.03
+"""Share of copied matches from which on a picture counts as held back by its codec."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -120,7 +123,8 @@ class Search:
         if len(matches) < _FEWEST_MATCHES:
             reason = "no_texture" if matches.offered < _FEWEST_OFFERED else "few_tracks"
             return NotFound(matches=matches, reason=reason)
-        solution = solve(pair, guess_m_s, noise.scale, self._rng)
+        near, held = _HELD_BACK_PX / self._focal_px, matches.held > HELD_SHARE
+        solution = solve(pair, guess_m_s, noise.scale, self._rng, near=near, held=held)
         if solution is None:
             return NotFound(matches=matches, reason="contradictory")
         miss_px = solution.miss[solution.used] * self._focal_px

@@ -20,6 +20,7 @@ Array: TypeAlias = NDArray[np.float64]
 
 CHUNK_ROWS = 32768
 _TAIL_BYTES = 65536
+_SHOWN = 400  # letters of a header in a message
 _NEVER_EMPTY = ("time_s", "frame")
 
 
@@ -151,6 +152,7 @@ def _found(names: list[str]) -> str:
     shown = ", ".join(filter(None, names)) or "none"
     if len(names) == 1 and ";" in shown:
         return f"found {shown}; separate the cells by commas, not semicolons"
+    shown = shown if len(shown) <= _SHOWN else shown[:_SHOWN] + " ..."
     if names and all(re.fullmatch(r"[-+.\deE]+", name) for name in names):
         return f"found {shown}; is the line of column names missing?"
     return f"found {shown}"

@@ -25,13 +25,15 @@ class Matches:
 
     ``first_px`` and ``second_px`` are (N, 2), column and row; ``covariance_px2`` (N, 2, 2) is that of the
     displacement for two grey levels of noise; the scatter of the matches themselves then scales it. ``offered``
-    counts the points that were worth looking for.
+    counts the points that were worth looking for; ``held`` is the share of them that are copies of the first picture, to
+    a fraction of a grey level: a video codec holds such places back.
     """
 
     first_px: Array
     second_px: Array
     covariance_px2: Array
     offered: int
+    held: float = 0.0
 
     def __len__(self) -> int:
         return len(self.first_px)
@@ -43,6 +45,7 @@ class Matches:
             second_px=self.second_px[good],
             covariance_px2=self.covariance_px2[good],
             offered=self.offered,
+            held=self.held,
         )
 
 
@@ -86,8 +89,7 @@ class LucasKanade:
     _NOISIEST = 18.0  # grey levels
     # A video codec copies blocks that changed too little to be worth coding: on a bare floor it freezes the noise of an
     # earlier picture, which then stands still in full agreement. A window that did not move and did not change by
-    # a fraction of a grey level is such a copy (strong texture could not have been kept through a motion). Where
-    # copies abound, the rest is no better.
+    # a fraction of a grey level is such a copy. Where copies of weak texture abound, the rest is no better.
     _COPY_PX, _COPY_CHANGE, _COPY_SQUARE, _COPY_SHARE = 0.02, 0.3, 10.0, 0.25
     _SPREAD_PX = 0.43  # over the full +-0.5 px the pull toward the half wins by 2-4 mpx
     _NOISE = 2.0  # grey levels
@@ -134,7 +136,9 @@ class LucasKanade:
         if noise > self._NOISIEST:  # no camera is: the pictures show different things, and the matches will tell
             noise = 0.0
         textured = weakest > self._LEAST_OVER_NOISE * noise**2
-        textured &= self._not_copied(np.abs(ends - points).max(axis=1), change, weakest, followed)
+        still = np.abs(ends - points).max(axis=1) < self._COPY_PX
+        copied = followed & still & (change < self._COPY_CHANGE)
+        textured &= self._not_copied(copied, weakest, followed)
         true = followed & textured & plausible(change, typical)
         # Cramer-Rao form for two noisy pictures (Robinson and Milanfar 2004), plus what no texture takes away.
         structure = features.structure[inside][true]
@@ -144,18 +148,15 @@ class LucasKanade:
             second_px=ends[true],
             covariance_px2=covariance,
             offered=int(np.count_nonzero(textured)) + int(np.count_nonzero(~inside)),
+            held=float(copied.sum() / followed.sum()),
         )
 
     def _not_copied(
-        self, moved_px: Array, change: NDArray[np.float32], weakest: NDArray[np.float32], followed: NDArray[np.bool_]
+        self, copied: NDArray[np.bool_], weakest: NDArray[np.float32], followed: NDArray[np.bool_]
     ) -> NDArray[np.bool_]:
-        copied = followed & (moved_px < self._COPY_PX) & (change < self._COPY_CHANGE)
         weak = copied & (weakest < self._COPY_SQUARE)
-        count, moving = np.count_nonzero(followed), followed & ~copied
-        if np.count_nonzero(weak) > self._COPY_SHARE * count:
+        if np.count_nonzero(weak) > self._COPY_SHARE * np.count_nonzero(followed):
             return np.zeros(len(copied), bool)
-        if np.count_nonzero(moving) > 0.4 * count and np.median(moved_px[moving]) > 2 * self._COPY_PX:
-            return ~copied  # the picture does move: what stands still is held back
         return ~weak
 
     def _inside(self, points: Array) -> NDArray[np.bool_]:

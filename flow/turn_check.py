@@ -4,66 +4,139 @@ A gyro whose axes are swapped, whose sign is wrong or that is not connected give
 agreeing: in a narrow view a turn looks almost like a shift. Almost: about the optical axis it looks like nothing else,
 and about the others its motion grows with the square of the distance from the middle. So the turn that the gyro left in
 the picture can be solved for together with the velocity; over a second it is plain when that is no small rest.
+
+A wrong clock leaves what goes with the turn's acceleration, a wrong focal length what goes with the turn itself about x
+and y and not about z, undeclared rolling rows a turn about z that goes with the acceleration about y. Each is far smaller
+than a wrong axis, and as plain, since it is known what to look for.
 """
 
 from __future__ import annotations
 
 from collections import deque
+from dataclasses import dataclass
 from typing import TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
 
+from flow.module import Module
 from flow.velocity import PairGeometry, Solution, motion_of_turn
 
 Array: TypeAlias = NDArray[np.float64]
 
 _MEMORY = 45  # pairs
 _FEWEST = 6
-_EVERY = 6  # of so many pairs two are looked at, one after the other, once there are a few
+_EACH = 20  # pairs that are all looked at; of _EVERY later ones two are, one after the other
+_EVERY = 6
 _WRONG_SHARE, _RIGHT_SHARE = 0.3, 0.1  # of an axis' turning, squared: a sign error leaves 4, a dead axis 1
 _CERTAIN = 4.0  # times what scatter explains
+_CERTAIN_AT_ONCE = 8.0  # sigmas, of a single pair
 # Turning that lens, relief, mounting and codec may leave: so much about camera x, y, z (about x and y a turn is almost
 # a shift), and such shares of the ground's angular speed and of the turning about all axes.
 _LEAST_RAD_S = np.array([0.2, 0.2, 0.1])
 _LEAST_OF_FLOW, _LEAST_OF_TURN = 0.1, 0.05
+_STRANGE = 4.0  # scatter beyond the usual that no turn explains: ground of two heights, things that move by themselves
+# What is left on clean flights: so many formal sigmas, and so much, about camera x, y, z.
+_SIGMAS, _FLOOR_RAD_S = np.array([3.5, 3.5, 2.0]), np.array([0.02, 0.02, 0.004])
+# Clock, s; rolling rows (half of the readout, s); focal length, share: believed before, and not to be passed over.
+_PRIOR, _LIMIT = np.array([0.05, 0.02, 0.2]), np.array([0.005, 0.003, 0.03])
+_SURE = 5.0  # sigmas
+_FADING = 0.98  # of what was found, a pair
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Misfit:
+    """How far clock (s) and focal length (share) are off for certain, by the picture; 0 where nothing speaks for it."""
+
+    clock_s: float
+    focal: float
 
 
 class TurnCheck:
-    """Tells whether image and gyro speak of the same turns, over the last second or two."""
+    """Tells whether image and gyro speak of the same turns, over the last second or two.
 
-    def __init__(self) -> None:
+    Parameters
+    ----------
+    module
+        How well it says that it knows clock, readout and focal length.
+    """
+
+    def __init__(self, module: Module) -> None:
+        readout_s = module.camera.sigma.readout_s or 0.0
+        stated = [module.alignment.sigma.time_offset_s, 0.5 * readout_s, float(module.camera.focal_sigma.max())]
+        self._limit = np.maximum(_LIMIT, 3 * np.array(stated))
         self._left: deque[Array] = deque(maxlen=_MEMORY)  # turn that the gyro has too much, rad/s
         self._turned: deque[Array] = deque(maxlen=_MEMORY)  # turn by the gyro, rad/s
         self._flow: deque[float] = deque(maxlen=_MEMORY)  # speed over distance, rad/s
         self._scatter: deque[Array] = deque(maxlen=_MEMORY // 2)  # variance shown by two pairs in a row, (rad/s)^2
         self._pairs = 0
-        self._wrong = False
+        self._wrong = self._misfits = False
+        self._square, self._product = np.diag(_PRIOR**-2), np.zeros(3)
 
-    def disagrees(self, pair: PairGeometry, solution: Solution, turned_rad: Array, interval_s: float) -> bool:
+    def disagrees(
+        self,
+        pair: PairGeometry,
+        solution: Solution,
+        turned_rad: Array,
+        rate_change_rad_s: Array,
+        interval_s: float,
+        usual_scale: float,
+    ) -> bool:
         """Take a pair into account and give the verdict.
 
         Parameters
         ----------
         pair, solution
             The equations and what came of them with the gyro's turn taken out.
-        turned_rad
-            The gyro's turn of the camera over the interval, camera axes.
+        turned_rad, rate_change_rad_s
+            The gyro's turn of the camera over the interval and the change of its rate, camera axes.
         interval_s
             Its length.
+        usual_scale
+            ``Solution.scale`` of the pairs before.
         """
         self._pairs += 1
-        if len(self._left) < _FEWEST or self._pairs % _EVERY < 2:
-            left = turn_left_over(pair, solution) / interval_s
-            if self._left and self._pairs % 2:
-                # Scatter changes from pair to pair, a wrong turn as slowly as the craft turns.
-                self._scatter.append(0.5 * (left - self._left[-1]) ** 2)
-            self._left.append(left)
-            self._turned.append(turned_rad / interval_s)
-            self._flow.append(float(np.linalg.norm(solution.velocity_m_s)) / pair.distance_m)
-            if len(self._left) >= _FEWEST:
-                self._judge()
-        return self._wrong
+        if self._pairs > _EACH and self._pairs % _EVERY >= 2:
+            return self._wrong or self._misfits
+        left, sigma, scale = turn_left_over(pair, solution)
+        if scale > _STRANGE * usual_scale + 1 and scale > 0.5 * solution.scale:
+            return self._wrong or self._misfits  # something else is in the picture, and no turn takes it out
+        left, sigma = left / interval_s, sigma / interval_s
+        turned, flow = turned_rad / interval_s, float(np.linalg.norm(solution.velocity_m_s)) / pair.distance_m
+        if self._left and self._pairs % 2:
+            # Scatter changes from pair to pair, a wrong turn as slowly as the craft turns.
+            self._scatter.append(0.5 * (left - self._left[-1]) ** 2)
+        self._left.append(left)
+        self._turned.append(turned)
+        self._flow.append(flow)
+        self._weigh(left, np.hypot(_SIGMAS * sigma, _FLOOR_RAD_S), turned, rate_change_rad_s / interval_s)
+        if len(self._left) < _FEWEST:
+            at_once = _allowed(flow, turned, turned - left) + _CERTAIN_AT_ONCE * sigma
+            return bool((np.abs(left) > at_once).any()) or self._misfits
+        self._judge()
+        return self._wrong or self._misfits
+
+    @property
+    def misfit(self) -> Misfit:
+        """What the pairs so far say for certain about clock and focal length."""
+        found, sigma = self._found()
+        certain = np.maximum(np.abs(found) - 2 * sigma - 0.2 * self._limit, 0)
+        return Misfit(clock_s=float(certain[0]), focal=float(certain[2]))
+
+    def _found(self) -> tuple[Array, Array]:
+        covariance = np.linalg.inv(self._square)
+        return covariance @ self._product, np.sqrt(np.diag(covariance))
+
+    def _weigh(self, left: Array, sigma: Array, turned: Array, change: Array) -> None:
+        """Learn which clock error, half readout and focal length would leave such turns."""
+        # About x, y and z by each: (3, 3).
+        by = np.array([[change[0], 0, turned[0]], [change[1], 0, turned[1]], [change[2], change[1], 0]])
+        by, left = by / sigma[:, None], left / sigma
+        self._square = _FADING * self._square + (1 - _FADING) * np.diag(_PRIOR**-2) + by.T @ by
+        self._product = _FADING * self._product + by.T @ left
+        found, sure = self._found()
+        limit = (0.5 if self._misfits else 1.0) * self._limit
+        self._misfits = bool((np.abs(found) > limit + _SURE * sure).any())
 
     def _judge(self) -> None:
         left, by_gyro = np.array(self._left), np.array(self._turned)
@@ -79,18 +152,25 @@ class TurnCheck:
             self._wrong = bool((certain & (excess > _WRONG_SHARE * turning)).any())
 
 
-def turn_left_over(pair: PairGeometry, solution: Solution) -> Array:
+def _allowed(flow: float, by_gyro: Array, by_picture: Array) -> Array:
+    turning = max(float(np.linalg.norm(by_gyro)), float(np.linalg.norm(by_picture)))
+    return np.asarray(0.5 * _LEAST_RAD_S + _LEAST_OF_FLOW * flow + _LEAST_OF_TURN * turning)
+
+
+def turn_left_over(pair: PairGeometry, solution: Solution) -> tuple[Array, Array, float]:
     """Solve for the turn of the camera (3,), rad, that the gyro has too much, by the picture.
 
-    Solved together with the velocity (Schur complement of the six normal equations) over the matches that agree.
+    Solved together with the velocity over the matches that agree. Gives its one-sigma too, (3,), and the scatter that is
+    then left, on the scale of ``Solution.scale``.
     """
     used = solution.used
-    rows, miss = solution.rows[used], solution.miss[used]
-    turns = motion_of_turn(pair.second_ray[used])
-    weight = np.linalg.inv(pair.covariance[used])
-    weighted_rows, weighted_turns = weight @ rows, weight @ turns
-    across = np.einsum("nij,nik->jk", rows, weighted_turns)
-    square = np.einsum("nij,nik->jk", rows, weighted_rows)
-    left = np.einsum("nij,nik->jk", turns, weighted_turns) - across.T @ np.linalg.solve(square, across)
-    pull = np.einsum("nij,ni->j", weighted_turns, miss)
-    return np.asarray(-np.linalg.solve(left, pull), np.float64)
+    rows = np.concatenate([solution.rows[used], -motion_of_turn(pair.second_ray[used])], axis=2)
+    miss, weight = solution.miss[used], np.linalg.inv(pair.covariance[used])
+    weighted = weight @ rows
+    square = np.einsum("nij,nik->jk", rows, weighted)
+    covariance = np.linalg.inv(square + 1e-12 * np.trace(square) * np.eye(6))
+    found = covariance @ np.einsum("nij,ni->j", weighted, miss)
+    rest = miss - rows @ found
+    # The median of chi-square with two degrees of freedom is 2 ln 2.
+    scale = float(np.median(np.einsum("ni,nij,nj->n", rest, weight, rest))) / (2 * np.log(2))
+    return found[3:], np.sqrt(scale * covariance.diagonal()[3:]), scale

@@ -73,7 +73,15 @@ class Solution:
     miss: Array
 
 
-def solve(pair: PairGeometry, guess_m_s: Array | None, scale: float, rng: np.random.Generator) -> Solution | None:
+def solve(
+    pair: PairGeometry,
+    guess_m_s: Array | None,
+    scale: float,
+    rng: np.random.Generator,
+    *,
+    near: float = 0.0,
+    held: bool = False,
+) -> Solution | None:
     """Find the velocity that most matches agree on, then weigh them all by their covariance.
 
     Parameters
@@ -86,6 +94,11 @@ def solve(pair: PairGeometry, guess_m_s: Array | None, scale: float, rng: np.ran
         Scatter factor expected from the pairs before; only sets what counts as agreement at the start.
     rng
         For the trial pairs of the consensus.
+    near
+        Distance in ray coordinates within which a match agrees with the guess at the start, whatever its covariance.
+    held
+        A video codec holds a part of the picture back and lets another catch up: the truth is their mean, not the larger
+        part, so that all within ``near`` count, and their mean square is the scatter.
 
     Returns
     -------
@@ -98,10 +111,11 @@ def solve(pair: PairGeometry, guess_m_s: Array | None, scale: float, rng: np.ran
     left out.
     """
     rows, target = equations(pair)
-    white_rows, white_target = _whitened(rows, target, pair.covariance)
+    white_rows, white_target = whitened(rows, target, pair.covariance)
     start = None
     if guess_m_s is not None:
-        agree = _squares(white_rows, white_target, guess_m_s) < (_AGREE_SIGMA**2 * scale)
+        agree = squared_misses(white_rows, white_target, guess_m_s) < _AGREE_SIGMA**2 * scale
+        agree |= squared_misses(rows, target, guess_m_s) < near**2
         if agree.mean() >= _CLEAR_MAJORITY:
             start = agree
     if start is None:
@@ -110,7 +124,7 @@ def solve(pair: PairGeometry, guess_m_s: Array | None, scale: float, rng: np.ran
         start = _consensus(white_rows, white_target, guess_m_s, scale, rng)
     if start.sum() < 3:
         return None
-    return _weighted((rows, target), (white_rows, white_target), start, pair)
+    return _weighted((rows, target), (white_rows, white_target), start, pair, near if held else 0.0)
 
 
 def equations(pair: PairGeometry) -> tuple[Array, Array]:
@@ -155,13 +169,13 @@ def _equations(
 
 
 @compiled
-def _whitened(rows: Array, target: Array, covariance: Array) -> tuple[Array, Array]:
+def whitened(rows: Array, target: Array, covariance: Array) -> tuple[Array, Array]:
     """Scale the equations so that one-sigma is 1 along any direction (Cholesky)."""
     white_rows, white_target = np.empty_like(rows), np.empty_like(target)
     for i in range(len(rows)):
         a, b, c = covariance[i, 0, 0], covariance[i, 0, 1], covariance[i, 1, 1]
         first, second = 1 / np.sqrt(a), 1 / np.sqrt(max(c - b * b / a, 1e-30))
-        for j in range(3):
+        for j in range(rows.shape[2]):
             white_rows[i, 0, j] = first * rows[i, 0, j]
             white_rows[i, 1, j] = second * (rows[i, 1, j] - b / a * rows[i, 0, j])
         white_target[i, 0] = first * target[i, 0]
@@ -170,27 +184,29 @@ def _whitened(rows: Array, target: Array, covariance: Array) -> tuple[Array, Arr
 
 
 @compiled
-def _squares(rows: Array, target: Array, velocity: Array) -> Array:
+def squared_misses(rows: Array, target: Array, solution: Array) -> Array:
+    """Square (N,) of how far each match's two equations miss."""
     squares = np.zeros(len(rows))
     for i in range(len(rows)):
         for e in range(2):
             miss = target[i, e]
-            for j in range(3):
-                miss -= rows[i, e, j] * velocity[j]
+            for j in range(len(solution)):
+                miss -= rows[i, e, j] * solution[j]
             squares[i] += miss * miss
     return squares
 
 
 @compiled
-def _normal(rows: Array, target: Array, weight: Array) -> tuple[Array, Array]:
-    """Weighted normal equations: (3, 3) and (3,)."""
-    square, product = np.zeros((3, 3)), np.zeros(3)
+def normal_equations(rows: Array, target: Array, weight: Array) -> tuple[Array, Array]:
+    """Weighted normal equations of M unknowns: (M, M) and (M,)."""
+    count = rows.shape[2]
+    square, product = np.zeros((count, count)), np.zeros(count)
     for i in range(len(rows)):
         for e in range(2):
-            for j in range(3):
+            for j in range(count):
                 by = weight[i] * rows[i, e, j]
                 product[j] += by * target[i, e]
-                for k in range(3):
+                for k in range(count):
                     square[j, k] += by * rows[i, e, k]
     return square, product
 
@@ -217,11 +233,11 @@ def _straight_start(rows: Array, target: Array, scale: float) -> NDArray[np.bool
     weight = np.ones(len(rows))
     try:
         for _ in range(_STRAIGHT_ROUNDS):
-            velocity = _solution(*_normal(rows, target, weight))
-            weight = 1 / np.sqrt(np.maximum(_squares(rows, target, velocity), scale))
+            velocity = _solution(*normal_equations(rows, target, weight))
+            weight = 1 / np.sqrt(np.maximum(squared_misses(rows, target, velocity), scale))
     except np.linalg.LinAlgError:
         return None
-    agree = _squares(rows, target, velocity) < _AGREE_SIGMA**2 * scale
+    agree = squared_misses(rows, target, velocity) < _AGREE_SIGMA**2 * scale
     return agree if agree.mean() >= _MAJORITY else None
 
 
@@ -243,11 +259,11 @@ def _consensus(
     cost = np.minimum(_all_squares(rows, target, trials), 4 * limit).sum(axis=1)
     for velocity in trials[np.argsort(cost)[:3]]:
         for _ in range(4):
-            agree = _squares(rows, target, velocity) < 2 * limit
+            agree = squared_misses(rows, target, velocity) < 2 * limit
             if agree.sum() < 3:
                 break
             velocity = np.linalg.lstsq(rows[agree].reshape(-1, 3), target[agree].ravel(), rcond=None)[0]
-        squared = _squares(rows, target, velocity)
+        squared = squared_misses(rows, target, velocity)
         total = float(np.minimum(squared, limit).sum())
         if total < best_cost:
             best, best_cost = squared < limit, total
@@ -260,22 +276,29 @@ def _all_squares(rows: Array, target: Array, trials: Array) -> Array:
 
 
 def _weighted(
-    plain: tuple[Array, Array], white: tuple[Array, Array], start: NDArray[np.bool_], pair: PairGeometry
+    plain: tuple[Array, Array],
+    white: tuple[Array, Array],
+    start: NDArray[np.bool_],
+    pair: PairGeometry,
+    kept_near: float,
 ) -> Solution | None:
     (rows, target), (white_rows, white_target) = plain, white
     weight = start.astype(float)
     for _ in range(_ROUNDS):
         try:
-            velocity = _solution(*_normal(white_rows, white_target, weight))
+            velocity = _solution(*normal_equations(white_rows, white_target, weight))
         except np.linalg.LinAlgError:
             return None
-        squared = _squares(white_rows, white_target, velocity)
+        squared = squared_misses(white_rows, white_target, velocity)
         # The median of chi-square with two degrees of freedom is 2 ln 2.
         spread = max(_median(squared[weight > _USED]) / (2 * np.log(2)), 1e-12)
         weight = np.square(np.maximum(1 - squared / (_TUKEY**2 * spread), 0.0))
+        if kept_near > 0:
+            weight[squared_misses(rows, target, velocity) < kept_near**2] = 1.0
+            spread = max(float(squared[weight > _USED].mean()) / 2, 1e-12)
         if np.count_nonzero(weight > _USED) < 3:
             return None
-    left, _ = _normal(white_rows, white_target, weight)
+    left, _ = normal_equations(white_rows, white_target, weight)
     strength = np.linalg.eigvalsh(left)
     if not strength[0] > 1e-12 * strength[-1]:
         return None

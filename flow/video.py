@@ -13,6 +13,7 @@ import av
 import numpy as np
 from numpy.typing import NDArray
 
+from flow.container import open_container
 from flow.errors import DataError
 from flow.luma import stored_luma
 from flow.table import read_table, time_steps
@@ -117,7 +118,7 @@ class Video:
 
     def _decoded(self) -> Iterator[av.VideoFrame]:
         try:
-            with av.open(os.fspath(self.path)) as container:
+            with open_container(self.path) as container:
                 stream = _video_stream(container, self.path)
                 # Frames decoded in parallel hand damage on to each other by chance: the same file must always
                 # give the same result. At 640 x 480 one thread takes 0.3 ms a frame all the same.
@@ -153,7 +154,7 @@ def _listed(path: Path) -> _Listing:
     stamps: list[int | None] = []
     held, incomplete = 0, None
     try:
-        with av.open(os.fspath(path)) as container:
+        with open_container(path) as container:
             stream = _video_stream(container, path)
             for packet in container.demux(stream):
                 held += packet.size > 0

@@ -7,16 +7,21 @@ from collections.abc import Sequence
 from dataclasses import fields
 from pathlib import Path
 
+from cli.page.report import INKS
 from flow.benchmark.trial_flight import Condition
 
 METHOD_WORDS = {
     "groundpace": "groundpace",
+    "feature_tracks": "feature tracks",
     "phase_correlation": "phase correlation",
     "dense_flow": "dense flow",
     "ecc": "ECC",
     "feature_homography": "features, homography",
 }
 """Methods as people call them."""
+
+METHOD_INKS = dict(zip(METHOD_WORDS, (INKS[0], "#7d858f", *INKS[1:]), strict=True))
+"""The colour of each in a chart; grey for what ours grew out of."""
 
 AXES = {
     "height_m": "height, m",

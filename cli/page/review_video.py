@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import os
 from typing import TypeAlias
 
 import av
 import numpy as np
 from numpy.typing import NDArray
 
+from flow.container import open_container
 from flow.recording import Recording
 
 Array: TypeAlias = NDArray[np.float64]
@@ -23,7 +23,7 @@ def own_times_s(recording: Recording) -> Array | None:
     They all play 8-bit 4:2:0 H.264 in an MP4. Its packets are listed, not decoded.
     """
     try:
-        with av.open(os.fspath(recording.frames.path)) as container:
+        with open_container(recording.frames.path) as container:
             stream = container.streams.video[0]
             codec = stream.codec_context
             fits = codec.name == "h264" and codec.profile in _PROFILES and codec.pix_fmt in ("yuv420p", "yuvj420p")

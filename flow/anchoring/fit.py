@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from flow.anchoring.view import Equations
+from flow.velocity import normal_equations, squared_misses, whitened
 
 Array: TypeAlias = NDArray[np.float64]
 
@@ -42,26 +43,23 @@ def fit(equations: Equations, turn_prior: Array, turn_mean: Array) -> Fit | None
 
     Notes
     -----
-    Rounds of least absolute misses, beginning from what was expected, then Tukey's weights. The scale is that of the median, never below 1: what the
-    matches share does not show in how they scatter.
+    Rounds of least absolute misses, beginning from what was expected, then Tukey's weights. The scale is that of the
+    median, never below 1: what the matches share does not show in how they scatter.
     """
-    rows, target = _whitened(equations)
+    rows, target = whitened(equations.rows, equations.target, equations.covariance)
     prior = np.zeros((6, 6))
     prior[3:, 3:] = np.linalg.inv(turn_prior)
     expected = prior @ np.concatenate([np.zeros(3), turn_mean])
     # What was expected is close, or every match is as far from it as the others.
-    weight: Array = 1 / np.sqrt(np.maximum(np.einsum("ni,ni->n", target, target), 1.0))
+    weight: Array = 1 / np.sqrt(np.maximum(squared_misses(rows, target, np.zeros(6)), 1.0))
     spread = 1.0
     for k in range(_STRAIGHT + _ROUNDS):
-        weighted = rows * weight[:, None, None]
-        square = np.einsum("nij,nik->jk", weighted, rows) / spread + prior
-        product = np.einsum("nij,ni->j", weighted, target) / spread + expected
+        square, product = normal_equations(rows, target, weight)
         try:
-            change = np.linalg.solve(square, product)
+            change = np.asarray(np.linalg.solve(square / spread + prior, product / spread + expected), np.float64)
         except np.linalg.LinAlgError:
             return None
-        miss = target - rows @ change
-        squared = np.einsum("ni,ni->n", miss, miss)
+        squared = squared_misses(rows, target, change)
         if k < _STRAIGHT - 1:
             weight = 1 / np.sqrt(np.maximum(squared, 1.0))
         else:
@@ -71,18 +69,13 @@ def fit(equations: Equations, turn_prior: Array, turn_mean: Array) -> Fit | None
             weight = np.square(np.maximum(1 - squared / (_TUKEY**2 * spread), 0.0))
             if np.count_nonzero(weight > _USED) < 6:
                 return None
-    square = np.einsum("nij,nik->jk", rows * weight[:, None, None], rows) / max(spread, 1.0) + prior
+    square = normal_equations(rows, target, weight)[0] / max(spread, 1.0) + prior
     if not np.linalg.eigvalsh(square)[0] > 0:
         return None
     return Fit(
-        change=np.asarray(change, np.float64),
+        change=change,
         covariance=np.asarray(np.linalg.inv(square), np.float64),
         used=weight > _USED,
         miss=np.asarray(equations.target - equations.rows @ change, np.float64),
         scale=spread,
     )
-
-
-def _whitened(equations: Equations) -> tuple[Array, Array]:
-    root = np.linalg.cholesky(np.linalg.inv(equations.covariance)).transpose(0, 2, 1)
-    return root @ equations.rows, (root @ equations.target[:, :, None])[:, :, 0]

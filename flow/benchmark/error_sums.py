@@ -104,6 +104,49 @@ class ErrorSums:
         return total / self.compared if self.compared else math.nan
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ImageSums:
+    """Errors of rows whose logs had none, so that all of the error is the picture's; ``a + b`` pools runs.
+
+    ``image_rows`` rows of ``image_due`` gave a velocity; sums over them of the squared errors, both axes, in pixels of
+    motion from frame to frame, and of the Cramer-Rao bound on those.
+    """
+
+    image_due: int
+    image_rows: int
+    image_square_px2: float
+    bound_square_px2: float
+
+    def __add__(self, other: ImageSums) -> ImageSums:
+        """Pool with the runs of another."""
+        return ImageSums(**{f.name: getattr(self, f.name) + getattr(other, f.name) for f in fields(self)})
+
+    @property
+    def image_rms_px(self) -> float:
+        """RMS of one axis, px."""
+        return math.sqrt(self.image_square_px2 / 2 / self.image_rows) if self.image_rows else math.nan
+
+    @property
+    def over_bound(self) -> float:
+        """RMS error over the bound's."""
+        return math.sqrt(self.image_square_px2 / self.bound_square_px2) if self.image_rows else math.nan
+
+
+def sum_image_errors(sums: ErrorSums, px_per_m_s: float, bound_m2_s2: Array) -> ImageSums:
+    """Turn the sums of a run without errors in its logs into those of its picture.
+
+    ``px_per_m_s`` is how far 1 m/s moves the picture from frame to frame, ``bound_m2_s2`` (2,) the mean Cramer-Rao bound
+    on the variance of a row, forward and right.
+    """
+    square = px_per_m_s**2
+    return ImageSums(
+        image_due=sums.rows,
+        image_rows=sums.compared,
+        image_square_px2=(sums.forward_square + sums.right_square) * square,
+        bound_square_px2=sums.compared * float(bound_m2_s2.sum()) * square,
+    )
+
+
 def sum_errors(rows: Sequence[SpeedRow], reference: Reference) -> ErrorSums:
     """Sum the errors of one run's rows; those that the reference does not cover are left out altogether."""
     time_s, interval_s = np.array([row.time_s for row in rows]), np.array([row.interval_s for row in rows])

@@ -11,6 +11,8 @@ from flow import scene
 from flow.benchmark.trial_flight import Flight
 from flow.budget.image_noise import Texture, texture_of
 from flow.budget.prediction import Cause, Kind, predict
+from flow.budget.situation import in_view
+from flow.registration.blocks import BlockMatcher
 from flow.row import SpeedRow
 
 _MID_GREY = 128.0
@@ -37,23 +39,24 @@ class Forecast:
 
 
 def forecast(flight: Flight, rows: Sequence[SpeedRow]) -> Forecast | None:
-    """Predict the error of a flight from how it went, the noise of its pictures and what our tracks found to follow.
+    """Predict the error of a flight from how it went, the noise of its pictures and how much of them matched.
 
-    None where there was nothing to follow, or where the budget does not hold (see :func:`flow.budget.prediction.predict`).
+    None where nothing matched, or where the budget does not hold (see :func:`flow.budget.prediction.predict`).
     """
     spec, frames = flight.spec, flight.frames
-    followed = [(row.tracks, row.inlier_share) for row in rows if row.inlier_share is not None]
+    agree = [row.tracks * row.inlier_share for row in rows if row.inlier_share is not None]
     texture = _sharp_texture(spec, frames[len(frames) // 2].index)
-    if texture is None or not followed:
+    if texture is None or not agree:
         return None
     light = float(np.mean([frame.luma.mean() for frame in frames])) / _MID_GREY
-    tracks, inlier_share = np.median(followed, axis=0)
+    known = flight.in_words_of_the_budget()
+    camera = spec.module.camera
+    blocks = BlockMatcher(camera.width_px, camera.height_px).count
     conditions = replace(
-        flight.in_words_of_the_budget(),
+        known,
         noise_levels=spec.noise_levels * float(np.sqrt(1 - spec.shot_share + spec.shot_share * light)),
         texture=texture,
-        tracks=float(tracks),
-        inlier_share=float(inlier_share),
+        matched=min(float(np.median(agree)) / (blocks * in_view(spec.module, known)), 1.0),
     )
     try:
         budget = predict(spec.module, conditions)

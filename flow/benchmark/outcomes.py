@@ -14,7 +14,7 @@ from typing import Literal, TypeAlias, TypeVar
 
 import numpy as np
 
-from flow.benchmark.error_sums import ErrorSums
+from flow.benchmark.error_sums import ErrorSums, ImageSums
 from flow.benchmark.forecast import Forecast
 from flow.benchmark.rivals import OURS
 from flow.benchmark.trial_flight import Condition
@@ -34,11 +34,11 @@ _SIGMAS = 2.0
 class Outcome:
     """One condition by one method.
 
-    ``sums`` are those of all its ``seeds``; ``shared_runs`` of each run that every method measured, for comparison.
-    ``rms_sigma_m_s`` and
-    ``scale_error_sigma`` are one-sigma, from how the runs differ (NaN for one run). ``forecast`` is the root
-    mean square over the runs; only ours has one, and only on synthetic flights. ``failure`` is the most frequent
-    reason for rows without a velocity.
+    ``motion_ms_per_frame`` is what of ``ms_per_frame`` finding the image motion takes, ``image`` the errors of the
+    picture alone, of the runs where they were looked at. ``sums`` are those of all its ``seeds``; ``shared_runs`` of
+    each run that every method measured, for comparison. ``rms_sigma_m_s`` and ``scale_error_sigma`` are one-sigma, from
+    how the runs differ (NaN for one run). ``forecast`` is the root mean square over the runs; only ours has one, and
+    only on synthetic flights. ``failure`` is the most frequent reason for rows without a velocity.
     """
 
     condition: Condition
@@ -46,8 +46,10 @@ class Outcome:
     seeds: int
     frames: int
     ms_per_frame: float
+    motion_ms_per_frame: float | None
     failure: str
     sums: ErrorSums
+    image: ImageSums | None
     shared_runs: tuple[ErrorSums, ...]
     rms_sigma_m_s: float
     scale_error_sigma: float
@@ -99,7 +101,10 @@ class Outcome:
             "scale_error": _rounded(sums.scale_error),
             "scale_error_sigma": _rounded(self.scale_error_sigma),
             "drift_per_distance": _rounded(sums.drift_per_distance),
+            "image_rms_px": None if self.image is None else _rounded(self.image.image_rms_px),
+            "image_over_bound": None if self.image is None else _rounded(self.image.over_bound),
             "ms_per_frame": _rounded(self.ms_per_frame),
+            "motion_ms_per_frame": None if self.motion_ms_per_frame is None else _rounded(self.motion_ms_per_frame),
             "shared_seeds": self.shared.runs,
             "shared_rms_m_s": _rounded(self.shared.rms_m_s),
             "shared_right_rms_m_s": _rounded(self.shared.right_rms_m_s),
@@ -168,14 +173,18 @@ def _pooled(runs: Sequence[Run], common: set[str]) -> Outcome:
     failures = Counter(run.failure for run in runs if run.failure)
     sums = [run.sums for run in runs]
     some = [one for one in sums if one.compared]
+    images = [run.image for run in runs if run.image is not None]
+    motion = [run.motion_s for run in runs if run.motion_s is not None]
     return Outcome(
         condition=runs[0].condition,
         method=runs[0].method,
         seeds=len(runs),
         frames=frames,
         ms_per_frame=1000 * sum(run.cpu_s for run in runs) / frames,
+        motion_ms_per_frame=1000 * sum(motion) / frames if motion else None,
         failure=failures.most_common(1)[0][0] if failures else "",
         sums=reduce(add, sums),
+        image=reduce(add, images) if images else None,
         shared_runs=tuple(run.sums for run in runs if run.key in common),
         rms_sigma_m_s=_sigma(some, _rms),
         scale_error_sigma=_sigma(some, _scale),

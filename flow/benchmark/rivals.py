@@ -1,9 +1,10 @@
 """Other ways to find the image motion, from OpenCV, for comparison on the same frames.
 
 Each is an :class:`flow.tracks.ImageMotion` on raw pictures: rotation, lens, plane, solver and error band are shared, so
-that a comparison tells the trackers apart and nothing else. Each starts from the same prediction as ours, and takes
-OpenCV's best for its kind on trials over gravel at 0.3, 1 and 4 m: iterative phase correlation before the plain one,
-Farneback's flow before DIS, a homography before an affine map in ECC, SIFT before ORB.
+that a comparison tells the image motions apart and nothing else. Each starts from the same prediction as ours. The first
+are the Lucas-Kanade tracks from which our blocks start, alone; the others are OpenCV's best of their kind on trials over
+gravel at 0.3, 1 and 4 m: iterative phase correlation before the plain one, Farneback's flow before DIS, a homography
+before an affine map in ECC, SIFT before ORB.
 """
 
 from __future__ import annotations
@@ -15,13 +16,13 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from flow.tracks import ImageMotion, Matches, Picture, Predict
+from flow.tracks import ImageMotion, LucasKanade, Matches, Picture, Predict
 
 Array: TypeAlias = NDArray[np.float64]
 Floats: TypeAlias = NDArray[np.float32]
 
 OURS = "groundpace"
-"""The name under which our own tracker is compared."""
+"""The name under which our own blocks are compared."""
 
 _SIGMA_PX = 0.05  # of any match of a rival; the scatter of the matches sets the scale
 _LEAST_GRADIENT = 1.2  # grey levels a pixel along the weakest direction; less is noise: the same gate as ours
@@ -29,7 +30,7 @@ _GATE_PX = 8.0  # a match farther from its prediction belongs to something else
 
 
 def make_motion(method: str, width_px: int, height_px: int) -> ImageMotion | None:
-    """Make the tracker of a method, for pictures of one size; None stands for ours.
+    """Make what finds the image motion by a method, for pictures of one size; None stands for ours.
 
     Raises
     ------
@@ -187,6 +188,7 @@ class FeatureHomography:
 
 
 RIVALS: dict[str, Callable[[int, int], ImageMotion]] = {
+    "feature_tracks": LucasKanade,
     "phase_correlation": PhaseCorrelation,
     "dense_flow": DenseFlow,
     "ecc": EnhancedCorrelation,

@@ -11,17 +11,17 @@ from pathlib import Path
 from types import TracebackType, UnionType
 from typing import Any, TypeAlias, TypeVar, Union, get_args, get_origin, get_type_hints
 
-from flow.benchmark.error_sums import ErrorSums
+from flow.benchmark.error_sums import ErrorSums, ImageSums
 from flow.benchmark.forecast import Forecast
 from flow.benchmark.trial_flight import Condition
 from flow.benchmark.trials import Item, Run
 from flow.files import replacing
 
 Cells: TypeAlias = Mapping[str, str]
-T = TypeVar("T", Condition, ErrorSums, Forecast)
+T = TypeVar("T", Condition, ErrorSums, ImageSums, Forecast)
 
-_OWN = ("key", "method", "seed", "frames", "cpu_s", "failure")
-COLUMNS = (*_OWN, *(f.name for part in (Condition, ErrorSums, Forecast) for f in fields(part)))
+_OWN = ("key", "method", "seed", "frames", "cpu_s", "motion_s", "failure")
+COLUMNS = (*_OWN, *(f.name for part in (Condition, ErrorSums, ImageSums, Forecast) for f in fields(part)))
 
 
 class RunLog:
@@ -99,13 +99,14 @@ def _lines(file: Any, runs: Sequence[Run]) -> None:
     rows = csv.writer(file, lineterminator="\n")
     for run in runs:
         cells = {name: getattr(run, name) for name in _OWN} | asdict(run.condition) | asdict(run.sums)
-        cells |= {} if run.forecast is None else asdict(run.forecast)
+        for known in (run.image, run.forecast):
+            cells |= {} if known is None else asdict(known)
         rows.writerow(["" if (cell := cells.get(name)) is None else cell for name in COLUMNS])
 
 
 def _read(path: Path) -> dict[str, list[Run]]:
     """Read runs by key; a last line that was cut short, or a log of another version, counts for nothing."""
-    text = path.read_text(encoding="utf-8")
+    text = path.read_text(encoding="utf-8", errors="replace")
     lines = text[: text.rfind("\n") + 1].splitlines()
     rows = csv.DictReader(lines)
     runs: dict[str, list[Run]] = defaultdict(list)
@@ -125,9 +126,11 @@ def _run(cells: Cells) -> Run:
         seed=int(cells["seed"]),
         frames=int(cells["frames"]),
         cpu_s=float(cells["cpu_s"]),
+        motion_s=float(cells["motion_s"]) if cells["motion_s"] else None,
         failure=cells["failure"],
         condition=_part(Condition, cells),
         sums=_part(ErrorSums, cells),
+        image=_part(ImageSums, cells) if cells["image_due"] else None,
         forecast=_part(Forecast, cells) if cells["scatter_m_s"] else None,
     )
 

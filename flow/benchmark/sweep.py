@@ -41,17 +41,26 @@ _THREADS = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "NUMBA
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Effort:
-    """Frames of a run, runs of each condition, and how many of these the other methods take part in."""
+    """Frames of a run, runs of each condition, and how many of these the other methods take part in.
+
+    In the first ``image_seeds`` of these the error of the picture alone is looked at, over ``image_frames`` frames.
+    """
 
     frames: int
     seeds: int
     shared_seeds: int
+    image_seeds: int = 2
+    image_frames: int = 16
 
 
 def usual_effort(module: Module) -> Effort:
     """Choose an effort that keeps the default sweep within minutes: less of larger pictures."""
     small = module.camera.width_px * module.camera.height_px <= 2 * 320 * 240
-    return Effort(frames=40, seeds=16, shared_seeds=4) if small else Effort(frames=24, seeds=8, shared_seeds=2)
+    return (
+        Effort(frames=40, seeds=16, shared_seeds=4)
+        if small
+        else Effort(frames=24, seeds=8, shared_seeds=2, image_frames=10)
+    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -94,6 +103,7 @@ def synthetic_trials(module: Module, sweep: Sweep) -> list[Item]:
         sweep.floors, sweep.speeds_m_s, sweep.light, sweep.noise_levels, sweep.rocking_rad, sweep.frame_rates_hz,
         sweep.heights_m, range(sweep.first_seed, sweep.first_seed + sweep.effort.seeds),
     )  # fmt: skip
+    looked_at = sweep.first_seed + sweep.effort.image_seeds
     return [
         SyntheticTrial(
             module=module,
@@ -105,6 +115,7 @@ def synthetic_trials(module: Module, sweep: Sweep) -> list[Item]:
             exposure_s=sweep.exposure_s,
             seed=seed,
             frames=sweep.effort.frames,
+            image_frames=min(sweep.effort.image_frames, sweep.effort.frames) if seed < looked_at else 0,
             methods=sweep.methods if seed - sweep.first_seed < sweep.effort.shared_seeds else sweep.methods[:1],
         )
         for floor, speed, light, noise, rocking, rate, height, seed in grid

@@ -2,15 +2,15 @@
 
 It goes forward at a speed that swings by 40 % of its mean at 0.5 Hz, rocking in roll and pitch at 1 Hz, at a steady
 height, from a place and in a direction that condition and seed draw, as they draw all noise. The attitude is logged,
-with 1 mrad of noise. The logs begin a second before the first frame, and for the first 24 frames every method follows
-our own tracks, so that the height has settled (0.4 s at 60 Hz) and a last speed is known: these frames do not count.
+with 1 mrad of noise. The logs begin a second before the first frame, and for the first 24 frames every flight is
+measured our way, so that the height has settled (0.4 s at 60 Hz) and a last speed is known: these frames do not count.
 """
 
 from __future__ import annotations
 
 import hashlib
 import time
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import Generic, TypeAlias, TypeVar
 
@@ -18,11 +18,18 @@ import numpy as np
 from numpy.typing import NDArray
 
 from flow import scene
+from flow.benchmark.picture_bound import velocity_bound
 from flow.budget.conditions import Conditions
+from flow.camera import Lens
 from flow.estimator import Estimator, FrameResult
+from flow.geometry import PairView, Plane
 from flow.module import Module
+from flow.registration.blocks import BlockMatcher
+from flow.rotation import RotationLog
+from flow.search import Found, NotFound, Search
 from flow.series import AttitudeSamples, GyroSamples, RangeSamples
-from flow.tracks import ImageMotion, LucasKanade, Matches, Picture, Predict
+from flow.tilt import Tilt
+from flow.tracks import ImageMotion, LucasKanade, Picture
 
 Array: TypeAlias = NDArray[np.float64]
 S = TypeVar("S", GyroSamples, RangeSamples, AttitudeSamples)
@@ -32,6 +39,8 @@ _LEAD_S = 1.0
 _SETTLING = 24  # frames
 _AHEAD_S = 0.05
 _TILT_SIGMA_RAD = float(np.radians(0.4))  # what the estimator believes of an attitude log, see flow.tilt.LoggedTilt
+_MID_GREY, _ROUNDING = 128.0, 1 / 12
+_FINE_HZ = 500.0  # of logs without errors: straight lines between samples are then exact to 0.01 mrad
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -45,6 +54,15 @@ class Condition:
     noise_levels: float | None
     rocking_rad: float | None
     frame_rate_hz: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Measured:
+    """Rows of the frames that count, and the seconds of this thread that they, and their image motion, took."""
+
+    results: list[FrameResult]
+    cpu_s: float
+    motion_s: float
 
 
 class Flight:
@@ -93,35 +111,93 @@ class Flight:
         self.recording = scene.render(self.spec)
         first = int(np.searchsorted(self.recording.frame_times_s, _LEAD_S))
         self.frames = list(self.recording.frames(first, first + _SETTLING + count))
+        self._exact: scene.SyntheticRecording | None = None
 
-    def measure(self, motion: ImageMotion | None) -> tuple[list[FrameResult], float]:
-        """Measure with a tracker (None: ours).
+    def measure(self, motion: ImageMotion | None, *, frames: int | None = None, exact: bool = False) -> Measured:
+        """Measure with what finds the image motion (None: ours).
 
-        Returns
-        -------
-        The rows of the frames that count, and the seconds of this thread that they took.
+        Parameters
+        ----------
+        motion
+            Takes over once the flight has settled.
+        frames
+            So many of those that count; all when left out.
+        exact
+            With logs of gyro, attitude and range that have no errors: what is left is the picture's.
         """
-        module = self.recording.module
-        handover = None if motion is None else _Handover(module, motion)
-        estimator = Estimator(module, attitude="logged", motion=handover)
-        assert self.recording.attitude is not None
-        gyro, attitude = _Log(self.recording.gyro), _Log(self.recording.attitude)
-        heights = _Log(self.recording.range, module.range.time_offset_s)
+        recording = self._without_errors() if exact else self.recording
+        module = recording.module
+        estimator = Estimator(module, attitude="logged", motion=motion)
+        watched = _Watched(estimator._search)
+        size_px = module.camera.width_px, module.camera.height_px
+        settling = Search(LucasKanade(*size_px), BlockMatcher(*size_px), estimator._focal_px)
+        estimator._search = watched if motion is None else settling  # type: ignore[assignment]
+        assert recording.attitude is not None
+        gyro, attitude = _Log(recording.gyro), _Log(recording.attitude)
+        heights = _Log(recording.range, module.range.time_offset_s)
         ahead_s = module.alignment.time_offset_s + 0.5 * module.camera.readout_s + _AHEAD_S
         results: list[FrameResult] = []
         began = 0.0
-        for k, frame in enumerate(self.frames):
+        for k, frame in enumerate(self.frames[: None if frames is None else _SETTLING + frames]):
             if k == _SETTLING:
-                began = time.thread_time()
-                if handover is not None:
-                    handover.settled = True
+                watched.spent_s, began = 0.0, time.thread_time()
+                estimator._search = watched  # type: ignore[assignment]
             estimator.add_gyro(gyro.until(frame.time_s + ahead_s))
             estimator.add_attitude(attitude.until(frame.time_s + ahead_s))
             estimator.add_range(heights.until(frame.time_s + ahead_s))
             result = estimator.add_frame(frame.time_s, frame.luma)
             if result is not None and k >= _SETTLING:
                 results.append(result)
-        return results, time.thread_time() - began
+        return Measured(results=results, cpu_s=time.thread_time() - began, motion_s=watched.spent_s)
+
+    def bound_m2_s2(self, share: float) -> Array:
+        """Cramer-Rao bound on the variance of a row, forward and right (2,), a share of the way through the frames."""
+        exact, motion = self._without_errors(), self.spec.motion
+        module, mounting = exact.module, exact.module.alignment.R_body_camera.as_matrix()
+        k = _SETTLING + round(share * (len(self.frames) - _SETTLING - 2))
+        first_s, second_s = (self.frames[at].time_s + module.alignment.time_offset_s for at in (k, k + 1))
+        middle_s = np.array([0.5 * (first_s + second_s) - self.spec.clock_s])
+        turn = motion.pose(middle_s)[1].as_matrix()[0]
+        above_m = -float(motion.pose(middle_s)[0][0, 2]) - float(turn[2] @ module.alignment.camera_position_m)
+        log, times = RotationLog(module.gyro), exact.gyro.time_s
+        near = np.searchsorted(times, [first_s - _AHEAD_S, second_s + _AHEAD_S])
+        log.append(exact.gyro.part(slice(*near)))
+        lens, plane = Lens(module.camera), Plane(down=turn[2] @ mounting, distance_m=above_m)
+        view = PairView(lens, module, log, first_s, second_s, plane)
+        clean = self.recording.picture(self.frames[k].index)
+        by_light = 1 - self.spec.shot_share + self.spec.shot_share * np.maximum(clean, 0) / _MID_GREY
+        variance = np.square(self.spec.noise_levels) * by_light + _ROUNDING
+        velocity = motion.velocity(middle_s)[0] @ turn @ mounting
+        bound = velocity_bound(view, clean, variance, velocity, self.px_per_m_s)
+        R_level_camera = Tilt(down_body=turn[2], sigma_rad=0.0).R_level_body @ mounting
+        return np.asarray((R_level_camera @ bound @ R_level_camera.T).diagonal()[:2])
+
+    @property
+    def px_per_m_s(self) -> float:
+        """How far 1 m/s moves the middle of the picture from frame to frame."""
+        camera, height_m = self.spec.module.camera, self.condition.height_m
+        above_m = height_m - self.spec.module.alignment.camera_position_m[2]
+        return 0.5 * (camera.fx_px + camera.fy_px) / (self.condition.frame_rate_hz * above_m)
+
+    def _without_errors(self) -> scene.SyntheticRecording:
+        if self._exact is None:
+            module = self.spec.module
+            gyro, sensor = module.gyro, module.range
+            quiet = module.model_copy(
+                update={
+                    "gyro": gyro.model_copy(update={"noise_rad_s_rthz": 0.0}),
+                    "range": sensor.model_copy(update={"noise_m": 0.0}),
+                }
+            )
+            spec = replace(
+                self.spec,
+                module=quiet,
+                imu=scene.ImuErrors(rate_hz=_FINE_HZ),
+                range_errors=scene.RangeErrors(rate_hz=_FINE_HZ),
+                attitude=scene.AttitudeErrors(rate_hz=_FINE_HZ, noise_rad=0.0),
+            )
+            self._exact = scene.render(spec)
+        return self._exact
 
     def in_words_of_the_budget(self) -> Conditions:
         """Say how it flies as the error budget understands it; what the pictures show comes on top."""
@@ -178,16 +254,18 @@ class _Light(scene.Gain):
         return self.level
 
 
-class _Handover:
-    """Follows our tracker until ``settled``, then another."""
+class _Watched:
+    """A search that keeps the time it takes."""
 
-    def __init__(self, module: Module, then: ImageMotion) -> None:
-        self._first: ImageMotion = LucasKanade(module.camera.width_px, module.camera.height_px)
-        self._then = then
-        self.settled = False
+    def __init__(self, search: Search) -> None:
+        self._search = search
+        self.spent_s = 0.0
 
-    def match(self, first: Picture, second: Picture, predict: Predict, *, far: bool) -> Matches:
-        return (self._then if self.settled else self._first).match(first, second, predict, far=far)
+    def find(self, first: Picture, second: Picture, view: PairView, guess_m_s: Array | None) -> Found | NotFound:
+        began = time.thread_time()
+        found = self._search.find(first, second, view, guess_m_s)
+        self.spent_s += time.thread_time() - began
+        return found
 
 
 class _Log(Generic[S]):

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from flow.accuracy.reference import Reference
-from flow.benchmark.error_sums import ErrorSums, sum_errors
+from flow.benchmark.error_sums import ErrorSums, ImageSums, sum_errors, sum_image_errors
 from flow.benchmark.forecast import Forecast, forecast
 from flow.benchmark.rivals import OURS, make_motion
 from flow.benchmark.trial_flight import Condition, Flight
@@ -29,13 +29,16 @@ from flow.video import Frame
 
 Array: TypeAlias = NDArray[np.float64]
 
+_BOUND_AT = (0.0, 0.5)  # shares of a flight where the bound is taken: it changes with the ground in view, by little
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Run:
     """What one method made of one item, whose ``key`` it carries.
 
-    ``cpu_s`` is the time of the measuring thread, without decoding; ``failure`` the most frequent reason for rows
-    without a velocity, empty where there are none.
+    ``cpu_s`` is the time of the measuring thread, without decoding, ``motion_s`` what of it finding the image motion
+    took (None for a recording); ``failure`` the most frequent reason for rows without a velocity, empty where there are
+    none; ``image`` the errors of the picture alone, where they were looked at.
     """
 
     key: str
@@ -43,15 +46,20 @@ class Run:
     seed: int
     frames: int
     cpu_s: float
+    motion_s: float | None
     failure: str
     condition: Condition
     sums: ErrorSums
+    image: ImageSums | None
     forecast: Forecast | None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SyntheticTrial:
-    """One flight to synthesise, and to measure by all methods on the same frames."""
+    """One flight to synthesise, and to measure by all methods on the same frames.
+
+    The first ``image_frames`` of them are measured once more with logs that have no errors.
+    """
 
     module: Module
     condition: Condition
@@ -59,6 +67,7 @@ class SyntheticTrial:
     exposure_s: float
     seed: int
     frames: int
+    image_frames: int
     methods: tuple[str, ...]
 
     @property
@@ -103,13 +112,31 @@ def _fly(trial: SyntheticTrial) -> list[Run]:
         trial.module, trial.condition, floor_size_m=trial.floor_size_m, exposure_s=trial.exposure_s, seed=trial.seed,
         count=trial.frames,
     )  # fmt: skip
-    reference = Reference(flight.recording.truth)
-    runs = []
+    reference, runs = Reference(flight.recording.truth), []
+    bound = np.mean([flight.bound_m2_s2(share) for share in _BOUND_AT], axis=0) if trial.image_frames else None
     for method in trial.methods:
-        results, cpu_s = flight.measure(_motion_of(method, trial.module))
-        rows = [result.row for result in results]
-        expected = forecast(flight, rows) if method == OURS else None
-        runs.append(_run(trial, trial.seed, method, trial.condition, rows, cpu_s, reference, expected))
+        found = flight.measure(_motion_of(method, trial.module))
+        rows = [result.row for result in found.results]
+        image = None
+        if bound is not None:
+            exact = flight.measure(_motion_of(method, trial.module), frames=trial.image_frames, exact=True)
+            sums = sum_errors([result.row for result in exact.results], reference)
+            image = sum_image_errors(sums, flight.px_per_m_s, bound)
+        runs.append(
+            Run(
+                key=trial.key,
+                method=method,
+                seed=trial.seed,
+                frames=trial.frames,
+                cpu_s=found.cpu_s,
+                motion_s=found.motion_s,
+                failure=_most_frequent_failure(rows),
+                condition=trial.condition,
+                sums=sum_errors(rows, reference),
+                image=image,
+                forecast=forecast(flight, rows) if method == OURS else None,
+            )
+        )
     return runs
 
 
@@ -131,8 +158,19 @@ def _replay(trial: RecordedTrial) -> Run:
         rows.append(result.row)
         if len(rows) == trial.frames - 1:
             break
-    condition = _condition_of(trial, truth, rows)
-    return _run(trial, 0, method, condition, rows, spent, Reference(truth), None)
+    return Run(
+        key=trial.key,
+        method=method,
+        seed=0,
+        frames=trial.frames,
+        cpu_s=spent,
+        motion_s=None,
+        failure=_most_frequent_failure(rows),
+        condition=_condition_of(trial, truth, rows),
+        sums=sum_errors(rows, Reference(truth)),
+        image=None,
+        forecast=None,
+    )
 
 
 def _condition_of(trial: RecordedTrial, truth: Truth, rows: Sequence[SpeedRow]) -> Condition:
@@ -152,28 +190,9 @@ def _condition_of(trial: RecordedTrial, truth: Truth, rows: Sequence[SpeedRow]) 
     )
 
 
-def _run(
-    item: Item,
-    seed: int,
-    method: str,
-    condition: Condition,
-    rows: Sequence[SpeedRow],
-    cpu_s: float,
-    reference: Reference,
-    expected: Forecast | None,
-) -> Run:
+def _most_frequent_failure(rows: Sequence[SpeedRow]) -> str:
     failures = Counter(row.status for row in rows if row.status != "ok")
-    return Run(
-        key=item.key,
-        method=method,
-        seed=seed,
-        frames=item.frames,
-        cpu_s=cpu_s,
-        failure=failures.most_common(1)[0][0] if failures else "",
-        condition=condition,
-        sums=sum_errors(rows, reference),
-        forecast=expected,
-    )
+    return failures.most_common(1)[0][0] if failures else ""
 
 
 def _motion_of(method: str, module: Module) -> ImageMotion | None:

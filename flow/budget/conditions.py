@@ -29,8 +29,8 @@ class Conditions:
         Of the camera.
     noise_levels, texture
         Noise of a pixel at the picture's brightness, grey levels; what there is to see.
-    tracks, inlier_share
-        Points followed in a slow flight, and the share of them that agree.
+    matched
+        Share of the blocks in view of both pictures that are found again and agree.
     common_jitter_px
         Motion of the whole picture from frame to frame that is not the craft's, one-sigma: a video codec's (20 mpx on
         H.264 over gravel; 0 on lossless video).
@@ -52,8 +52,7 @@ class Conditions:
     exposure_s: float = 0.002
     noise_levels: float = 1.5
     texture: Texture = field(default_factory=Texture)
-    tracks: float = 190.0
-    inlier_share: float = 0.97
+    matched: float = 0.98
     common_jitter_px: float = 0.0
     range_rate_hz: float = 20.0
     tilt_sigma_rad: float = 0.008

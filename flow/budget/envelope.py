@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from flow.budget.conditions import Conditions
 from flow.budget.field import Field, field_of
-from flow.budget.image_noise import WINDOW_PX, least_gradient, search_px
+from flow.budget.image_noise import BORDER_PX, least_gradient, search_px
 from flow.budget.prediction import Budget, predict
 from flow.budget.situation import LEAST_OVERLAP, PredictionError
 from flow.module import Module
@@ -121,11 +121,11 @@ def envelope(
       photography (pixel pitch x height / focal length; from memory).
     - Cold start: the search begins where a craft at rest would see the point, so the motion in a frame must be within
       :func:`flow.budget.image_noise.search_px`.
-    - Followed: the search begins where the last speed says; an eighth of the tracks must still be in view.
+    - Followed: the search begins where the last speed says; an eighth of the blocks must still be in view.
     - Rolling rows: a point that moves s px down the picture while the rows roll at c = L / (T height in px) of a
       picture a pixel is seen at ``s / (1 - c s)``: so much sooner it is out of view.
     - Acceleration a: the start is off by ``a T^2 f / H``, to be within the search.
-    - Blur: the longest that leaves the tracker its least gradient along the motion, see
+    - Blur: the longest that leaves the blocks their least gradient along the motion, see
       :meth:`flow.budget.image_noise.Texture.blurred`.
     - Told from zero: a speed whose 95 % band leaves zero out, at rest over still ground: image, gyro noise and bias.
     """
@@ -152,7 +152,8 @@ def _reach(module: Module, field: Field, conditions: Conditions, flying: Flying)
     middle = camera_m * np.sqrt(field.image_share @ np.array([1 / module.camera.fx_px, 1 / module.camera.fy_px]) ** 2)
     size = (module.camera.width_px, module.camera.height_px)
     near_px = search_px(size, far=False)
-    longest = conditions.texture.longest_blur_px(least_gradient(conditions.noise_levels))
+    texture = conditions.texture
+    longest = texture.longest_blur_px(least_gradient(size, conditions.noise_levels, texture.grain_px))
     rest, hover, cruise = (
         _predicted(module, replace(conditions, speed_m_s=speed, rocking_rad=rocking, rocking_hz=flying.rocking_hz))
         for speed, rocking in ((0.0, 0.0), (0.0, flying.rocking_rad), (flying.cruise_m_s, flying.rocking_rad))
@@ -202,7 +203,7 @@ def _unrolled(seen_px: float, c: float) -> float:
 
 def _followed_px(module: Module, field: Field, rate_hz: float) -> float:
     c = _rolling(module, field, rate_hz)
-    return float(_unrolled((1 - LEAST_OVERLAP) * (field.length_px - WINDOW_PX), c))
+    return float(_unrolled((1 - LEAST_OVERLAP) * (field.length_px - BORDER_PX), c))
 
 
 def _budget_figures(flight: str, budget: Budget | None, reason: str) -> dict[str, float | str | None]:
@@ -214,7 +215,7 @@ def _budget_figures(flight: str, budget: Budget | None, reason: str) -> dict[str
         f"{flight}_random_forward_sigma_m_s": random[0],
         f"{flight}_random_right_sigma_m_s": random[1],
         f"{flight}_limit": reason if budget is None else budget.dominating,
-        f"{flight}_tracker_over_bound": None if budget is None else budget.tracker_over_bound,
+        f"{flight}_image_over_bound": None if budget is None else budget.image_over_bound,
     }
 
 

@@ -3,29 +3,34 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import TypeAlias
 
 import cv2
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from flow.registration.blocks import BlockMatcher
+from flow.registration.filters import SMOOTHING_PX
 from flow.tracks import LucasKanade
 
 Array: TypeAlias = NDArray[np.float64]
 Picture: TypeAlias = NDArray[np.uint8]
 
-WINDOW_PX = LucasKanade._WINDOW
-"""Side of the window that is followed."""
+BORDER_PX = 2 * BlockMatcher._MARGIN
+"""Rows, and columns, of a picture that no block covers."""
 
 _ROUNDING = 1 / 12  # variance of rounding to whole grey levels (Bennett 1948)
 _SCHARR_NOISE = 2 * (3**2 + 10**2 + 3**2) / 32**2  # what white noise of variance 1 leaves in a Scharr gradient
 _SECOND_NOISE = 6 * (3**2 + 10**2 + 3**2) / 16**2  # ... and in a second difference with the same smoothing across
 _SCHARR = (3 / 16, 10 / 16, 3 / 16)
+_EFFICIENCY = 0.93  # of Tukey's weights on a radius of two dimensions (integrated)
+_NOISE_IN_SLOPE = 1 / (8 * np.pi * SMOOTHING_PX**4)  # white noise of variance 1, smoothed
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Texture:
-    """What the ground offers to the tracker.
+    """What there is to see of the ground.
 
     ``gradient_levels_px`` is the rms brightness gradient along one axis of the picture, grey levels per pixel;
     ``grain_px`` the one-sigma of the Gaussian that would smooth white noise to the same sharpness (a camera in
@@ -99,23 +104,22 @@ def shift_bound_px2(noise_levels: ArrayLike, structure: Array) -> Array:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class TrackerNoise:
-    """One-sigma of the motion of a whole picture as the tracks tell it, px, (along, across) the flight.
+class BlockNoise:
+    """One-sigma of the motion of a whole picture as the blocks tell it, px, (along, across) the flight.
 
-    ``noise_px`` by the noise of the pixels, ``blur_px`` what motion blur adds to that in quadrature, ``pull_px`` by
-    interpolation between pixels; ``bound_px`` is the Cramer-Rao bound of the noise for all pixels, blur included.
+    ``noise_px`` by the noise of the pixels, ``blur_px`` what motion blur adds to that in quadrature; ``bound_px`` is
+    the Cramer-Rao bound for all pixels, blur included.
     """
 
     noise_px: Array
     blur_px: Array
-    pull_px: Array
     bound_px: Array
 
 
-def tracker_noise(
-    *, size_px: tuple[int, int], noise_levels: float, texture: Texture, blur_px: float, tracks: float
-) -> TrackerNoise:
-    """Predict how finely the tracks tell the motion between two pictures.
+def block_noise(
+    *, size_px: tuple[int, int], noise_levels: float, texture: Texture, blur_px: float, matched: float
+) -> BlockNoise:
+    """Predict how finely the blocks tell the motion between two pictures.
 
     Parameters
     ----------
@@ -127,56 +131,74 @@ def tracker_noise(
         What there is to see, without motion blur.
     blur_px
         Motion during the exposure.
-    tracks
-        How many that agree.
+    matched
+        Share of all blocks that are found again and agree.
 
     Notes
     -----
-    A track's window of w x w pixels reaches at best the Cramer-Rao bound of its pixels. N windows scattered over an
-    area A share pixels: the variance of their mean is 1 + N w^2 / A times that of N independent ones.
+    A Gauss-Newton solution on pictures smoothed by a Gaussian G has the variance ``2 sigma^2 I(G^4) / I(G^2)^2``, where
+    ``I(W)`` is the integral over all frequencies of k^2 times the picture's power times W, along one axis; the bound is
+    ``2 sigma^2 / I(1)``. For the power ``exp(-a^2 k^2)`` of white noise smoothed to a grain a, and a smoothing of s,
+    their ratio is ``(a^2 + s^2)^4 / ((a^2 + 2 s^2)^2 a^4)``: each axis gives a factor, the one along the motion of the
+    power 3/2, the other of 1/2, of ``(A^2 + s^2)^2 / ((A^2 + 2 s^2) A^2)`` with its own grain A. It is larger as well by
+    the pixels of no matched block, and by the weights that tame outliers.
 
-    Bilinear interpolation at the fraction p of a pixel shifts a wave of k radians a pixel by ``p (1-p) (1-2p) k^2 / 6``
-    (third cumulant of a two-point distribution). With p anywhere at either end, and ``k^2 = 3 / (2 a^2)`` the mean
-    square frequency of the gradient, a track scatters by ``sqrt(2 / 210) k^2 / 6``. That interpolation weakens waves as
-    well does next to nothing: gradient times second derivative sums to what is at the border of the window.
+    Left out: offset and gain, solved for in each block, take ``(8 sqrt(pi) + 2 sqrt(2 pi)) A^3 / side^3`` of the gradient
+    (1 % at 16 px; a third of that of a lone edge); noise in the slopes adds up to a tenth where texture is at its least;
+    interpolation pulls by 0.2 thousandths of a pixel.
     """
-    window = WINDOW_PX
-    area = (size_px[0] - window) * (size_px[1] - window)
     variance = noise_levels**2 + _ROUNDING
-    shared = (1 + tracks * window**2 / area) / tracks
-    sharp = 2 * variance / (window * texture.blurred(0.0)) ** 2 * shared
-    soft = 2 * variance / (window * texture.blurred(blur_px)) ** 2 * shared
-    pull = np.sqrt(2 / 210 / tracks) * 1.5 / texture.grain_px**2 / 6
-    whole = np.diag(texture.blurred(blur_px) ** 2) * size_px[0] * size_px[1]
-    return TrackerNoise(
-        noise_px=np.sqrt(sharp),
-        blur_px=np.sqrt(soft - sharp),
-        pull_px=np.full(2, pull),
-        bound_px=np.sqrt(np.diag(shift_bound_px2(np.sqrt(variance), whole))),
+    pixels = _blocks(size_px).covered_px * matched * _EFFICIENCY
+    reached = [_bound(variance, texture, length, pixels) * _over_bound(texture, length) for length in (0.0, blur_px)]
+    return BlockNoise(
+        noise_px=np.sqrt(reached[0]),
+        blur_px=np.sqrt(reached[1] - reached[0]),
+        bound_px=np.sqrt(_bound(variance, texture, blur_px, size_px[0] * size_px[1])),
     )
 
 
-def least_gradient(noise_levels: float) -> float:
-    """Rms gradient along the weakest direction that :class:`flow.tracks.LucasKanade` asks for, grey levels per pixel.
+def least_gradient(size_px: tuple[int, int], noise_levels: float, grain_px: float) -> float:
+    """Rms gradient, grey levels per pixel, below which blocks are dropped for want of texture.
 
-    It looks at a picture of half the size, where a gradient per pixel is twice as strong.
+    :class:`flow.registration.blocks.BlockMatcher` looks at the smoothed picture, noise included: its square slope
+    along the stronger direction must exceed an absolute limit, and what noise alone shows by chance.
     """
-    square = max(LucasKanade._LEAST_SQUARE, LucasKanade._LEAST_OVER_NOISE * noise_levels**2)
-    return float(0.5 * np.sqrt(square))
+    noise = _NOISE_IN_SLOPE * (noise_levels**2 + _ROUNDING)
+    luck = BlockMatcher._LUCK_PX / _blocks(size_px).side_px
+    least = max(BlockMatcher._LEAST_SQUARE - noise, luck * noise)
+    return float(np.sqrt(least) * (1 + (SMOOTHING_PX / grain_px) ** 2))
 
 
 def search_px(size_px: tuple[int, int], *, far: bool) -> float:
-    """How far from its start :class:`flow.tracks.LucasKanade` finds a track, px; ``far``: without a velocity before.
+    """How far from its start the motion is found, px; ``far``: without a velocity before.
 
-    Each level of the pyramid halves the picture (Bouguet 2000): one level, or four, as many as stay larger than the
-    window. At the coarsest of several, 3 px are found; 5 px where it is the first, which still shows much of the
-    texture. Measured: nearly all tracks on photographs of gravel and grass and on synthetic gravel, soil and paving;
-    at twice the range nearly none. A regular pattern such as brick can mislead the search earlier.
+    Blocks look no farther than :data:`flow.search._NEAR_PX`; from beyond, tracks find the start for them. Each level of
+    their pyramid halves the picture (Bouguet 2000): one level, or four, as many as stay larger than the window. At the
+    coarsest of several, 3 px are found; 5 px where it is the first, which still shows much of the texture. Measured:
+    nearly all tracks on photographs of gravel and grass and on synthetic gravel, soil and paving; at twice the range
+    nearly none. A regular pattern such as brick can mislead the search earlier.
     """
     levels = 4 if far else 1
-    while levels and -(-min(size_px) // 2**levels) <= WINDOW_PX:
+    while levels and -(-min(size_px) // 2**levels) <= LucasKanade._WINDOW:
         levels -= 1
     return float((3 if levels > 1 else 5) * 2**levels)
+
+
+@lru_cache(maxsize=8)
+def _blocks(size_px: tuple[int, int]) -> BlockMatcher:
+    return BlockMatcher(*size_px)
+
+
+def _bound(variance: float, texture: Texture, blur_px: float, pixels: float) -> Array:
+    """Give the variance (along, across), px^2."""
+    return np.diag(shift_bound_px2(np.sqrt(variance), np.diag(texture.blurred(blur_px) ** 2) * pixels))
+
+
+def _over_bound(texture: Texture, blur_px: float) -> Array:
+    """Give what smoothing costs: variance over the bound, (along, across) the motion."""
+    grain = texture.grain_px**2 + np.array([blur_px**2 / 12, 0.0])
+    factor = (grain + SMOOTHING_PX**2) ** 2 / ((grain + 2 * SMOOTHING_PX**2) * grain)
+    return np.asarray(factor**1.5 * factor[::-1] ** 0.5)
 
 
 def _mean_square(levels: NDArray[np.float32], along: Array, across: Array) -> float:

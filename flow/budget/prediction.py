@@ -66,11 +66,11 @@ class Budget:
         return max(self.causes, key=lambda c: c.forward_m_s if forward >= right else c.right_m_s).name
 
     @property
-    def tracker_over_bound(self) -> float:
-        """How many times the Cramer-Rao bound the tracks' error is, worse axis."""
-        tracker = [c for c in self.causes if c.name in ("pixel noise", "blur", "interpolation")]
-        forward = np.hypot.reduce([c.forward_m_s for c in tracker]) / self.picture_bound_m_s[0]
-        right = np.hypot.reduce([c.right_m_s for c in tracker]) / self.picture_bound_m_s[1]
+    def image_over_bound(self) -> float:
+        """How many times the Cramer-Rao bound the blocks' error is, worse axis."""
+        blocks = [c for c in self.causes if c.name in ("pixel noise", "blur")]
+        forward = np.hypot.reduce([c.forward_m_s for c in blocks]) / self.picture_bound_m_s[0]
+        right = np.hypot.reduce([c.right_m_s for c in blocks]) / self.picture_bound_m_s[1]
         return float(max(forward, right))
 
 
@@ -89,7 +89,7 @@ def predict(module: Module, conditions: Conditions) -> Budget:
     ``m = mean(u^2)``, ``k = mean(r^2)``. v is the speed forward, T the frame interval, w and w' the rms rate and
     acceleration of the rocking, y the yaw rate, p the camera's position, f the focal length in px. Forward is shown:
 
-    - picture: motion sigma in px times ``H / (f T)``; see :func:`flow.budget.image_noise.tracker_noise`;
+    - picture: motion sigma in px times ``H / (f T)``; see :func:`flow.budget.image_noise.block_noise`;
     - height noise: v / H times what :func:`filtered_height` leaves of the range noise;
     - gyro noise N: as a rate ``N sqrt((1 - L / 3T) / T)``, since each row of a shutter that rolls for L sees its own
       interval; times ``(1 + m) H + p_z``: a turn's motion field is curved, and a wrong rate swings the lever arm;
@@ -148,8 +148,7 @@ def _picture(place: Situation) -> Iterator[Cause]:
     picture = place.picture
     jitter = np.full(2, place.conditions.common_jitter_px)
     for name, moved_px in (
-        ("pixel noise", picture.noise_px), ("blur", picture.blur_px), ("interpolation", picture.pull_px),
-        ("common jitter", jitter),
+        ("pixel noise", picture.noise_px), ("blur", picture.blur_px), ("common jitter", jitter),
     ):  # fmt: skip
         yield _cause(place, name, "random", steady=moved_px * place.m_s_per_px, lasting=lasting)
 

@@ -8,9 +8,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from flow.budget.conditions import Conditions
-from flow.budget.field import field_of
+from flow.budget.field import Field, field_of
 from flow.budget.height_noise import filtered_height
-from flow.budget.image_noise import WINDOW_PX, TrackerNoise, least_gradient, tracker_noise
+from flow.budget.image_noise import BORDER_PX, BlockNoise, block_noise, least_gradient
 from flow.module import Module
 
 Array: TypeAlias = NDArray[np.float64]
@@ -19,11 +19,10 @@ LAG_ONE = -0.44
 """Correlation of a row's image error with the next: a picture's error enters two rows, signs opposed (measured)."""
 
 LEAST_OVERLAP = 0.125
-"""Share of the tracks that must still be in view in the next picture: two dozen, twice what the estimator asks for."""
+"""Share of the blocks that must still be in view in the next picture: three dozen, thrice what the search asks for."""
 
 _LEAST_HEIGHT_M = 0.02
 _STEEPEST_RAD = np.radians(25.0)  # of lean and camera together; beyond, the first order in it is 10 % off
-_EFFICIENCY = 0.95  # of the weights that tame outliers (Huber and Ronchetti 2009)
 
 
 class PredictionError(ValueError):
@@ -58,22 +57,24 @@ class Situation:
         self.m_s_per_px = self.camera_m / (self.field.focal_px * self.interval_s)
         self.picture = self._picture()
 
-    def _picture(self) -> TrackerNoise:
+    def _picture(self) -> BlockNoise:
         conditions, camera = self.conditions, self.module.camera
-        lost = abs(self.v) / float(self.m_s_per_px[0]) / (self.field.length_px - WINDOW_PX)
-        if lost > 1 - LEAST_OVERLAP:
+        size_px = (camera.width_px, camera.height_px)
+        shown = in_view(self.module, conditions, self.field)
+        if shown < LEAST_OVERLAP:
             raise PredictionError("too little overlap from frame to frame")
         seen_m_s = float(np.hypot(self.v, self.camera_m * self.w))
         blur_px = seen_m_s * conditions.exposure_s / self.camera_m * float(self.field.focal_px[0])
-        longest = conditions.texture.longest_blur_px(least_gradient(conditions.noise_levels))
+        texture = conditions.texture
+        longest = texture.longest_blur_px(least_gradient(size_px, conditions.noise_levels, texture.grain_px))
         if longest == 0 or blur_px > longest:
             raise PredictionError("too little texture")
-        return tracker_noise(
-            size_px=(camera.width_px, camera.height_px),
+        return block_noise(
+            size_px=size_px,
             noise_levels=conditions.noise_levels,
-            texture=conditions.texture,
+            texture=texture,
             blur_px=blur_px,
-            tracks=_EFFICIENCY * conditions.tracks * conditions.inlier_share * (1 - lost),
+            matched=conditions.matched * shown,
         )
 
     @property
@@ -81,7 +82,7 @@ class Situation:
         """What range and climb noise leave in the height, m."""
         module, conditions = self.module, self.conditions
         picture = self.picture
-        moved = [picture.noise_px[0], picture.blur_px[0], picture.pull_px[0], conditions.common_jitter_px]
+        moved = [picture.noise_px[0], picture.blur_px[0], conditions.common_jitter_px]
         # The climb is read from the growth of the picture, of which a place shows as much as it is far from the middle.
         arm_px = np.linalg.norm(np.sqrt(self.seen) * self.field.focal_px)
         climb = np.sqrt(np.sum(np.square(moved))) * self.camera_m / (arm_px * self.interval_s)
@@ -117,3 +118,11 @@ class Situation:
         forward = [a * (k * (1 - 2 * m) / (m + k) - n), b * (1 - k - n), *offset]
         right = [b * m * (1 - 2 * k) / (m + k), a * (1 - k)]
         return np.asarray(self.v * np.array([np.hypot.reduce(forward), np.hypot.reduce(right)]))
+
+
+def in_view(module: Module, conditions: Conditions, field: Field | None = None) -> float:
+    """Share of the blocks of a picture that the next one still shows; below 0 where it shows other ground."""
+    field = field or field_of(module)
+    camera_m = conditions.height_m - module.alignment.camera_position_m[2]
+    moved_px = abs(conditions.speed_m_s) / conditions.frame_rate_hz / camera_m * float(field.focal_px[0])
+    return 1 - moved_px / (field.length_px - BORDER_PX)

@@ -27,14 +27,14 @@ from flow.velocity import PairGeometry, Solution, motion_of_turn, solve
 Array: TypeAlias = NDArray[np.float64]
 
 _ROUNDS = 3
-_FEWEST_MATCHES = 15
+_FEWEST_MATCHES, _FEWEST_PAIRS = 15, 40
 _LEAST_AGREE = 0.5
 _CHUNK_S, _MARGIN_S = 60.0, 6.0
 _LEVEL_S = 8.0  # averaging time of the accelerometer: hovering, its own accelerations average out over that
-_BLOCK_S, _MOST_BLOCKS, _FEWEST_BLOCKS = 1.5, 60, 4
+_BLOCK_S, _MOST_BLOCKS, _FEWEST_BLOCKS = 0.5, 60, 8
 _START_S = 240.0  # of a long recording: a drift does not yet take the rough offset out of reach
 _FARTHEST_S = 0.15
-_FLOOR_S = 2e-4
+_FLOOR_S = 2e-4  # with it the errors on eleven rendered recordings and their halves are as large as their one-sigma
 _SEEN = 3.0  # sigmas from which on a drift is believed
 _SEEN_S = 1e-3  # that it must amount to at either end: rows and paths that bend can feign less
 _DRIFT = 5e-5  # what two crystals differ by, as a rule (common practice)
@@ -106,7 +106,7 @@ class _Fit:
     def improve(self, length_s: float) -> tuple[Array, Array] | None:
         """Take a Gauss-Newton step over the middle ``length_s``; give its equations by block, (B, 8, 8) and (B, 8)."""
         found = list(self._leftovers(length_s))
-        if len(found) < 10 * _FEWEST_BLOCKS:
+        if len(found) < _FEWEST_PAIRS:
             return None
         late, left, information, columns, rate, velocity = (np.array(part) for part in zip(*found, strict=True))
         weight = np.ones(len(late))

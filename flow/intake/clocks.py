@@ -15,6 +15,7 @@ from flow.errors import DataError
 from flow.intake.axes import R_body_log, axes_text, nearest_axes
 from flow.intake.clock_fit import ClockFit, fit_clock
 from flow.intake.clock_search import SHORTEST_S, CoarseOffset, find_offset
+from flow.intake.log_times import pace
 from flow.intake.picture_rates import Picture, picture_rates
 from flow.intake.units import FACTORS
 from flow.module import Module
@@ -22,8 +23,8 @@ from flow.series import GyroSamples
 
 Array: TypeAlias = NDArray[np.float64]
 
-_LEAST_EXPLAINED = 0.5
-_LEAST_LEAD = 12.0  # natural logarithm: unrelated motions of minutes reach 5 (tests/flow/intake/test_clocks.py)
+_LEAST_EXPLAINED = 0.5  # chance reaches 0.49 in 12 s of slow turning by hand
+_LEAST_LEAD = 40.0  # natural logarithm; 36 unrelated motions of up to ten minutes reached 14, right ones pass 200
 _RIVAL = 1.3  # times the misfit of the best that the second best must have
 _LEAST_RAD_S = 0.01
 _OTHER_SCALE = 0.35  # of a natural logarithm off a wrong unit's factor
@@ -34,12 +35,17 @@ _WIDEST_S = 3e-3
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ClockMatch:
-    """What the search found; ``axes`` are those of the log that fit the picture (as given where they were)."""
+    """What the search found.
+
+    ``axes`` are those of the log that fit the picture (as given where they were). ``times_s`` (N,) are frame times to
+    store: plus ``module_offset_s``, which the module file has and a measurement adds, they are on the gyro's clock.
+    """
 
     fit: ClockFit
     coarse: CoarseOffset
     axes: str
     times_s: Array
+    module_offset_s: float
 
     def tree(self) -> dict[str, Any]:
         """Plain values for ``import.yaml``."""
@@ -48,6 +54,7 @@ class ClockMatch:
             "at_camera_s": round(self.fit.middle_s, 3),
             "drift_ppm": round(1e6 * self.fit.drift, 2),
             "drift_sigma_ppm": round(1e6 * self.fit.drift_sigma, 2),
+            "module_time_offset_s": self.module_offset_s,
             "sigma_s": float(f"{self.fit.sigma_s:.3g}"),
             "explained": round(self.coarse.explained, 4),
             "second_best_explained": round(self.coarse.rival_explained, 4),
@@ -99,6 +106,8 @@ def match_clocks(
         scaled or wrongly turned gyro: says what to type.
     """
     rates = picture_rates(pictures, times_s, Lens(module.camera), progress)
+    if len(rates.known) < 10:
+        raise DataError(f"its frames are too far apart to tell how the camera turned: {pace(times_s)}", path=video_path)
     if rates.known.sum() < 10:
         raise DataError("shows too little texture to tell how the camera turned", path=video_path)
     coarse = find_offset(rates, gyro)
@@ -115,22 +124,23 @@ def match_clocks(
         known = "does not settle" if fit is None else f"is known to {1e3 * fit.sigma_s:.1f} ms only"
         problem = f"the clock offset of about {coarse.offset_s:.2f} s {known}; rock the craft about roll and pitch"
         raise DataError(f"{problem} for some seconds of the recording, or give --clock SECONDS", path=gyro_path)
-    times = np.asarray(fit.gyro_time_s(times_s) - module.alignment.time_offset_s)
-    return ClockMatch(fit=fit, coarse=coarse, axes=found, times_s=times)
+    offset_s = module.alignment.time_offset_s
+    stored_s = np.asarray(fit.gyro_time_s(times_s) - offset_s)
+    return ClockMatch(fit=fit, coarse=coarse, axes=found, times_s=stored_s, module_offset_s=offset_s)
 
 
 def _check_match(coarse: CoarseOffset, path: Path) -> None:
     picture, gyro = np.degrees(coarse.picture_rad_s), np.degrees(coarse.gyro_rad_s)
     turning = f"the picture turns at {picture:.2g} deg/s RMS, the gyro at {gyro:.2g}"
     remedy = "rock the craft by hand for ten seconds, irregularly, and record that; or give --clock SECONDS"
-    if min(coarse.picture_rad_s, coarse.gyro_rad_s) < _LEAST_RAD_S:
+    unlikely = coarse.explained < _LEAST_EXPLAINED or coarse.lead < _LEAST_LEAD
+    if unlikely and min(coarse.picture_rad_s, coarse.gyro_rad_s) < _LEAST_RAD_S:
         raise DataError(f"hardly any turning to match clocks by: {turning}; {remedy}", path=path)
     if coarse.explained < _LEAST_EXPLAINED:
         best = f"even at the best offset ({coarse.offset_s:.2f} s) it explains {100 * coarse.explained:.0f} %"
         problem = f"does not turn as the picture does: {best} of the picture's turning"
         raise DataError(f"{problem} ({turning}); is it the log of this video? else {remedy}", path=path)
-    alike = 1 - coarse.rival_explained < _RIVAL * (1 - coarse.explained) + 0.02
-    if alike or coarse.lead < _LEAST_LEAD:
+    if unlikely or 1 - coarse.rival_explained < _RIVAL * (1 - coarse.explained) + 0.02:
         both = f"{coarse.offset_s:.2f} s ({100 * coarse.explained:.0f} % explained)"
         other = f"{coarse.rival_s:.2f} s ({100 * coarse.rival_explained:.0f} %)"
         problem = f"the motion does not tell the clock: offsets of {both} and {other} fit too much alike"

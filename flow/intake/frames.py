@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -13,6 +12,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from flow.container import open_container
 from flow.errors import DataError
 from flow.intake.gathered import GatheredFrames, Origin, Picture, sha256
 from flow.intake.log_times import check_units, increasing, pace, time_zero_ns, to_ns, unwrapped
@@ -113,7 +113,7 @@ def _pictures(source: FramesSource, folder: Path) -> FramesFound:
     if source.rate_hz is not None:
         times_s = np.arange(len(paths)) / source.rate_hz
     elif source.times is not None and str(source.times) == NAMES:
-        times_s, zero_ns, paths = _times_by_name(source, folder, paths)
+        times_s, zero_ns = _times_by_name(source, folder, paths)
     else:
         given, exposure_s, zero_ns = _given_times(source, remarks)
         if given is None:
@@ -192,17 +192,18 @@ def _plain_list(path: Path) -> Any | None:
     return np.array([int(line) for line in lines]) if whole else np.array([float(line) for line in lines])
 
 
-def _times_by_name(source: FramesSource, folder: Path, paths: list[Path]) -> tuple[Array, int, list[Path]]:
+def _times_by_name(source: FramesSource, folder: Path, paths: list[Path]) -> tuple[Array, int]:
+    """Read file names, which are in the order of their numbers, as times; give what was taken off them too."""
     if source.time is None:
         raise DataError("say the unit of the times in the file names: --map frame_time=names:ns", path=folder)
     odd = next((path for path in paths if not path.stem.isdigit()), None)
     if odd is not None:
         raise DataError("its name is no whole number; give the times with --times FILE", path=odd)
-    stamps = np.array([int(path.stem) for path in paths])
-    time_ns = to_ns(stamps, source.time.unit, folder, np.arange(len(paths)), "file names")
-    order = np.argsort(time_ns)
-    zero_ns = time_zero_ns([int(time_ns[order[0]])])
-    return np.asarray((time_ns[order] - zero_ns) * 1e-9, float), zero_ns, [paths[k] for k in order]
+    places = np.arange(len(paths)) + 1
+    time_ns = to_ns(np.array([int(path.stem) for path in paths]), source.time.unit, folder, places, "file names")
+    increasing(time_ns, places[:, None].astype(float), folder, places, "file names")
+    zero_ns = time_zero_ns([int(time_ns[0])])
+    return np.asarray((time_ns - zero_ns) * 1e-9, float), zero_ns
 
 
 def _read(path: Path) -> Picture:
@@ -230,7 +231,7 @@ def _size(path: Path) -> tuple[int, int]:
 
 def _opened(path: Path) -> av.container.InputContainer:
     try:
-        container = av.open(os.fspath(path))
+        container = open_container(path)
     except (av.FFmpegError, OSError) as error:
         reason = (getattr(error, "strerror", None) or str(error)).lower()
         raise DataError(f"cannot be read as a video ({reason})", path=path) from None

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
+from contextlib import AbstractContextManager, nullcontext
 from dataclasses import dataclass, replace
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -26,6 +27,13 @@ from flow.series import GyroSamples
 from flow.video import Video
 
 Array: TypeAlias = NDArray[np.float64]
+Watch: TypeAlias = Callable[[int], AbstractContextManager[Callable[[], None] | None]]
+"""Given a number of frames, opens something to call once a frame."""
+
+_NEEDS_LENS = (
+    "finding the clock offset between frames and gyro takes the lens: give --module FILE (a camera section will do),"
+    " or --clock same or SECONDS"
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -37,15 +45,15 @@ class Ready:
     match: ClockMatch | None
 
 
-def gather(plan: ImportPlan, progress: Callable[[], None] | None = None) -> Ready:
+def gather(plan: ImportPlan, watch: Watch | None = None) -> Ready:
     """Read everything a plan names, and bring frames and gyro onto one clock.
 
     Parameters
     ----------
     plan
         A bag, or frames and logs.
-    progress
-        Called once a frame while clocks are matched.
+    watch
+        Progress over the frames while clocks are matched.
 
     Raises
     ------
@@ -57,25 +65,22 @@ def gather(plan: ImportPlan, progress: Callable[[], None] | None = None) -> Read
     if plan.bag is not None:
         gathered = read_bag(plan.bag, plan.topics, axes=plan.imu_axes or REP_103, ground_z_m=plan.ground_z_m)
         _check_size(gathered.frames, plan.bag, module, plan)
-        gathered, match = _on_one_clock(gathered, plan, module, plan.clock or "same", progress)
+        gathered, match = _on_one_clock(gathered, plan, module, plan.clock or "same", watch)
     else:
-        gathered, match = _from_logs(plan, module, progress)
+        gathered, match = _from_logs(plan, module, watch)
     text = None if plan.module is None or module is None else _module_text(plan.module, module, match)
     return Ready(gathered=gathered, module_text=text, match=match)
 
 
-def _from_logs(
-    plan: ImportPlan, module: Module | None, progress: Callable[[], None] | None
-) -> tuple[Gathered, ClockMatch | None]:
+def _from_logs(plan: ImportPlan, module: Module | None, watch: Watch | None) -> tuple[Gathered, ClockMatch | None]:
     if plan.frames is None or not plan.logs:
         missing = "frames (a video or a folder of pictures)" if plan.frames is None else "log"
         raise DataError(f"no {missing} to import; name the video, the logs and --output DIR")
     found = read_frames(plan.frames)
     _check_size(found.frames, found.origin.path, module, plan, found.size_px)
     clock = plan.clock or "search"
-    if clock == "search" and module is None and plan.view_deg is None:
-        problem = "finding the clock offset between video and log takes the lens: give --module FILE"
-        raise DataError(f"{problem}, or --view DEGREES across the picture, or --clock same or SECONDS")
+    if clock == "search" and module is None:
+        raise DataError(_NEEDS_LENS)
     logs = read_logs(plan.logs)
     gyro_log = next(log for log in plan.logs if log.gyro is not None)
     if gyro_log.axes is None and clock != "search":
@@ -93,9 +98,7 @@ def _from_logs(
         mapping=plan.tree(),
         remarks=(*found.remarks, *logs.remarks),
     )
-    if module is None and plan.view_deg is not None:
-        module = _by_view(plan.view_deg, found.size_px)
-    return _on_one_clock(gathered, plan, module, clock, progress, gyro_log)
+    return _on_one_clock(gathered, plan, module, clock, watch, gyro_log)
 
 
 def _on_one_clock(
@@ -103,7 +106,7 @@ def _on_one_clock(
     plan: ImportPlan,
     module: Module | None,
     clock: str | float,
-    progress: Callable[[], None] | None,
+    watch: Watch | None,
     log: LogFile | None = None,
 ) -> tuple[Gathered, ClockMatch | None]:
     """Search the offset where that is wanted, and the axes where they are not known."""
@@ -115,24 +118,27 @@ def _on_one_clock(
         _check_overlap(times_s, gathered, module)
         return replace(gathered, frames=replace(gathered.frames, times_s=times_s)), None
     if module is None:
-        raise DataError("finding the clock offset takes the lens: give --module FILE")
+        raise DataError(_NEEDS_LENS)
     axes = plan.imu_axes or REP_103 if log is None else log.axes
-    match = match_clocks(
-        pictures(gathered.frames),
-        gathered.frames.times_s,
-        gathered.gyro,
-        module,
-        axes=axes,
-        video_path=gathered.origins["frames"].path,
-        gyro_path=gathered.origins["gyro"].path,
-        progress=progress,
-    )
+    times_s = gathered.frames.times_s
+    with nullcontext() if watch is None else watch(len(times_s)) as advance:
+        match = match_clocks(
+            pictures(gathered.frames),
+            times_s,
+            gathered.gyro,
+            module,
+            axes=axes,
+            video_path=gathered.origins["frames"].path,
+            gyro_path=gathered.origins["gyro"].path,
+            progress=advance,
+        )
     gyro = gathered.gyro
     if log is not None and axes is None:
-        if log.accel is not None and gyro.accel_m_s2 is not None:
-            check_gravity(gyro.accel_m_s2, log.accel, match.axes, log.file)
+        with_accel = next((one for one in plan.logs if one.accel is not None), None)
+        if with_accel is not None and with_accel.accel is not None and gyro.accel_m_s2 is not None:
+            check_gravity(gyro.accel_m_s2, with_accel.accel, match.axes, with_accel.file)
         gyro = _turned(gyro, match.axes)
-        logs = [one.model_copy(update={"axes": match.axes}) if one.gyro is not None else one for one in plan.logs]
+        logs = [one.model_copy(update={"axes": match.axes}) if one.gyro or one.accel else one for one in plan.logs]
         gathered = replace(gathered, mapping={**gathered.mapping, "logs": [one.tree() for one in logs]})
     frames = replace(gathered.frames, times_s=match.times_s)
     return replace(gathered, frames=frames, gyro=gyro), match
@@ -180,15 +186,6 @@ def _check_overlap(times_s: Array, gathered: Gathered, module: Module | None) ->
         covered = f"covers {begin_s:.3f} to {end_s:.3f} s, the video {first_s:.3f} to {last_s:.3f} s"
         remedy = "they never overlap; is it --clock search, or another number?"
         raise DataError(f"{covered}: {remedy}", path=gathered.origins["gyro"].path)
-
-
-def _by_view(view_deg: float, size_px: tuple[int, int]) -> Module:
-    """Make a lens without distortion of the angle of view that a person states."""
-    width_px, height_px = size_px
-    focal_px = 0.5 * width_px / float(np.tan(0.5 * np.radians(view_deg)))
-    centre = {"cx_px": 0.5 * (width_px - 1), "cy_px": 0.5 * (height_px - 1)}
-    camera = {"width_px": width_px, "height_px": height_px, "fx_px": focal_px, "fy_px": focal_px, **centre}
-    return Module.model_validate({"camera": camera})
 
 
 def _module_text(path: Path, module: Module, match: ClockMatch | None) -> str:

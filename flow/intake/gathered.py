@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import hashlib
-import io
 import os
 import shutil
 from collections.abc import Callable, Iterable, Iterator, Mapping
@@ -16,11 +15,10 @@ from typing import Any, TypeAlias
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from ruamel.yaml import YAML
-from ruamel.yaml.comments import CommentedMap, CommentedSeq
 
 from flow.errors import DataError
 from flow.folders import fresh_folder
+from flow.intake.plain_yaml import yaml_text
 from flow.module import Module, write_module
 from flow.scene.encode import Encoding, write_video
 from flow.series import (
@@ -46,7 +44,6 @@ IMPORT_FILE = "import.yaml"
 
 _FILES = ("frames.csv", "gyro.csv", "range.csv", "attitude.csv", "truth.csv", "module.yaml", IMPORT_FILE, "measured")
 _DIGITS = 9
-_SHORT = 80
 _HEADING = """\
 # What this recording was made from. The same import again, from the same files:
 #   groundpace import --mapping import.yaml --output ANOTHER-FOLDER
@@ -174,6 +171,19 @@ def write_recording(
         _read_back(beside, video, target)
 
 
+def changed_sources(gathered: Gathered, made: Mapping[str, Any]) -> list[str]:
+    """Name the files that are no longer what an earlier import read (``made`` of its ``import.yaml``)."""
+    before = made.get("from")
+    if not isinstance(before, Mapping):
+        return []
+    changed = {
+        origin.path.name: None
+        for part, origin in gathered.origins.items()
+        if isinstance(told := before.get(part), Mapping) and told.get("sha256") != origin.sha256
+    }
+    return list(changed)
+
+
 def sha256(path: Path) -> str:
     """SHA-256 of a file; of a folder, that of the lines ``hash  name`` of its visible files in order of name."""
     if path.is_dir():
@@ -184,34 +194,12 @@ def sha256(path: Path) -> str:
         return hashlib.file_digest(stream, "sha256").hexdigest()
 
 
-def yaml_text(tree: Mapping[str, Any]) -> str:
-    """Write plain values as YAML, short lists on one line."""
-    yaml, out = YAML(typ="rt"), io.StringIO()
-    yaml.width = 4096
-    yaml.dump(_short_lists_flat(tree), out)
-    return out.getvalue()
-
-
 def write_frame_times(path: Path, frames: GatheredFrames) -> None:
     """Write a ``frames.csv``."""
     columns: dict[str, NDArray[Any]] = {"frame": np.arange(len(frames.times_s)), "time_s": frames.times_s}
     if frames.exposure_s is not None:
         columns["exposure_s"] = frames.exposure_s
     _table(path, columns)
-
-
-def _short_lists_flat(value: Any) -> Any:
-    if isinstance(value, Mapping):
-        return CommentedMap((key, _short_lists_flat(held)) for key, held in value.items())
-    if isinstance(value, list | tuple):
-        listed = CommentedSeq(_short_lists_flat(held) for held in value)
-        if (
-            all(isinstance(held, str | int | float) for held in value)
-            and sum(len(str(held)) for held in value) < _SHORT
-        ):
-            listed.fa.set_flow_style()
-        return listed
-    return value
 
 
 def _made(gathered: Gathered, clock: Mapping[str, Any] | None) -> dict[str, Any]:

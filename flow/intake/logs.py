@@ -28,7 +28,14 @@ from flow.series import AttitudeSamples, GyroSamples, RangeSamples, Truth
 
 Array: TypeAlias = NDArray[np.float64]
 
-_PARTS = ("gyro", "range", "attitude", "truth")
+_TOGETHER = (
+    ("gyro", "accel"),
+    ("accel", None),
+    ("range", "air_temperature"),
+    ("attitude", None),
+    ("velocity", "height"),
+)
+"""Parts that have rows of their own, and what stands in the same rows."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -74,7 +81,7 @@ def read_logs(logs: Sequence[LogFile]) -> LogSamples:
     for log in logs:
         for part, rows in _parts(log, remarks).items():
             if part in parts:
-                problem = f"{part} comes from {parts[part].log.file.name} too; say --map {part}=none for one of them"
+                problem = f"{parts[part].log.file.name} has it too; leave one out: --map {part}@{log.file.name}=none"
                 raise DataError(problem, path=log.file, key=part)
             parts[part] = rows
     if "gyro" not in parts:
@@ -84,9 +91,10 @@ def read_logs(logs: Sequence[LogFile]) -> LogSamples:
     times = {part: np.asarray((rows.time_ns - zero_ns) * 1e-9, float) for part, rows in parts.items()}
     check_overlap({part: (parts[part].log.file, times[part]) for part in parts})
     remarks += [f"{part}: {len(time_s)} samples, {pace(time_s)}" for part, time_s in times.items() if len(time_s) > 2]
+    gyro = _gyro(parts, times, remarks)
     digests = {rows.log.file: sha256(rows.log.file) for rows in parts.values()}
     return LogSamples(
-        gyro=_gyro(parts["gyro"], times["gyro"]),
+        gyro=gyro,
         range=_range(parts["range"], times["range"]) if "range" in parts else None,
         attitude=_attitude(parts["attitude"], times["attitude"]) if "attitude" in parts else None,
         truth=_truth(parts["truth"], times["truth"]) if "truth" in parts else None,
@@ -113,8 +121,8 @@ def _parts(log: LogFile, remarks: list[str]) -> dict[str, _Rows]:
         for part, pairs in held.items() if part != "time"
     }  # fmt: skip
     made: dict[str, _Rows] = {}
-    for part, extra in (("gyro", "accel"), ("range", "air_temperature"), ("attitude", None), ("velocity", "height")):
-        if part in table:
+    for part, extra in _TOGETHER:
+        if part in table and (part != "accel" or "gyro" not in table):
             values = table[part] if extra not in table else np.column_stack([table[part], table[extra]])
             rows = _known(log, part, time_ns, values, lines, table[part].shape[1], remarks)
             made["truth" if part == "velocity" else part] = rows
@@ -147,8 +155,8 @@ def _known(
     check_not_constant(values[:, :needed], columns.columns, part, log.file)
     if part == "gyro":
         check_rates(rows.values[:, :3], columns, log.file)
-        if rows.values.shape[1] > 3 and log.accel is not None:
-            check_gravity(rows.values[:, 3:], log.accel, log.axes, log.file)
+    if log.accel is not None and (part == "accel" or (part == "gyro" and rows.values.shape[1] > 3)):
+        check_gravity(rows.values[:, -3:], log.accel, log.axes, log.file)
     return rows
 
 
@@ -177,14 +185,24 @@ def _finite(cells: NDArray[Any], lines: NDArray[Any], path: Path, name: str) -> 
     return values
 
 
-def _gyro(rows: _Rows, time_s: Array) -> GyroSamples:
-    turn = np.eye(3) if rows.log.axes is None else R_body_log(rows.log.axes)
-    accel = rows.values[:, 3:] @ turn.T if rows.values.shape[1] > 3 else None
+def _gyro(parts: dict[str, _Rows], times: dict[str, Array], remarks: list[str]) -> GyroSamples:
+    """Turn gyro and accelerometer into body axes; the latter may come from a file of its own, at its own times."""
+    rows, time_s = parts["gyro"], times["gyro"]
+    accel = rows.values[:, 3:] @ _turn(rows).T if rows.values.shape[1] > 3 else None
+    if "accel" in parts:
+        apart = parts["accel"].values @ _turn(parts["accel"]).T
+        columns = [np.interp(time_s, times["accel"], axis, np.nan, np.nan) for axis in apart.T]
+        accel = np.column_stack(columns)
+        remarks.append("accel: interpolated at the times of the gyro")
     return GyroSamples(
         time_s=time_s,
-        rate_rad_s=rows.values[:, :3] @ turn.T + 0.0,  # no negative zero
+        rate_rad_s=rows.values[:, :3] @ _turn(rows).T + 0.0,  # no negative zero
         accel_m_s2=None if accel is None else accel + 0.0,
     )
+
+
+def _turn(rows: _Rows) -> Array:
+    return np.eye(3) if rows.log.axes is None else R_body_log(rows.log.axes)
 
 
 def _range(rows: _Rows, time_s: Array) -> RangeSamples:

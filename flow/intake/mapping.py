@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from pathlib import Path
-from typing import Annotated, Any, Literal, TypeAlias
+from typing import Annotated, Any, Literal, NamedTuple, TypeAlias
 
 from pydantic import Field, ValidationError, model_validator
 from ruamel.yaml import YAML
@@ -136,7 +136,6 @@ class ImportPlan(Section):
     logs: tuple[LogFile, ...] = ()
     clock: Clock | None = None
     module: Path | None = None
-    view_deg: Annotated[float, Field(gt=5, lt=175)] | None = None
     bag: Path | None = None
     topics: dict[str, str] = Field(default_factory=dict)
     imu_axes: str | None = None
@@ -157,8 +156,6 @@ class ImportPlan(Section):
             said["frames"] = self.frames.tree()
         if self.logs:
             said["logs"] = [log.tree() for log in self.logs]
-        if self.view_deg is not None:
-            said["view_deg"] = self.view_deg
         if self.module is not None:
             said["module"] = str(self.module.absolute())
         return said if self.clock is None else {**said, "clock": self.clock}
@@ -184,8 +181,16 @@ def check_part(part: str, held: Columns | None) -> None:
             raise DataError(error.problem, key=part) from None
 
 
-def part_from_text(text: str) -> tuple[str, Columns | None]:
-    """Read ``gyro=gx,gy,gz:deg/s`` (None for ``range=none``).
+class SaidPart(NamedTuple):
+    """A part as the command line says it; of one file alone where that is named, left out where ``columns`` is None."""
+
+    part: str
+    file: str | None
+    columns: Columns | None
+
+
+def part_from_text(text: str) -> SaidPart:
+    """Read ``PART=COLUMNS:UNIT``, ``PART@FILE=COLUMNS:UNIT`` or ``PART=none``.
 
     Raises
     ------
@@ -194,15 +199,15 @@ def part_from_text(text: str) -> tuple[str, Columns | None]:
 
     Examples
     --------
-    >>> part_from_text("range=dist,:cm".replace(",", ""))
-    ('range', Columns(columns=('dist',), unit='cm'))
+    >>> part_from_text("range@sonar.csv=dist:cm")
+    SaidPart(part='range', file='sonar.csv', columns=Columns(columns=('dist',), unit='cm'))
     """
-    part, _, rest = text.partition("=")
-    part = part.strip()
+    left, _, rest = text.partition("=")
+    part, _, file = (piece.strip() for piece in left.partition("@"))
     if part not in DIMENSIONS:
         raise DataError(f"{part!r} is no part of a recording; there are {', '.join(DIMENSIONS)}")
     if rest.strip() == "none":
-        return part, None
+        return SaidPart(part, file or None, None)
     names, found, unit_name = rest.rpartition(":")
     columns = tuple(name.strip() for name in names.split(",") if name.strip())
     if not found or not columns:
@@ -212,7 +217,7 @@ def part_from_text(text: str) -> tuple[str, Columns | None]:
         raise DataError(f"{text!r} is not PART=COLUMNS:UNIT, for example {example}")
     held = Columns(columns=columns, unit=unit_name.strip())
     check_part(part, held)
-    return part, held
+    return SaidPart(part, file or None, held)
 
 
 def part_text(part: str, held: Columns) -> str:

@@ -13,7 +13,7 @@ from flow.intake.axes import R_body_log
 from flow.intake.bags import is_bag
 from flow.intake.frames import PICTURE_SUFFIXES, picture_files
 from flow.intake.log_times import to_ns
-from flow.intake.mapping import CALENDAR, DIMENSIONS, NAMES, Clock, Columns, FramesSource, ImportPlan, LogFile
+from flow.intake.mapping import CALENDAR, DIMENSIONS, NAMES, Clock, Columns, FramesSource, ImportPlan, LogFile, SaidPart
 from flow.intake.propose import Proposal, propose
 from flow.intake.sniff import is_number, sniff
 from flow.intake.units import unit
@@ -30,21 +30,30 @@ _STORED: Mapping[str, tuple[str, ...]] = {
     "height": TRUTH_COLUMNS[3:],
 }
 _SAMPLES = 3
+_OF_FRAMES = ("frame_time", "exposure")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Said:
     """What the command line said beside the sources; None and empty where it said nothing."""
 
-    parts: Mapping[str, Columns | None] = field(default_factory=dict)
+    parts: Sequence[SaidPart] = ()
     axes: str | None = None
     clock: Clock | None = None
     module: Path | None = None
-    view_deg: float | None = None
     rate_hz: float | None = None
     times: str | None = None
     topics: Mapping[str, str] = field(default_factory=dict)
     ground_z_m: float | None = None
+
+    def of_log(self, path: Path) -> dict[str, Columns | None]:
+        """Give what was said of a log, in general and by its name."""
+        said = [one for one in self.parts if one.part not in _OF_FRAMES and one.file in (None, path.name)]
+        return {one.part: one.columns for one in sorted(said, key=lambda one: one.file is not None)}
+
+    def of_frames(self, part: str) -> Columns | None:
+        """Give what was said of the frames' own table."""
+        return next((one.columns for one in self.parts if one.part == part), None)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -87,7 +96,6 @@ def make_plan(sources: Sequence[Path], kept: ImportPlan | None, said: Said) -> t
     common = {
         "clock": said.clock if said.clock is not None else base.clock,
         "module": said.module or base.module,
-        "view_deg": said.view_deg or base.view_deg,
     }
     if bags:
         topics = {**base.topics, **said.topics}
@@ -191,12 +199,13 @@ def _is_text(path: Path) -> bool:
 
 def _log(path: Path, base: ImportPlan, said: Said) -> tuple[LogFile, Proposal | None]:
     """Map a log: as kept where a kept mapping fits it, else as proposed."""
+    parts = said.of_log(path)
     for kept in base.logs:
         if kept.file == path or _fits(kept, path):
-            update = {part: columns for part, columns in said.parts.items() if part in kept.parts or columns is None}
+            update = {part: columns for part, columns in parts.items() if part in kept.parts or columns is None}
             axes = {} if said.axes is None else {"axes": said.axes}
             return LogFile.model_validate({**kept.model_dump(), **update, **axes, "file": path}), None
-    proposal = propose(path, {p: c for p, c in said.parts.items() if p not in ("exposure", "frame_time")}, said.axes)
+    proposal = propose(path, parts, said.axes)
     guessed = any(reason != "said" for reason in proposal.reasons.values())
     return proposal.log, proposal if guessed else None
 
@@ -211,10 +220,12 @@ def _fits(kept: LogFile, path: Path) -> bool:
 
 
 def _check_all_used(said: Said, logs: Sequence[LogFile]) -> None:
-    for part, columns in said.parts.items():
-        used = any(log.parts.get(part) == columns for log in logs)
-        if columns is not None and part not in ("exposure", "frame_time") and not used:
-            names = ", ".join(log.file.name for log in logs)
+    names = ", ".join(log.file.name for log in logs)
+    for part, file, columns in said.parts:
+        meant = [log for log in logs if file in (None, log.file.name)]
+        if not meant:
+            raise DataError(f"no log is called {file} ({names})", key=f"{part}@{file}")
+        if columns is not None and part not in _OF_FRAMES and all(log.parts.get(part) != columns for log in meant):
             raise DataError(f"no log has the columns {', '.join(columns.columns)} ({names})", key=part)
 
 
@@ -232,6 +243,6 @@ def _frames(path: Path | None, kept: FramesSource | None, said: Said) -> FramesS
     if said.times is not None:
         tree = {key: value for key, value in tree.items() if key != "rate_hz"} | {"times": said.times}
     for ours, theirs in (("time", "frame_time"), ("exposure", "exposure")):
-        if said.parts.get(theirs) is not None:
-            tree[ours] = said.parts[theirs]
+        if (columns := said.of_frames(theirs)) is not None:
+            tree[ours] = columns
     return FramesSource.model_validate(tree)

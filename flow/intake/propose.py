@@ -64,7 +64,7 @@ def propose(path: Path, said: Mapping[str, Columns | None], axes: str | None = N
         if part != "time" or "time" not in found:
             reasons[part] = "name" if unit is not None else "values"
             found[part] = Columns(columns=columns, unit=unit or "?")
-    for alone, needed in (("accel", "gyro"), ("air_temperature", "range"), ("height", "velocity")):
+    for alone, needed in (("air_temperature", "range"), ("height", "velocity")):
         if alone in found and needed not in found and reasons[alone] != "said":
             del found[alone], reasons[alone]
     if not set(found) - {"time"}:

@@ -22,7 +22,7 @@ _TURN = math.radians(1.0)
 
 FACTORS: Mapping[str, Mapping[str, float]] = {
     "time": {"s": 1.0, "ms": 1e-3, "us": 1e-6, "ns": 1e-9, "min": 60.0},
-    "turn rate": {"rad/s": 1.0, "mrad/s": 1e-3, "deg/s": _TURN, "mdeg/s": 1e-3 * _TURN, "rpm": 2 * math.pi / 60},
+    "turn rate": {"rad/s": 1.0, "deg/s": _TURN, "mdeg/s": 1e-3 * _TURN, "mrad/s": 1e-3, "rpm": 2 * math.pi / 60},
     "acceleration": {
         "m/s^2": 1.0,
         "cm/s^2": 1e-2,
@@ -35,7 +35,7 @@ FACTORS: Mapping[str, Mapping[str, float]] = {
     "speed": {"m/s": 1.0, "cm/s": 1e-2, "mm/s": 1e-3, "km/h": 1 / 3.6, "kn": 1852 / 3600, "ft/s": 0.3048},
     "temperature": {"degC": 1.0, "K": 1.0, "degF": 5 / 9},
 }
-"""By dimension: unit to factor. Inch and foot by the international definition of 1959, knot by that of 1929."""
+"""By dimension: unit to factor, the usual ones first. Inch and foot by the agreement of 1959, knot by that of 1929."""
 
 _ZERO = {"K": 273.15, "degF": 32.0}
 

@@ -12,7 +12,7 @@ above it in plain bilinear interpolation.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TypeAlias
+from typing import Literal, TypeAlias
 
 import cv2
 import numpy as np
@@ -31,6 +31,7 @@ _AS_IS = np.ones(1)
 _NOISE_LEFT = float(np.square(_SMOOTHING).sum() ** 2)
 _NOISE_IN_SLOPE = float(np.square(np.convolve(_SLOPE, _SMOOTHING)).sum() * np.square(_SMOOTHING).sum())
 _ROUNDING = 1 / 12  # variance of rounding to whole grey levels (Bennett 1948)
+_LEAST_ALIKE = 0.3  # correlation; half a pixel off, in as much noise as texture, it is 0.4, on other ground 0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -59,13 +60,14 @@ class BlockMatcher:
     _MARGIN = 5  # px at the border: three that smoothing spoils, two for the motion
 
     # Mean square slope along the stronger direction that is texture: an absolute one, for what lens shading and codec
-    # leave on a bare floor, and one in units of what noise leaves in a slope.
-    _LEAST_SQUARE, _LEAST_OVER_NOISE = 0.35, 1.0
+    # leave on a bare floor, and one in units of what noise leaves in a slope, times 1 + 12 px / side: one block of
+    # noise in 500 shows more, by chance.
+    _LEAST_SQUARE, _LUCK_PX = 0.2, 12.0
     _WEAKEST = 0.1  # of the noise's own square slope: a direction without texture, which then says next to nothing
     # A video codec copies blocks that changed too little to be worth coding, noise and all: on a bare floor they stand
-    # still in full agreement (strong texture could not have been kept through a motion). Where copies abound, the
-    # rest is no better.
-    _COPY_CHANGE, _COPY_SQUARE, _COPY_SHARE, _COPY_PX = 0.3, 2.5, 0.25, 0.02
+    # still in full agreement, and where such copies abound the rest is no better. (Copies of texture are kept: in a slow
+    # creep a codec holds a block back and lets it catch up later, and to leave out those that wait would read too fast.)
+    _COPY_CHANGE, _COPY_SQUARE, _COPY_SHARE = 0.3, 0.6, 0.25
 
     def __init__(self, width_px: int, height_px: int) -> None:
         inner = np.array([width_px, height_px]) - 2 * self._MARGIN
@@ -81,12 +83,37 @@ class BlockMatcher:
         self._grid = y, x
         self._ready: list[_Sharp] = []
 
+    @property
+    def side_px(self) -> int:
+        """Side of a block."""
+        return self._side
+
+    @property
+    def count(self) -> int:
+        """How many blocks there are."""
+        return len(self._corners)
+
+    @property
+    def covered_px(self) -> int:
+        """How many pixels they cover."""
+        rows, columns = self._grid
+        along, down = (min(len(at) * self._side, int(at[-1] - at[0]) + self._side) for at in (columns, rows))
+        return along * down
+
     def match(self, first: Picture, second: Picture, predict: Predict, *, far: bool = False) -> Matches:
         """Match two pictures; see :class:`flow.tracks.ImageMotion`. ``far`` makes no difference here."""
         ours, other = self._sharp(first), self._sharp(second)
-        place, stretch = self._expected(predict)
+        place, stretch, bend = self._expected(predict)
         compared = kernels.compare(
-            ours.smooth, ours.slope_x, ours.slope_y, self._corners, self._side, other.smooth, place, stretch, _WEIGHTS
+            ours.smooth,
+            ours.slope_x,
+            ours.slope_y,
+            self._corners,
+            self._side,
+            other.smooth,
+            place + bend,
+            stretch,
+            _WEIGHTS,
         )
         seen = np.isfinite(compared[:, 0])
         if not seen.any():
@@ -97,15 +124,18 @@ class BlockMatcher:
         own = noise * _NOISE_IN_SLOPE
         step, covariance, weak, strong = kernels.solved(normal, pull, own, self._WEAKEST * own, 2 * noise / pixels)
         first_px, second_px = self._middle[seen], place[seen] + step
-        textured = strong > max(self._LEAST_SQUARE, self._LEAST_OVER_NOISE * own)
+        textured = strong > max(self._LEAST_SQUARE, (1 + self._LUCK_PX / self._side) * own)
         change = kernels.change(first, second, self._corners[seen], self._side)
-        textured &= self._not_copied(np.abs(second_px - first_px).max(axis=1), change, weak)
+        textured &= self._not_copied(change, weak)
         good = textured & plausible(np.sqrt(np.maximum(left, 0)))
+        if not _alike(ours.sums[seen][good] / pixels, compared[seen][good] / pixels):
+            return no_matches(offered=len(seen))
         return Matches(
             first_px=first_px[good],
             second_px=second_px[good],
             covariance_px2=covariance[good],
             offered=int(np.count_nonzero(textured)) + int(np.count_nonzero(~seen)),
+            held=float(np.mean(change < self._COPY_CHANGE)),
         )
 
     def sharpness(self, picture: Picture) -> float:
@@ -130,22 +160,39 @@ class BlockMatcher:
         sums = kernels.own_sums(smooth, slope_x, slope_y, self._corners, self._side)
         return _Sharp(picture=picture, smooth=smooth, slope_x=slope_x, slope_y=slope_y, sums=sums)
 
-    def _expected(self, predict: Predict) -> tuple[Array, Array]:
-        """Where each block's middle is expected (N, 2), and how a step is stretched there (N, 2, 2)."""
+    def _expected(self, predict: Predict) -> tuple[Array, Array, Array]:
+        """Where each block's middle is expected (N, 2), and how a step is stretched there (N, 2, 2).
+
+        Last, how far the block as a whole lies from where its middle does (N, 2): a turn bends the picture, and the mean
+        of x^2 over a block is not 0 (half a thousandth of a pixel for 0.2 degrees).
+        """
         rows, columns = self._grid
         place = predict(self._middle)
         sheet = place.reshape(len(rows), len(columns), 2)
-        below, right = np.gradient(sheet, rows, axis=0), np.gradient(sheet, columns, axis=1)
-        return place, np.stack([right, below], axis=-1).reshape(-1, 2, 2)
+        edge: Literal[1, 2] = 2 if min(sheet.shape[:2]) > 2 else 1
+        below, right = (
+            np.gradient(sheet, rows, axis=0, edge_order=edge),
+            np.gradient(sheet, columns, axis=1, edge_order=edge),
+        )
+        bend = np.gradient(below, rows, axis=0, edge_order=edge) + np.gradient(right, columns, axis=1, edge_order=edge)
+        stretch = np.stack([right, below], axis=-1).reshape(-1, 2, 2)
+        return place, stretch, bend.reshape(-1, 2) * ((self._side**2 - 1) / 24)
 
-    def _not_copied(self, moved_px: Array, change: Array, weak: Array) -> Marks:
-        copied = change < self._COPY_CHANGE
-        bare = copied & (weak < self._COPY_SQUARE)
-        if bare.mean() > self._COPY_SHARE:
-            return np.zeros(len(copied), bool)
-        if np.mean(~copied) > 0.4 and np.median(moved_px[~copied]) > 2 * self._COPY_PX:
-            return ~copied  # the picture does move: what stands still is held back
-        return ~bare
+    def _not_copied(self, change: Array, weak: Array) -> Marks:
+        copied = (change < self._COPY_CHANGE) & (weak < self._COPY_SQUARE)
+        return np.full(len(copied), False) if copied.mean() > self._COPY_SHARE else ~copied
+
+
+def _alike(own: Array, compared: Array) -> bool:
+    """Whether blocks hold the same ground as where they are sought: a scene cut agrees by chance in a few places.
+
+    Takes the means of :func:`kernels.own_sums` and :func:`kernels.compare`; judges by the correlation of most blocks.
+    """
+    contrast = own[:, 1] - np.square(own[:, 0])
+    together = contrast + compared[:, 4] - own[:, 0] * compared[:, 0]
+    others = 2 * together - contrast + compared[:, 1] - np.square(compared[:, 0])
+    correlation = together / np.sqrt(np.maximum(contrast * others, 1e-9))
+    return len(own) == 0 or float(np.median(correlation)) > _LEAST_ALIKE
 
 
 def _filtered(picture: Picture | Floats, along: Array, down: Array, into: Floats | None) -> Floats:

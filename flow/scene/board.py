@@ -15,8 +15,8 @@ from scipy.spatial.transform import Rotation
 
 from flow.camera import Lens
 from flow.errors import DataError
+from flow.folders import fresh_folder
 from flow.module import Camera, Module, write_module
-from flow.scene.folder import fresh_folder
 from flow.scene.optics import RING, blur_kernels, phases, pixel_rays
 from flow.scene.recording import digitised
 from flow.scene.textures import Tile

@@ -3,17 +3,14 @@
 from __future__ import annotations
 
 import os
-import shutil
-import tempfile
-from collections.abc import Callable, Collection, Iterator, Mapping
-from contextlib import contextmanager
+from collections.abc import Callable, Iterator, Mapping
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from flow.errors import DataError
+from flow.folders import fresh_folder
 from flow.module import write_module
 from flow.scene.encode import CODECS, Encoding, write_video
 from flow.scene.recording import SyntheticRecording, render
@@ -65,64 +62,6 @@ def synthesize(
         recording = render(spec)
         _write(beside, recording, encoding or Encoding(), progress)
     return recording
-
-
-@contextmanager
-def fresh_folder(target: Path, own: Collection[str], *, force: bool) -> Iterator[Path]:
-    """Give a temporary folder beside ``target``; on success it takes that name, on failure it goes.
-
-    A folder that is not empty is replaced only with ``force``, and only if it holds nothing but ``own`` names.
-
-    Raises
-    ------
-    DataError
-        The folder is taken or cannot be written.
-    """
-    _check_free(target, own, force)
-    beside: Path | None = None
-    try:
-        target.parent.mkdir(parents=True, exist_ok=True)
-        beside = Path(tempfile.mkdtemp(prefix=f".{target.name}-", dir=target.parent))
-        yield beside
-        beside.chmod(0o755)
-        _check_free(target, own, force)  # it may have been filled meanwhile
-        _swap(beside, target)
-    except OSError as error:
-        reason = error.strerror or error
-        raise DataError(f"cannot be written ({reason}); choose a folder you may write to", path=target) from None
-    finally:
-        if beside is not None:
-            shutil.rmtree(beside, ignore_errors=True)
-
-
-def _swap(beside: Path, target: Path) -> None:
-    """Put a folder in the place of another, which comes back if that fails."""
-    if not target.exists():
-        beside.rename(target)
-        return
-    aside = beside.with_name(beside.name + "-old")
-    target.rename(aside)
-    try:
-        beside.rename(target)
-    except OSError:
-        aside.rename(target)
-        raise
-    shutil.rmtree(aside)
-
-
-def _check_free(target: Path, own: Collection[str], force: bool) -> None:
-    if not target.exists():
-        return
-    if not target.is_dir():
-        raise DataError("is a file; name a new folder", path=target)
-    held = sorted(entry.name for entry in target.iterdir())
-    if not held:
-        return
-    if not force:
-        raise DataError("is not empty; name another folder, or replace the recording there with --force", path=target)
-    foreign = [name for name in held if name not in own]
-    if foreign:
-        raise DataError(f"holds {foreign[0]}, which is no part of a recording; name another folder", path=target)
 
 
 def _write(

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from flow.benchmark.error_sums import ErrorSums
+from flow.benchmark.error_sums import ErrorSums, ImageSums
 from flow.benchmark.forecast import Forecast
 from flow.benchmark.trial_flight import Condition
 from flow.benchmark.trials import Run
@@ -25,6 +25,13 @@ def sums(rms_m_s: float = 0.002, compared: int = 50, **changes: Any) -> ErrorSum
     return ErrorSums(**(values | changes))
 
 
+def image(rms_px: float) -> ImageSums:
+    """Make the sums of a run's picture alone, over a bound of 1 mpx."""
+    return ImageSums(
+        image_due=20, image_rows=20, image_square_px2=2 * 20 * rms_px**2, bound_square_px2=2 * 20 * 0.001**2
+    )
+
+
 def predicted(scatter_m_s: float) -> Forecast:
     """Forecast of equal scatter on both axes."""
     return Forecast(
@@ -36,7 +43,7 @@ def predicted(scatter_m_s: float) -> Forecast:
 def made_run(**changes: Any) -> Run:
     """One run of our own method."""
     values = {
-        "key": "k0", "method": "groundpace", "seed": 0, "frames": 61, "cpu_s": 0.3, "failure": "",
-        "condition": CONDITION, "sums": sums(), "forecast": None,
+        "key": "k0", "method": "groundpace", "seed": 0, "frames": 61, "cpu_s": 0.3, "motion_s": 0.1, "failure": "",
+        "condition": CONDITION, "sums": sums(), "image": None, "forecast": None,
     }  # fmt: skip
     return Run(**(values | changes))

@@ -15,7 +15,13 @@ GRAVEL = ShiftedGround(faded(photograph("gravel")))
 METHODS = sorted(RIVALS)
 # px: what each may be off on photographs shifted exactly, several times what was measured (5 to 60 mpx); a wrong sign,
 # swapped axes or a start that is not added back miss by more than a pixel.
-MOST_OFF_PX = {"phase_correlation": 0.1, "dense_flow": 0.1, "ecc": 0.05, "feature_homography": 0.1}
+MOST_OFF_PX = {
+    "feature_tracks": 0.01,
+    "phase_correlation": 0.1,
+    "dense_flow": 0.1,
+    "ecc": 0.05,
+    "feature_homography": 0.1,
+}
 
 
 def stay(points: np.ndarray) -> np.ndarray:

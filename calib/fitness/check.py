@@ -1,0 +1,249 @@
+"""Is a recording fit to be measured? All looks at it, in one pass of each of its files."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, replace
+from typing import TypeAlias
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calib.fitness.axes import SEARCH_S, AxesFound, find_axes, still_gyro
+from calib.fitness.finding import SEVERITIES, Estimate, Finding, Fitness
+from calib.fitness.flying import Flying, flying_of
+from calib.fitness.focal import FocalFound, find_focal
+from calib.fitness.frames import FrameTimes, frame_findings, frame_times, stamps_jitter
+from calib.fitness.gyro_log import GyroFacts, GyroWatch, gyro_findings
+from calib.fitness.judged_axes import axes_findings
+from calib.fitness.judged_placing import placing_estimates, placing_findings
+from calib.fitness.judged_scales import joined, scale_estimates, scale_findings
+from calib.fitness.judging import Judging
+from calib.fitness.motion import PairMotions, pair_motions
+from calib.fitness.picture import PictureWatch, picture_facts, picture_findings
+from calib.fitness.placing import Placing, place
+from calib.fitness.range_log import RangeFacts, gathered, range_facts, range_findings
+from calib.fitness.rest import rest_estimates, rest_findings
+from calib.fitness.scales import Ratio, flown, range_against_scale, speed_against_accelerometer
+from calib.fitness.stretches import GyroKeeper, Stretch, follow
+from calib.fitness.tracking import tracking_findings
+from calib.turn_model import TurnModel, Unknowns
+from flow.errors import DataError
+from flow.module import Module
+from flow.recording import Recording
+from flow.series import RangeSamples
+from flow.video import Frame, Video
+
+Array: TypeAlias = NDArray[np.float64]
+
+_SPARE_S = 0.05
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Turning:
+    """What the turns say: gyro axes, module figures, how it was flown, scales."""
+
+    axes: AxesFound | None
+    placing: Placing | None
+    flying: Flying
+    focal: FocalFound | None
+    speed: tuple[Ratio, ...]
+    heights: tuple[Ratio, ...]
+
+
+def check_recording(recording: Recording, *, watch: Callable[[Frame], None] | None = None) -> Fitness:
+    """Look at a recording before it is measured.
+
+    Parameters
+    ----------
+    recording
+        As :func:`flow.open_recording` gives it.
+    watch
+        Called with each frame: progress.
+
+    Raises
+    ------
+    DataError
+        A file cannot be read; the message names file and place.
+    """
+    module, video = recording.module, recording.video()
+    offset_s = module.alignment.time_offset_s
+    pictures = PictureWatch()
+
+    def see(frame: Frame) -> None:
+        pictures.add(frame)
+        if watch is not None:
+            watch(frame)
+
+    pairs = follow(video, see)
+    keeper, gyro_watch = GyroKeeper(pairs, offset_s, SEARCH_S + _SPARE_S), GyroWatch(module)
+    for samples in recording.gyro():
+        keeper.add(samples)
+        gyro_watch.add(samples)
+    gyro, heights = gyro_watch.result(), gathered(recording.range())
+    stretches = keeper.stretches(offset_s, _SPARE_S, pictures.copies_s)
+    turning = _turning(stretches, module, heights)
+    span_s = float(video.times_s[0]) + offset_s, float(video.times_s[-1]) + offset_s
+    times, reading = frame_times(video.times_s, _container_hz(recording)), range_facts(heights, module.range, span_s)
+    series = pictures.series()
+    judging = Judging(module=module, flying=turning.flying)
+    findings = [
+        *frame_findings(times, _stamps(turning.placing, times, video), turning.flying),
+        *picture_findings(series, float(np.linalg.norm(turning.flying.rate_rad_s))),
+        *tracking_findings(pairs, turning.placing, series),
+        *gyro_findings(gyro, span_s, offset_s),
+        *rest_findings(gyro, judging),
+        *_turning_findings(turning, judging),
+        *range_findings(reading, module.range, turning.flying, span_s, offset_s),
+    ]
+    begin_s = float(video.times_s[0])
+    return Fitness(
+        recording=str(recording.folder),
+        module=module.name,
+        facts=_facts(times, picture_facts(series), gyro, reading, turning, stretches),
+        estimates=(*_estimates(turning, module), *rest_estimates(gyro, module)),
+        findings=tuple(_from_start(f, begin_s) for f in sorted(findings, key=lambda f: SEVERITIES.index(f.severity))),
+    )
+
+
+def _turning(stretches: Sequence[Stretch], module: Module, heights: RangeSamples) -> _Turning:
+    axes = _axes(stretches, module)
+    placing, focal = None, None
+    if axes is not None and axes.enough and axes.explained > 0.6 and not axes.dead:
+        mended = [_mended(stretch, axes.matrix, module) for stretch in stretches]
+        placing, focal = _placed(mended, module, axes.clock_s)
+    parts = () if placing is None else placing.parts
+    flights = [flown(part, module, heights) for part in parts]
+    speeds = [speed_against_accelerometer(part, flight) for part, flight in zip(parts, flights, strict=True)]
+    scales = [range_against_scale(part, flight) for part, flight in zip(parts, flights, strict=True)]
+    return _Turning(
+        axes=axes,
+        placing=placing,
+        flying=flying_of(placing, flights, [stretch.gyro for stretch in stretches], module),
+        focal=focal,
+        speed=tuple(ratio for ratio in speeds if ratio is not None),
+        heights=tuple(ratio for ratio in scales if ratio is not None),
+    )
+
+
+def _axes(stretches: Sequence[Stretch], module: Module) -> AxesFound | None:
+    seen = [(stretch, _by_picture(stretch, module)) for stretch in stretches]
+    seen = [(stretch, motions) for stretch, motions in seen if motions.good.sum() > 20]
+    return find_axes([(s.pairs, motions, s.gyro) for s, motions in seen], module) if seen else None
+
+
+def _by_picture(stretch: Stretch, module: Module) -> PairMotions:
+    """Motion by the picture alone, over ground that is level on average."""
+    alignment = module.alignment
+    at = Unknowns(
+        R_body_camera=alignment.R_body_camera,
+        time_offset_s=alignment.time_offset_s,
+        bias_rad_s=np.zeros(3),
+        readout_s=module.camera.readout_s,
+        normal=np.array([0.0, 0.0, 1.0]),
+    )
+    model = TurnModel(stretch.pairs, still_gyro(stretch.gyro), module.camera)
+    return pair_motions(model.equations(at), model.covariance, model.known)
+
+
+def _placed(stretches: Sequence[Stretch], module: Module, clock_s: float) -> tuple[Placing | None, FocalFound | None]:
+    """Find module figures and focal length; where the lens or the gyro's scale is off, the others anew without that."""
+    placing = place(stretches, module, clock_s)
+    focal = None if placing is None else find_focal(placing)
+    if focal is None or not (focal.lens_off or focal.gyro_off):
+        return placing, focal
+    other, scale = module, 1.0
+    if focal.lens_off:
+        fx, fy = (f / (1 + focal.focal) for f in (module.camera.fx_px, module.camera.fy_px))
+        other = module.model_copy(update={"camera": module.camera.model_copy(update={"fx_px": fx, "fy_px": fy})})
+    if focal.gyro_off:
+        scale = 1 / (1 + focal.gyro_scale)
+    again = place([_mended(stretch, scale * np.eye(3), module) for stretch in stretches], other, clock_s)
+    if again is None:
+        return placing, focal
+    rest = find_focal(again)
+    return again, focal if rest is None else focal.then(rest)
+
+
+def _mended(stretch: Stretch, matrix: Array, module: Module) -> Stretch:
+    """Give the stretch with the gyro's axes and scale put right, so that the rest can be judged all the same."""
+    bias = np.array(module.gyro.bias_rad_s)
+    rate = (stretch.gyro.rate_rad_s - bias) @ matrix.T + bias
+    return replace(stretch, gyro=replace(stretch.gyro, rate_rad_s=rate))
+
+
+def _stamps(placing: Placing | None, times: FrameTimes, video: Video) -> tuple[float, float] | None:
+    return None if placing is None or times.jitter_s == 0 else stamps_jitter(placing, video.times_s)
+
+
+def _turning_findings(turning: _Turning, judging: Judging) -> Iterator[Finding]:
+    yield from axes_findings(turning.axes)
+    if turning.placing is not None:
+        yield from placing_findings(turning.placing, judging)
+    yield from scale_findings(turning.focal, turning.speed, turning.heights, judging)
+
+
+def _estimates(turning: _Turning, module: Module) -> Iterator[Estimate]:
+    placed = placing_estimates(turning.placing, turning.axes, module)
+    yield from placed
+    yield from scale_estimates(turning.focal, module, placed[0].why_not)
+    speed = joined(turning.speed)
+    why_not = placed[0].why_not or "no accelerometer, no height, or a stretch too short"
+    yield _ratio("speed by picture and range over the accelerometer's", speed, why_not)
+    heights = min(turning.heights, key=lambda r: r.sigma, default=None)
+    yield _ratio("range changes over the picture's", heights, placed[0].why_not or "no height")
+
+
+def _ratio(quantity: str, ratio: Ratio | None, why_not: str) -> Estimate:
+    if ratio is None:
+        return Estimate(quantity=quantity, unit="1", by_module=1.0, module_sigma=0.0, why_not=why_not)
+    return Estimate(
+        quantity=quantity, unit="1", by_module=1.0, module_sigma=0.0, by_flight=ratio.value, sigma=ratio.sigma
+    )
+
+
+def _facts(
+    times: FrameTimes,
+    picture: dict[str, float | int | str | bool | None],
+    gyro: GyroFacts,
+    reading: RangeFacts,
+    turning: _Turning,
+    stretches: Sequence[Stretch],
+) -> dict[str, dict[str, float | int | str | bool | None]]:
+    flying = turning.flying
+    frames: dict[str, float | int | str | bool | None] = {
+        "count": times.count,
+        "duration_s": times.duration_s,
+        "nominal_hz": times.nominal_hz,
+        "real_hz": times.real_hz,
+        "jitter_s": times.jitter_s,
+        "longest_step_s": times.longest_step_s,
+        "lost": times.lost,
+    }
+    flight: dict[str, float | int | str | bool | None] = {
+        "height_m": flying.height_m if flying.height_known else None,
+        "speed_m_s": flying.speed_m_s if turning.placing is not None else None,
+        "rocking_rad_s": flying.rocking_rad_s,
+        "yawing_rad_s": float(flying.rate_rad_s[2]),
+        "turning_explained": None if turning.axes is None else turning.axes.explained,
+        "looked_at_s": float(sum(stretch.span_s[1] - stretch.span_s[0] for stretch in stretches)),
+    }
+    return {"frames": frames, "picture": picture, "gyro": gyro.as_dict(), "range": reading.as_dict(), "flight": flight}
+
+
+def _container_hz(recording: Recording) -> float | None:
+    """Frame rate by the container where a frames.csv counts instead; None where it has no times of its own."""
+    if recording.times_path is None:
+        return None
+    try:
+        own_s = Video(recording.frames.path).times_s
+    except DataError:
+        return None
+    return 1 / float(np.median(np.diff(own_s)))
+
+
+def _from_start(finding: Finding, begin_s: float) -> Finding:
+    """Give the finding's span counted from the first frame."""
+    if finding.when_s is None:
+        return finding
+    return replace(finding, when_s=(max(finding.when_s[0] - begin_s, 0.0), finding.when_s[1] - begin_s))

@@ -1,0 +1,151 @@
+"""``groundpace check``: the verdict on a recording before it is measured."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+from rich.console import Console
+from rich.table import Table
+
+from cli.options import json_option, module_option
+from cli.progress import frames_progress
+
+if TYPE_CHECKING:
+    from calib.fitness import Estimate, Finding, Fitness
+
+_WORDS = {"stop": "[bold red]STOP[/]", "care": "[yellow]care[/]", "note": "note"}
+_SHOWN = {"s": ("ms", 1e3), "rad": ("°", 57.29577951), "rad/s": ("mrad/s", 1e3), "px": ("px", 1.0), "1": ("", 1.0)}
+_LOOK = 4.0
+_UNBOUNDED = 400  # characters; a table is as wide as its cells need, whatever the terminal
+
+
+@click.command(short_help="Say whether a recording is fit to be measured.")
+@click.argument("recording", type=click.Path(path_type=Path))
+@module_option
+@json_option
+@click.pass_context
+def check(ctx: click.Context, recording: Path, module: Path | None, as_json: bool) -> None:
+    """Say whether a recording is fit to be measured.
+
+    Looks at frame times, picture, gyro and range by themselves and against each other: do the picture's turns
+    agree with the gyro's, axis by axis? Clock, mounting, gyro bias, readout and focal length are found again from
+    the flight itself and held against the module file. Each finding says when, what it does to the speed, and
+    what to do. Exit 0: fit; 1: the speed log would not be trustworthy, or the recording cannot be read.
+
+    \b
+    Example:
+      groundpace check flight-07 --module fern-03.yaml && groundpace measure flight-07 --module fern-03.yaml
+    """
+    import flow
+    from calib.fitness import check_recording
+
+    opened = flow.open_recording(recording, module)
+    with frames_progress(opened.frame_count) as advance:
+        found = check_recording(opened, watch=lambda _: advance())
+    if as_json:
+        click.echo(json.dumps(found.as_dict(), indent=2, allow_nan=False))
+    else:
+        _show(found)
+    ctx.exit(0 if found.fit else 1)
+
+
+def _show(found: Fitness) -> None:
+    console = Console(highlight=False, emoji=False, soft_wrap=True)
+    for topic, what in _facts(found.facts):
+        console.print(f"{topic:<9} {what}", markup=False)
+    console.print()
+    Console(highlight=False, width=_UNBOUNDED).print(_estimates(found.estimates))
+    for line in _untold(found.estimates):
+        console.print(line, markup=False)
+    console.print()
+    for finding in found.findings:
+        _show_finding(console, finding)
+    console.print(_verdict(found))
+
+
+def _verdict(found: Fitness) -> str:
+    stops, cares, notes = (sum(f.severity == word for f in found.findings) for word in _WORDS)
+    parts = [f"{cares} to take care of"] * (cares > 0) + [f"{notes} to note"] * (notes > 0)
+    others = ", ".join(parts)
+    if found.fit:
+        return f"[green]fit to be measured[/]{': ' + others if others else ', nothing found'}"
+    makes = "1 finding makes" if stops == 1 else f"{stops} findings make"
+    return f"[bold red]not fit[/]: {makes} the speed log untrustworthy{'; ' + others if others else ''}"
+
+
+def _show_finding(console: Console, finding: Finding) -> None:
+    when = "all along" if finding.when_s is None else f"{finding.when_s[0]:.2f} to {finding.when_s[1]:.2f} s"
+    console.print(f"{_WORDS[finding.severity]}  {finding.topic:<9} {when}")
+    for title, text in (("what", finding.what), ("speed", finding.effect), ("remedy", finding.remedy)):
+        console.print(f"      {title:<9} {text}", markup=False)
+
+
+def _facts(facts: dict[str, dict[str, Any]]) -> list[tuple[str, str]]:
+    frames, picture, gyro, reading, flight = (facts[k] for k in ("frames", "picture", "gyro", "range", "flight"))
+    accel = "with accelerometer" if gyro["accelerometer"] else "no accelerometer"
+    rest = f"at rest {gyro['at_rest_s']:.1f} s" if gyro["at_rest_s"] else "never at rest"
+    largest = max(gyro[f"largest_{axis}_rad_s"] for axis in "xyz")
+    return [
+        (
+            "frames",
+            f"{frames['count']} in {frames['duration_s']:.2f} s, {frames['nominal_hz']:.2f}/s nominal,"
+            f" {frames['real_hz']:.2f}/s real; jitter {1000 * frames['jitter_s']:.2f} ms, longest step"
+            f" {1000 * frames['longest_step_s']:.0f} ms, {frames['lost']} missing",
+        ),
+        (
+            "picture",
+            f"brightness {_or(picture['brightness_levels'], '{:.0f}')} of 255, {100 * (picture['clipped_share'] or 0):.1f} %"
+            f" white; texture {_or(picture['gradient_levels_px'], '{:.1f} levels/px')}, detail"
+            f" {_or(picture['detail_px'], '{:.1f} px')}, noise {_or(picture['noise_levels'], '{:.1f} levels')};"
+            f" {picture['copies']} copies",
+        ),
+        (
+            "gyro",
+            f"{gyro['rate_hz']:.0f} samples/s, up to {largest:.2f} rad/s,"
+            f" longest hole {1000 * gyro['longest_hole_s']:.0f} ms, {rest}, {accel}",
+        ),
+        (
+            "range",
+            f"{reading['rate_hz']:.0f} readings/s, {reading['lowest_m']:.2f} to {reading['highest_m']:.2f} m, noise"
+            f" {_or(reading['noise_m'], '{:.4f} m')}, {100 * reading['stray_share']:.1f} % stray,"
+            f" longest silence {reading['longest_silence_s']:.2f} s",
+        ),
+        (
+            "flight",
+            f"height {_or(flight['height_m'], '{:.2f} m')}, speed {_or(flight['speed_m_s'], '{:.2f} m/s')} RMS, rocking"
+            f" {flight['rocking_rad_s']:.2f}, yawing {flight['yawing_rad_s']:.2f} rad/s RMS; the gyro explains"
+            f" {_or(flight['turning_explained'], '{:.1%}')} of the picture's turning",
+        ),
+    ]
+
+
+def _or(value: float | None, form: str) -> str:
+    return "unknown" if value is None else form.format(value)
+
+
+def _estimates(estimates: tuple[Estimate, ...]) -> Table:
+    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0))
+    table.add_column("found again from the flight", no_wrap=True)
+    for title in ("flight", "one-sigma", "module file", "one-sigma", "differ by"):
+        table.add_column(title, justify="right", no_wrap=True)
+    for estimate in estimates:
+        if estimate.by_flight is None or estimate.sigma is None or estimate.sigmas is None:
+            continue
+        unit, factor = _SHOWN[estimate.unit]
+        cells = (estimate.by_flight, estimate.sigma, estimate.by_module, estimate.module_sigma)
+        differ = f"{abs(estimate.sigmas):.1f} sigma"
+        mark = f"[yellow]{differ}[/]" if abs(estimate.sigmas) > _LOOK else differ
+        quantity = f"{estimate.quantity}, {unit}" if unit else estimate.quantity
+        table.add_row(quantity, *(f"{factor * cell:.3f}" for cell in cells), mark)
+    return table
+
+
+def _untold(estimates: tuple[Estimate, ...]) -> list[str]:
+    reasons = dict.fromkeys(e.why_not for e in estimates if e.by_flight is None)
+    return [
+        f"cannot be told: {', '.join(e.quantity for e in estimates if e.by_flight is None and e.why_not == why)} ({why})"
+        for why in reasons
+    ]

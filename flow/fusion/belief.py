@@ -1,0 +1,104 @@
+"""Values and covariance of the errors, and the three things that happen to them: steps, forgetting, correction."""
+
+from __future__ import annotations
+
+from typing import TypeAlias
+
+import numpy as np
+from numpy.typing import NDArray
+
+from flow.fusion import layout as at
+from flow.fusion.motion import integrate
+from flow.fusion.state import put_right
+from flow.fusion.tape import Correction, Run, Tape
+
+Array: TypeAlias = NDArray[np.float64]
+
+
+class Belief:
+    """What is believed at a time; all that happens to it is taken down on the tape.
+
+    Parameters
+    ----------
+    time_s
+        Of the values.
+    values, covariance
+        See ``layout``.
+    noise
+        See :meth:`flow.fusion.noise.InertialNoise.packed`; rows change what is theirs in it.
+    tape
+        None where nobody smooths.
+    """
+
+    def __init__(self, time_s: float, values: Array, covariance: Array, noise: Array, tape: Tape | None) -> None:
+        self.time_s = time_s
+        self.values = values
+        self.covariance = covariance
+        self.noise = noise
+        self.lasting_m_s = np.zeros(3)
+        self.range_scale = 0.0
+        self.row_s = time_s
+        self._tape = tape
+
+    def carry(self, time_s: Array, rate_rad_s: Array, force_m_s2: Array, *, ends_at_sample: bool = True) -> None:
+        """Carry on over N steps between samples, the first of which is at the time of the values."""
+        steps = len(time_s) - 1
+        kept = np.empty((steps + 1, at.VALUES)), np.empty((steps, 4)), np.empty((steps, at.ERRORS, at.ERRORS))
+        integrate(self.values, self.covariance, time_s, rate_rad_s, force_m_s2, self.noise, *kept)
+        self.time_s = float(time_s[-1])
+        if self._tape is not None:
+            self._tape.run(
+                Run(
+                    time_s=time_s[1:],
+                    values=kept[0],
+                    force=kept[1],
+                    covariance=kept[2],
+                    noise=self.noise.copy(),
+                    lasting_m_s=self.lasting_m_s,
+                    range_scale=self.range_scale,
+                    row_s=self.row_s,
+                    ends_at_sample=ends_at_sample,
+                )
+            )
+
+    def renew(self, place: slice, variance: Array) -> None:
+        """Forget what was known of some errors: they are new, with this covariance."""
+        F = np.eye(at.ERRORS)
+        F[place] = 0.0
+        more = np.zeros((at.ERRORS, at.ERRORS))
+        more[place, place] = variance
+        self.blend(F, more)
+
+    def blend(self, transition: Array, more: Array) -> None:
+        """Let errors become linear combinations of themselves, and something more on top."""
+        self.covariance = transition @ self.covariance @ transition.T + more
+        if self._tape is not None:
+            self._tape.correction(Correction(transition=transition))
+
+    def correct(self, rows: Array, miss: Array, noise: Array, *, gate: float) -> tuple[bool, Array]:
+        """Correct by a reading (Joseph's form), unless its squared normalised miss is beyond the gate; give that (M,) too.
+
+        ``rows`` (M, 25) are the errors that it shows, ``miss`` (M,) how far it is from the values, ``noise`` (M, M) its
+        own covariance.
+        """
+        P = self.covariance
+        across = P @ rows.T
+        whiten = np.asarray(np.linalg.inv(np.linalg.cholesky(rows @ across + noise)), np.float64)
+        normal = whiten @ miss
+        if not normal @ normal <= gate:
+            return False, normal
+        weight = whiten.T @ whiten
+        gain = across @ weight
+        keep = np.eye(at.ERRORS) - gain @ rows
+        P = keep @ P @ keep.T + gain @ noise @ gain.T
+        self.covariance = 0.5 * (P + P.T)
+        put_right(self.values, gain @ miss)
+        if self._tape is not None:
+            self._tape.correction(Correction(rows=rows, weight=weight, miss=miss, keep=keep))
+        return True, normal
+
+    def copy(self) -> Belief:
+        """Give another of its own, with no tape."""
+        other = Belief(self.time_s, self.values.copy(), self.covariance.copy(), self.noise, None)
+        other.lasting_m_s, other.range_scale, other.row_s = self.lasting_m_s, self.range_scale, self.row_s
+        return other

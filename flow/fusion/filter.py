@@ -1,0 +1,246 @@
+"""The causal filter: inertial samples carry the state on, rows, ranges and positions correct it."""
+
+from __future__ import annotations
+
+from collections import deque
+from dataclasses import dataclass
+from typing import TypeAlias
+
+import numpy as np
+from numpy.typing import NDArray
+
+from flow.fusion import layout as at
+from flow.fusion.belief import Belief
+from flow.fusion.inputs import ImageRow, PositionFix
+from flow.fusion.motion import GRAVITY_M_S2
+from flow.fusion.noise import InertialNoise
+from flow.fusion.pictures import PictureChain
+from flow.fusion.ranging import RangeReader, Reading
+from flow.fusion.samples import SampleQueue
+from flow.fusion.state import FusedStates, fused_state, level_rotation
+from flow.fusion.tape import Tape
+from flow.module import Module
+from flow.series import GyroSamples, RangeSamples
+
+Array: TypeAlias = NDArray[np.float64]
+
+_GATE_TWO = 23.0  # chi-square with 2 degrees of freedom: once in 100,000
+_SAME_S = 2e-6  # times that differ by less are the same picture
+_WAIT_S = 0.5  # inertial samples wait so long for a row of theirs
+_WORTHLESS_M_S = 0.5  # a velocity less certain than this is none
+_FIX_LASTS_S = 1.0  # the error of a fix against its anchor: by then the gyro, which it leans on, has wandered on
+_FIRST_TURN_RAD = 1e-3  # between the first fix's frame and ours, which both are the craft's at the start
+_FIRST_TILT_RAD, _FIRST_SPEED_M_S = 0.1, 0.3
+_BEFORE_S = 0.2  # samples so long before the first row help to level
+
+
+@dataclass(frozen=True, slots=True)
+class _Fixed:
+    """The newest fix, and the covariances of the first of all and of the first by its anchor."""
+
+    time_s: float
+    anchor: int
+    first: Array
+    at_anchor: Array
+
+
+class Filter:
+    """Velocity, tilt, height and sensor biases from inertial samples, image rows, ranges and positions.
+
+    Give inertial samples up to the end of a row before the row itself. The state is that at the end of the newest row
+    (or half a second behind the newest sample, when rows stay out); :meth:`ahead` carries it on to the newest sample.
+
+    Parameters
+    ----------
+    module
+        The calibrated module.
+    noise
+        Of the inertial sensors; by default what the module file and common practice say.
+    tape
+        Takes down what happens, for the smoother.
+    """
+
+    def __init__(self, module: Module, noise: InertialNoise | None = None, *, tape: Tape | None = None) -> None:
+        self._module = module
+        self._noise = InertialNoise.of(module) if noise is None else noise
+        self._tape = tape
+        self._samples = SampleQueue()
+        self._ranging = RangeReader(module)
+        self._pictures = PictureChain(self._ranging)
+        self._belief: Belief | None = None
+        self._begun = 0
+        self._told_s = -np.inf  # samples up to here are on the tape
+        self._fix: _Fixed | None = None
+        self.innovations: deque[Array] = deque(maxlen=4096)
+        """Normalised innovations (3,) of the newest rows: of variance 1 and new in every row, if all noise is as told."""
+
+    @property
+    def running(self) -> bool:
+        """Whether there is a state."""
+        return self._belief is not None
+
+    def push_gyro(self, samples: GyroSamples) -> None:
+        """Take inertial samples (gyro and accelerometer) in time order."""
+        self._samples.add(samples)
+        if self._belief is None:
+            self._idle(self._samples.latest_s - _WAIT_S)
+        elif self._samples.latest_s - self._belief.time_s > 2 * _WAIT_S:
+            self._advance(self._samples.latest_s - _WAIT_S)
+
+    def push_range(self, samples: RangeSamples) -> None:
+        """Take range readings in time order, range clock; each is used when the state reaches its time."""
+        self._ranging.add(samples)
+
+    def push_row(self, row: ImageRow) -> None:
+        """Take what a pair of pictures says, or that it says nothing."""
+        belief = self._belief or self._begin(row)
+        if belief is None:
+            return
+        if row.velocity_m_s is None:
+            self._pictures.interrupt()
+            self._advance(row.end_s)
+            return
+        if not self._pictures.reaches(row.start_s):
+            if row.start_s < belief.time_s - _SAME_S:  # too late to begin with its first picture
+                self._pictures.interrupt()
+                self._advance(row.end_s)
+                return
+            self._advance(row.start_s)
+            self._pictures.begin(belief, row)
+        self._advance(row.end_s)
+        if self._belief is None:
+            return
+        self.innovations.append(self._pictures.see(belief, row))
+        if self._pictures.lost:
+            self._lose(row.end_s)
+
+    def push_position(self, fix: PositionFix) -> None:
+        """Take a position over ground; its time is the end of a row that was pushed, or later.
+
+        After an interruption positions are left alone: they are in a frame whose heading is not known any more.
+        """
+        if self._belief is None or self._begun > 1 or fix.time_s < self._belief.time_s - _SAME_S:
+            return
+        self._advance(fix.time_s)
+        if self._belief is not None:
+            self._stand(self._belief, fix)
+
+    def finish(self) -> None:
+        """Carry the state on to the last sample, and have the tape give out the rest."""
+        if self._belief is not None:
+            self._advance(self._samples.latest_s)
+        self._lose(np.inf)
+
+    def state(self) -> FusedStates | None:
+        """Give the state at the time of the newest measurement; None while there is none."""
+        return None if self._belief is None else fused_state(self._belief)
+
+    def ahead(self) -> FusedStates | None:
+        """Give the state at the newest inertial sample, the filter itself left where it is."""
+        if self._belief is None or self._samples.hole_s(self._belief.time_s, self._samples.latest_s) is not None:
+            return None
+        belief = self._belief.copy()
+        if self._samples.latest_s > belief.time_s:
+            belief.carry(*self._samples.between(belief.time_s, self._samples.latest_s))
+        return fused_state(belief)
+
+    def _begin(self, row: ImageRow) -> Belief | None:
+        """Start at a row's first picture: level by the accelerometer, speed and height by the row."""
+        samples = self._samples
+        if row.velocity_m_s is None or row.height_m is None or row.height_sigma_m is None or len(samples.time_s) < 2:
+            return None
+        if samples.time_s[0] > row.start_s or samples.hole_s(row.start_s, row.end_s) is not None:
+            return None
+        force = samples.mean_force(row.start_s - _BEFORE_S, row.end_s)
+        if not np.linalg.norm(force) > 0.3 * GRAVITY_M_S2:
+            return None
+        self._idle(row.start_s)
+        values, variance = np.zeros(at.VALUES), np.zeros(at.ERRORS)
+        values[at.V_ROTATION] = level_rotation(force).ravel()
+        values[at.V_VELOCITY], values[at.V_HEIGHT] = row.velocity_m_s, row.height_m
+        values[at.V_GYRO_BIAS] = self._module.gyro.bias_rad_s
+        variance[at.VELOCITY], variance[at.TILT] = _FIRST_SPEED_M_S**2, _FIRST_TILT_RAD**2
+        variance[at.GYRO_BIAS] = np.square(self._noise.gyro_bias_sigma_rad_s)
+        variance[at.ACCEL_BIAS] = self._noise.accel_bias_sigma_m_s2**2
+        variance[at.HEIGHT], variance[at.LEAN] = row.height_sigma_m**2, row.lean_rad**2
+        variance[at.DRIFT] = row.drift_m2_s2
+        noise = self._noise.packed(self._module)
+        self._belief = Belief(row.start_s, values, np.diag(variance), noise, self._tape)
+        self._ranging.forget(row.start_s)
+        self._pictures.interrupt()
+        self._fix = None
+        self._begun += 1
+        return self._belief
+
+    def _lose(self, at_s: float) -> None:
+        if self._belief is not None:
+            self._told_s = self._belief.time_s
+        self._belief = None
+        if self._tape is not None:
+            self._tape.end()
+        self._idle(at_s)
+
+    def _idle(self, until_s: float) -> None:
+        """Let samples go that have no state."""
+        time_s = self._samples.time_s
+        passed = time_s[(time_s > self._told_s + 1e-9) & (time_s <= until_s + 1e-9)]
+        if len(passed) and self._tape is not None:
+            self._tape.idle(passed)
+        self._told_s = max(self._told_s, until_s)
+        self._samples.forget(until_s - _BEFORE_S)
+
+    def _advance(self, until_s: float) -> None:
+        """Carry the state on to a time, through the range readings that stand before it."""
+        while self._belief is not None and until_s > self._belief.time_s + 1e-9:
+            belief = self._belief
+            reading = self._ranging.next(until_s)
+            end_s = until_s if reading is None else max(reading.time_s, belief.time_s)
+            hole_s = self._samples.hole_s(belief.time_s, end_s)
+            self._carry(belief, end_s if hole_s is None else hole_s)
+            if hole_s is not None or belief.covariance.diagonal()[at.VELOCITY][:2].max() > _WORTHLESS_M_S**2:
+                self._lose(end_s)
+            elif reading is not None:
+                self._hear(belief, reading)
+
+    def _carry(self, belief: Belief, end_s: float) -> None:
+        if end_s > belief.time_s + 1e-9:
+            stretch = self._samples.between(belief.time_s, end_s)
+            belief.range_scale = self._ranging.scale_sigma(belief.values)
+            belief.carry(*stretch, ends_at_sample=self._samples.holds(end_s))
+            self._samples.forget(end_s)
+
+    def _hear(self, belief: Belief, reading: Reading) -> None:
+        heard = self._ranging.against(reading, belief.values, belief.covariance)
+        if heard is not None:
+            belief.correct(*heard, gate=np.inf)
+
+    def _stand(self, belief: Belief, fix: PositionFix) -> None:
+        """Correct by a position: what every fix has of its own, lasting for a second; what an anchor shares is a state."""
+        held, place = self._fix, np.array([fix.forward_m, fix.right_m])
+        if held is None:
+            belief.renew(at.POSITION, fix.covariance_m2)
+            belief.renew(slice(at.TURN, at.TURN + 1), np.array([[_FIRST_TURN_RAD**2]]))
+            belief.values[at.V_POSITION], belief.values[at.V_TURN] = place, 0.0
+            self._fix = _Fixed(fix.time_s, fix.anchor, fix.covariance_m2, fix.covariance_m2)
+            return
+        shared = held.at_anchor
+        if fix.anchor != held.anchor:
+            more = np.zeros((at.ERRORS, at.ERRORS))
+            more[at.ANCHOR, at.ANCHOR] = _positive(fix.covariance_m2 - shared)
+            belief.blend(np.eye(at.ERRORS), more)
+            shared = fix.covariance_m2
+        self._fix = _Fixed(fix.time_s, fix.anchor, held.first, shared)
+        own = held.first + _positive(fix.covariance_m2 - shared, sign=1.0)
+        # An error that lasts for a second counts in each of many fixes a second as white noise of the same density.
+        own *= 2 * _FIX_LASTS_S / min(max(fix.time_s - held.time_s, 1e-3), 2 * _FIX_LASTS_S)
+        rows = np.zeros((2, at.ERRORS))
+        rows[:, at.POSITION] = rows[:, at.ANCHOR] = np.eye(2)
+        miss = place - belief.values[at.V_POSITION] - belief.values[at.V_ANCHOR]
+        belief.correct(rows, miss, own, gate=_GATE_TWO)
+
+
+def _positive(matrix: Array, sign: float | None = None) -> Array:
+    """Bring a symmetric matrix to one without negative eigenvalues: they count as positive, or (``sign`` 1) not at all."""
+    values, vectors = np.linalg.eigh(matrix)
+    values = np.abs(values) if sign is None else np.maximum(values, 0.0)
+    return np.asarray(vectors @ np.diag(values) @ vectors.T)

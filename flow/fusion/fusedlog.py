@@ -1,0 +1,113 @@
+"""``fused.csv``: a row an inertial sample, written as the smoother gives them out."""
+
+from __future__ import annotations
+
+import os
+from contextlib import ExitStack
+from pathlib import Path
+from types import TracebackType
+from typing import TypeAlias
+
+import numpy as np
+from numpy.typing import NDArray
+
+from flow.files import replacing
+from flow.fusion.state import FusedStates
+from flow.fusion.tape import Smoothed
+
+Array: TypeAlias = NDArray[np.float64]
+
+COLUMNS = (
+    "time_s",
+    *("forward_m_s", "right_m_s", "down_m_s", "forward_sigma_m_s", "right_sigma_m_s", "down_sigma_m_s"),
+    *("roll_rad", "pitch_rad", "roll_sigma_rad", "pitch_sigma_rad", "height_m", "height_sigma_m"),
+    *(f"gyro_bias_{axis}_rad_s" for axis in "xyz"),
+    *(f"gyro_bias_{axis}_sigma_rad_s" for axis in "xyz"),
+    *(f"accel_bias_{axis}_m_s2" for axis in "xyz"),
+    *(f"accel_bias_{axis}_sigma_m_s2" for axis in "xyz"),
+    "status",
+)
+STATUS = {
+    "ok": "the picture gives a speed here",
+    "bridged": "the picture gives none here: inertial sensors alone, between the rows before and after",
+    "no_state": "no row of the speed log to start from, or no inertial samples",
+    "uncertain": "the error band is wider than the speed is worth",
+}
+"""Every status, in words."""
+
+_BRIDGED_S = 0.1
+_WIDEST_M_S = 0.25
+_FORMAT = ",".join(["%.6f"] + ["%.6f"] * 6 + ["%.6f"] * 4 + ["%.5f"] * 2 + ["%.7f"] * 6 + ["%.5f"] * 6) + ",%s\n"
+
+
+class FusedLogWriter:
+    """Writes ``fused.csv``; the file appears when all went well, and never half-written. A context manager.
+
+    Parameters
+    ----------
+    path
+        Where the log goes.
+
+    Raises
+    ------
+    DataError
+        The place cannot be written, or the disk is full.
+    """
+
+    def __init__(self, path: str | os.PathLike[str]) -> None:
+        self._path = Path(path)
+        self._stack = ExitStack()
+        self.rows_by_status = dict.fromkeys(STATUS, 0)
+
+    def __enter__(self) -> FusedLogWriter:
+        temporary = self._stack.enter_context(replacing(self._path))
+        self._file = self._stack.enter_context(temporary.open("w", encoding="utf-8", newline="\n"))
+        self._file.write(",".join(COLUMNS) + "\n")
+        return self
+
+    def write(self, smoothed: Smoothed) -> None:
+        """Append smoothed states."""
+        states = smoothed.states
+        worthless = states.velocity_sigma_m_s[:, :2].max(axis=1) > _WIDEST_M_S
+        words = np.where(worthless, "uncertain", np.where(smoothed.since_row_s > _BRIDGED_S, "bridged", "ok"))
+        table = np.round(_table(states), 7) + 0.0  # no minus before a zero
+        for row, word in zip(table.tolist(), words.tolist(), strict=True):
+            self.rows_by_status[word] += 1
+            self._file.write(_empty(row[0], word) if word == "uncertain" else _FORMAT % (*row, word))
+
+    def write_without(self, time_s: Array) -> None:
+        """Append samples for which there is no state."""
+        for moment in time_s.tolist():
+            self.rows_by_status["no_state"] += 1
+            self._file.write(_empty(moment, "no_state"))
+
+    def flush(self) -> None:
+        """Put all rows on the disk."""
+        self._file.flush()
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> bool | None:
+        return self._stack.__exit__(kind, error, trace)
+
+
+def _table(states: FusedStates) -> Array:
+    return np.column_stack(
+        [
+            states.time_s,
+            states.velocity_m_s,
+            states.velocity_sigma_m_s,
+            states.tilt_rad,
+            states.tilt_sigma_rad,
+            states.height_m,
+            states.height_sigma_m,
+            states.gyro_bias_rad_s,
+            states.gyro_bias_sigma_rad_s,
+            states.accel_bias_m_s2,
+            states.accel_bias_sigma_m_s2,
+        ]
+    )
+
+
+def _empty(time_s: float, word: str) -> str:
+    return f"{time_s:.6f}" + "," * (len(COLUMNS) - 1) + word + "\n"

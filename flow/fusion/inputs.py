@@ -1,0 +1,140 @@
+"""What reaches the filter beside inertial samples and range readings: image rows and positions."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TypeAlias
+
+import numpy as np
+from numpy.typing import NDArray
+
+from flow.estimator import FrameResult
+from flow.module import Module
+from flow.row import LevelVelocity
+
+Array: TypeAlias = NDArray[np.float64]
+
+_LEAST_LEAN_RAD, _MOST_LEAN_RAD = 1e-3, 0.1
+_SLOW_M_S = 0.05
+_DRIFTING = 0.4  # of the image variance: registration is off by a thousandth of a pixel, the same way while it sees
+# the same ground (measured on rendered gravel: 0.2 to 0.4 of the vertical's variance, lasting 0.2 s)
+_LEANING = 0.5  # of what a wrong tilt does to the vertical comes and goes with manoeuvres, and lasts as briefly
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PositionFix:
+    """A position over ground in the level frame of the start: forward and right of where the craft was.
+
+    ``covariance_m2`` (2, 2) is the whole error's. Fixes with the same ``anchor`` share the error of that anchor.
+    """
+
+    time_s: float
+    forward_m: float
+    right_m: float
+    covariance_m2: Array
+    anchor: int = 0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ImageRow:
+    """A row of the speed log as the filter takes it: errors parted by how they go on from row to row.
+
+    Parameters
+    ----------
+    start_s, end_s
+        When the two pictures were taken, gyro clock.
+    velocity_m_s
+        (3,), level axes, the mean between the two; None where the row has none.
+    image_m2_s2
+        (3,), variance by the picture's noise, level axes.
+    extra_m2_s2
+        (3,), variance by what is new in every row (ground of two heights).
+    drift_m2_s2
+        (3,), variance by what lasts for some rows: see :data:`_DRIFTING`.
+    lasting_m_s
+        (3,), one-sigma of what goes on for so long that no averaging helps: focal length, mounting, clock, lever arm.
+    height_m, height_sigma_m
+        The height that the velocity was scaled by; None where unknown.
+    lean_rad
+        One-sigma of the tilt behind the row's level axes.
+    reach_gain
+        How much of (turn x height of the camera) a wrong turn adds to the velocity: 1 for a narrow view.
+    """
+
+    start_s: float
+    end_s: float
+    velocity_m_s: Array | None
+    image_m2_s2: Array
+    extra_m2_s2: Array
+    drift_m2_s2: Array
+    lasting_m_s: Array
+    height_m: float | None
+    height_sigma_m: float | None
+    lean_rad: float
+    reach_gain: float
+
+    @property
+    def interval_s(self) -> float:
+        """Time between the two pictures."""
+        return self.end_s - self.start_s
+
+
+class RowReader:
+    """Turns results of the estimator into rows for the filter.
+
+    Parameters
+    ----------
+    module
+        The calibrated module.
+    """
+
+    _LASTING = ("focal_length", "mounting", "clock", "lever_arm", "tilt")
+
+    def __init__(self, module: Module) -> None:
+        self._module = module
+        self._copied_since_s: float | None = None
+
+    def row(self, result: FrameResult) -> ImageRow | None:
+        """Turn one result; the results of a recording come in order.
+
+        A copied picture is no news: None. The velocity that follows is the mean since the first copy: that is the picture
+        it was measured against.
+        """
+        row, effects = result.row, result.effects_m_s
+        start_s, end_s = row.time_s - 0.5 * row.interval_s, row.time_s + 0.5 * row.interval_s
+        if row.status == "repeated_frame":
+            self._copied_since_s = start_s if self._copied_since_s is None else self._copied_since_s
+            return None
+        if self._copied_since_s is not None:
+            start_s, self._copied_since_s = self._copied_since_s, None
+        velocity = row.velocity.vector_m_s if isinstance(row.velocity, LevelVelocity) else None
+        if velocity is None:
+            effects = {}
+        none = np.zeros(3)
+        image = np.square(effects.get("image", none))
+        lean = np.hypot(effects.get("tilt", none)[2], effects.get("mounting", none)[2])
+        speed = max(_SLOW_M_S, 0.0 if velocity is None else float(np.hypot(velocity[0], velocity[1])))
+        lasting = np.sqrt(sum((np.square(effects.get(cause, none)) for cause in self._LASTING), none))
+        lasting[2] = np.hypot(effects.get("clock", none)[2], effects.get("focal_length", none)[2])
+        return ImageRow(
+            start_s=start_s,
+            end_s=end_s,
+            velocity_m_s=velocity,
+            image_m2_s2=image,
+            extra_m2_s2=np.square(effects.get("relief", none)),
+            drift_m2_s2=_DRIFTING * image + np.array([0.0, 0.0, np.square(_LEANING * effects.get("tilt", none)[2])]),
+            lasting_m_s=lasting,
+            height_m=row.height_m,
+            height_sigma_m=row.height_sigma_m,
+            lean_rad=float(np.clip(lean / speed, _LEAST_LEAN_RAD, _MOST_LEAN_RAD)),
+            reach_gain=self._reach_gain(effects.get("gyro_noise", none), row.height_m, end_s - start_s),
+        )
+
+    def _reach_gain(self, by_gyro: Array, height_m: float | None, interval_s: float) -> float:
+        """Compare the estimator's own effect of gyro noise with that on a narrow view straight down."""
+        roll, pitch, _ = self._module.gyro.noise_per_axis / np.sqrt(interval_s)
+        reach = 0.0 if height_m is None else height_m - self._module.alignment.camera_position_m[2]
+        plain = np.hypot(roll, pitch) * reach
+        return (
+            float(np.clip(np.hypot(by_gyro[0], by_gyro[1]) / plain, 0.5, 2.0)) if plain > 0 and by_gyro.any() else 1.0
+        )

@@ -1,0 +1,133 @@
+"""The filter's vectors as quantities: level axes, angles, sigmas."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, TypeAlias
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.spatial.transform import Rotation
+
+from flow.fusion import layout as at
+from flow.tilt import Tilt
+
+if TYPE_CHECKING:
+    from flow.fusion.belief import Belief
+
+Array: TypeAlias = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FusedStates:
+    """States at N times.
+
+    ``velocity_m_s`` (N, 3) is that of the body origin over the ground in level axes (forward, right, down) with its
+    ``velocity_m2_s2`` (N, 3, 3); ``tilt_rad`` (N, 2) roll and pitch; ``height_m`` (N,) of the body origin above the
+    ground; ``position_m`` (N, 2) forward and right of the start; ``gyro_bias_rad_s`` and ``accel_bias_m_s2`` (N, 3) in
+    body axes. Each ``..._sigma_...`` is the one-sigma of its namesake.
+    """
+
+    time_s: Array
+    velocity_m_s: Array
+    velocity_m2_s2: Array
+    tilt_rad: Array
+    tilt_sigma_rad: Array
+    height_m: Array
+    height_sigma_m: Array
+    position_m: Array
+    position_sigma_m: Array
+    gyro_bias_rad_s: Array
+    gyro_bias_sigma_rad_s: Array
+    accel_bias_m_s2: Array
+    accel_bias_sigma_m_s2: Array
+
+    @property
+    def velocity_sigma_m_s(self) -> Array:
+        """One-sigma of the velocity, (N, 3)."""
+        return np.asarray(np.sqrt(np.einsum("nii->ni", self.velocity_m2_s2)))
+
+
+def fused_states(
+    time_s: Array, values: Array, covariance: Array, lasting_m_s: Array, range_scale: Array
+) -> FusedStates:
+    """Turn values (N, 32) and covariances (N, 25, 25) into quantities.
+
+    ``lasting_m_s`` (N, 3) and ``range_scale`` (N,) are the one-sigmas of what no averaging mends, of the velocity and as
+    a share of the height: they come on top.
+    """
+    R = values[:, at.V_ROTATION].reshape(-1, 3, 3)
+    size = np.hypot(R[:, 0, 0], R[:, 1, 0])
+    cos, sin = R[:, 0, 0] / size, R[:, 1, 0] / size
+    turn = np.zeros((len(R), 3, 3))  # level axes to track frame
+    turn[:, 0, 0] = turn[:, 1, 1] = cos
+    turn[:, 0, 1], turn[:, 1, 0], turn[:, 2, 2] = -sin, sin, 1.0
+    velocity = np.einsum("nij,ni->nj", turn, values[:, at.V_VELOCITY])
+    spread = np.einsum("nji,njk,nkl->nil", turn, covariance[:, at.VELOCITY, at.VELOCITY], turn)
+    spread += np.eye(3) * (np.square(lasting_m_s) + np.square(range_scale[:, None] * velocity))[:, :, None]
+    tilt = np.einsum("nji,njk,nkl->nil", turn[:, :2, :2], covariance[:, at.TILT, at.TILT], turn[:, :2, :2])
+    pitch = np.arcsin(np.clip(-R[:, 2, 0], -1, 1))
+    tilt_sigma = np.sqrt(np.einsum("nii->ni", tilt))
+    tilt_sigma[:, 0] /= np.maximum(np.cos(pitch), 0.1)
+    variance = np.einsum("nii->ni", covariance)
+    height = values[:, at.V_HEIGHT]
+    return FusedStates(
+        time_s=time_s,
+        velocity_m_s=velocity,
+        velocity_m2_s2=spread,
+        tilt_rad=np.column_stack([np.arctan2(R[:, 2, 1], R[:, 2, 2]), pitch]),
+        tilt_sigma_rad=tilt_sigma,
+        height_m=height,
+        height_sigma_m=np.sqrt(variance[:, at.HEIGHT] + np.square(range_scale * height)),
+        position_m=values[:, at.V_POSITION],
+        position_sigma_m=np.sqrt(variance[:, at.POSITION]),
+        gyro_bias_rad_s=values[:, at.V_GYRO_BIAS],
+        gyro_bias_sigma_rad_s=np.sqrt(variance[:, at.GYRO_BIAS]),
+        accel_bias_m_s2=values[:, at.V_ACCEL_BIAS],
+        accel_bias_sigma_m_s2=np.sqrt(variance[:, at.ACCEL_BIAS]),
+    )
+
+
+def fused_state(belief: Belief) -> FusedStates:
+    """Turn what is believed at one time into quantities, N = 1."""
+    return fused_states(
+        np.array([belief.time_s]),
+        belief.values[None].copy(),
+        belief.covariance[None],
+        belief.lasting_m_s[None],
+        np.array([belief.range_scale]),
+    )
+
+
+def put_right(values: Array, errors: Array) -> None:
+    """Add errors (25,) to values (32,), in place."""
+    for error, value in at.PLAIN:
+        values[value] += errors[error]
+    turn = Rotation.from_rotvec([*errors[at.TILT], 0.0]).as_matrix()
+    values[at.V_ROTATION] = (turn @ values[at.V_ROTATION].reshape(3, 3)).ravel()
+
+
+def all_put_right(values: Array, errors: Array) -> Array:
+    """Give values (N, 32) with errors (N, 25) added."""
+    out = values.copy()
+    for error, value in at.PLAIN:
+        out[:, value] += errors[:, error]
+    turns = Rotation.from_rotvec(np.column_stack([errors[:, at.TILT], np.zeros(len(errors))])).as_matrix()
+    out[:, at.V_ROTATION] = (turns @ values[:, at.V_ROTATION].reshape(-1, 3, 3)).reshape(-1, 9)
+    return out
+
+
+def level_rotation(force_body: Array) -> Array:
+    """Rotation ``R_track_body`` of a craft at rest that feels this specific force: heading 0."""
+    return Tilt(down_body=-force_body / np.linalg.norm(force_body), sigma_rad=0.0).R_level_body
+
+
+def heading_rad(values: Array) -> float:
+    """Heading of level forward in the track frame."""
+    return float(np.arctan2(values[9], values[6]))
+
+
+def turned_about_down(angle_rad: float) -> Array:
+    """Rotation (3, 3) that turns forward toward right."""
+    cos, sin = np.cos(angle_rad), np.sin(angle_rad)
+    return np.array([[cos, -sin, 0.0], [sin, cos, 0.0], [0.0, 0.0, 1.0]])

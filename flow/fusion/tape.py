@@ -1,0 +1,150 @@
+"""What the filter did, taken down for the smoother, which reads it backwards.
+
+The smoother is that of Rauch, Tung and Striebel in the form of Bryson and Frazier: it carries back what later
+measurements say about the errors (an adjoint vector and its matrix) instead of inverting predicted covariances, which
+are singular here whenever a chain of pictures begins anew. (Bierman 1973, "Fixed interval smoothing with discrete
+measurements", Int. J. Control 18.)
+
+A long log is smoothed in blocks, each with some seconds of what follows: later measurements hardly matter by then, and
+memory does not grow.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import TypeAlias
+
+import numpy as np
+from numpy.typing import NDArray
+
+from flow.fusion import layout as at
+from flow.fusion.motion import look_back
+from flow.fusion.state import FusedStates, all_put_right, fused_states
+
+Array: TypeAlias = NDArray[np.float64]
+
+_BLOCK, _BEYOND = 6000, 4000  # steps smoothed at a time, and those after them that are looked at
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Run:
+    """Steps from sample to sample, see :func:`flow.fusion.motion.integrate`; ``time_s`` (N,) at their ends."""
+
+    time_s: Array
+    values: Array
+    force: Array
+    covariance: Array
+    noise: Array
+    lasting_m_s: Array
+    range_scale: float
+    row_s: float
+    ends_at_sample: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Correction:
+    """Errors through a ``transition``, then corrected: ``miss`` read through ``rows``, ``keep`` of them kept."""
+
+    transition: Array | None = None
+    rows: Array | None = None
+    weight: Array | None = None
+    miss: Array | None = None
+    keep: Array | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Smoothed:
+    """Smoothed states at inertial samples, and how long before each the newest row ended, s."""
+
+    states: FusedStates
+    since_row_s: Array
+
+
+class Tape:
+    """Takes down the filter's work and gives smoothed states in time order.
+
+    Parameters
+    ----------
+    receive
+        Called with each stretch of smoothed states.
+    without
+        Called with times (N,) of samples for which there is no state.
+    """
+
+    def __init__(self, receive: Callable[[Smoothed], None], without: Callable[[Array], None] | None = None) -> None:
+        self._receive = receive
+        self._without = without
+        self._entries: list[Run | Correction] = []
+        self._steps = 0
+
+    def run(self, steps: Run) -> None:
+        """Take down steps."""
+        self._entries.append(steps)
+        self._steps += len(steps.time_s)
+        if self._steps >= _BLOCK + _BEYOND:
+            self._smooth(_BLOCK)
+
+    def correction(self, correction: Correction) -> None:
+        """Take down a correction."""
+        self._entries.append(correction)
+
+    def idle(self, time_s: Array) -> None:
+        """Take down samples without a state."""
+        if self._without is not None:
+            self._without(time_s)
+
+    def end(self) -> None:
+        """Smooth what is left: the state ends here, or the log."""
+        self._smooth(self._steps)
+        self._entries, self._steps = [], 0
+
+    def _smooth(self, upto: int) -> None:
+        """Read backwards, give out the first ``upto`` steps or a few more, and keep the rest."""
+        first, given = 0, 0
+        while first < len(self._entries) and given < upto:
+            entry = self._entries[first]
+            given += len(entry.time_s) if isinstance(entry, Run) else 0
+            first += 1
+        pull, weight = np.zeros(at.ERRORS), np.zeros((at.ERRORS, at.ERRORS))
+        parts: list[tuple[Run, Array, Array]] = []
+        for place in range(len(self._entries) - 1, -1, -1):
+            entry = self._entries[place]
+            if isinstance(entry, Correction):
+                pull, weight = _before(entry, pull, weight)
+                continue
+            steps = len(entry.time_s)
+            change, after = np.empty((steps, at.ERRORS)), np.empty((steps, at.ERRORS, at.ERRORS))
+            look_back(entry.values, entry.force, entry.covariance, entry.noise, pull, weight, change, after)
+            if place < first:
+                parts.append((entry, change, after))
+        if parts:
+            self._receive(_together(parts[::-1]))
+        self._entries, self._steps = self._entries[first:], self._steps - given
+
+
+def _before(entry: Correction, pull: Array, weight: Array) -> tuple[Array, Array]:
+    if entry.rows is not None and entry.weight is not None and entry.miss is not None and entry.keep is not None:
+        seen = entry.rows.T @ entry.weight
+        pull = entry.keep.T @ pull - seen @ entry.miss
+        weight = entry.keep.T @ weight @ entry.keep + seen @ entry.rows
+    if entry.transition is not None:
+        pull = entry.transition.T @ pull
+        weight = entry.transition.T @ weight @ entry.transition
+    return pull, 0.5 * (weight + weight.T)
+
+
+def _together(parts: list[tuple[Run, Array, Array]]) -> Smoothed:
+    """Join runs, at inertial samples only, and make states of them."""
+    logged = [np.r_[np.ones(len(run.time_s) - 1, bool), run.ends_at_sample] for run, _, _ in parts]
+
+    def join(column: Callable[[Run, Array, Array], Array]) -> Array:
+        return np.concatenate([column(*part)[kept] for part, kept in zip(parts, logged, strict=True)])
+
+    time_s = join(lambda run, *_: run.time_s)
+    values = all_put_right(join(lambda run, *_: run.values[1:]), join(lambda _, change, __: change))
+    covariance = join(lambda _, __, after: after)
+    lasting = join(lambda run, *_: np.tile(run.lasting_m_s, (len(run.time_s), 1)))
+    scale = join(lambda run, *_: np.full(len(run.time_s), run.range_scale))
+    rows_s = join(lambda run, *_: np.full(len(run.time_s), run.row_s))
+    return Smoothed(states=fused_states(time_s, values, covariance, lasting, scale), since_row_s=time_s - rows_s)

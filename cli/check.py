@@ -87,6 +87,11 @@ def _facts(facts: dict[str, dict[str, Any]]) -> list[tuple[str, str]]:
     frames, picture, gyro, reading, flight = (facts[k] for k in ("frames", "picture", "gyro", "range", "flight"))
     accel = "with accelerometer" if gyro["accelerometer"] else "no accelerometer"
     rest = f"at rest {gyro['at_rest_s']:.1f} s" if gyro["at_rest_s"] else "never at rest"
+    closely = (
+        ""
+        if flight["looked_at_s"] > 0.9 * frames["duration_s"]
+        else f"; {flight['looked_at_s']:.0f} s looked at closely"
+    )
     largest = max(gyro[f"largest_{axis}_rad_s"] for axis in "xyz")
     return [
         (
@@ -117,7 +122,7 @@ def _facts(facts: dict[str, dict[str, Any]]) -> list[tuple[str, str]]:
             "flight",
             f"height {_or(flight['height_m'], '{:.2f} m')}, speed {_or(flight['speed_m_s'], '{:.2f} m/s')} RMS, rocking"
             f" {flight['rocking_rad_s']:.2f}, yawing {flight['yawing_rad_s']:.2f} rad/s RMS; the gyro explains"
-            f" {_or(flight['turning_explained'], '{:.1%}')} of the picture's turning",
+            f" {_or(flight['turning_explained'], '{:.1%}')} of the picture's turning{closely}",
         ),
     ]
 

@@ -18,6 +18,7 @@ from flow.geometry import PairView, Plane
 from flow.height import Height, HeightFilter
 from flow.module import Module
 from flow.registration.blocks import BlockMatcher
+from flow.rails import Rails
 from flow.relief import relief_error
 from flow.rotation import RotationLog
 from flow.row import LevelVelocity, NoVelocity, SpeedRow
@@ -38,7 +39,7 @@ _LASTING = 0.35  # image errors are differences of position errors (lag-one corr
 _WIDEST_M_S, _WIDEST_SHARE = 0.15, 0.25  # a sigma beyond this much plus this share of the speed helps nobody
 _FINAL = {"gyro_disagrees", "uncertain"}  # reasons that another start for the matching would not mend
 _STILL_PX, _TURNED_PX = 0.08, 0.4
-_HARDEST_BRAKE_M_S2 = 20.0
+_HARDEST_BRAKE_M_S2 = 6.0  # beyond, and then exactly still: the picture stopped, not the craft
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -54,7 +55,7 @@ class FrameResult:
     matches: Matches | None
     used: NDArray[np.bool_] | None
     effects_m_s: dict[str, Array]
-    position: Position | None
+    position: Position | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -133,7 +134,7 @@ class Estimator:
         )
         keeps = positions and motion is None
         self._positions = PositionKeeper(module, self._lens, blocks, tracks) if keeps else None
-        self._rotations = RotationLog(module.gyro)
+        self._rotations, self._rails = RotationLog(module.gyro), Rails()
         self._tilt = self._tilt_source(attitude)
         self._readings: deque[tuple[float, float, float | None]] = deque()
         self._height = HeightFilter(module.range)
@@ -146,6 +147,7 @@ class Estimator:
 
     def add_gyro(self, samples: GyroSamples) -> None:
         """Add gyro samples (and accelerometer, where the attitude comes from it) in time order."""
+        samples = self._rails.without_saturated(samples)
         self._rotations.append(samples)
         self._tilt.add_inertial(samples)
 
@@ -296,7 +298,7 @@ class Estimator:
         R_level_camera = tilt.R_level_body @ self._R_body_camera
         velocity = R_level_camera @ solution.velocity_m_s
         shared = self._shared(view, pair, solution, tilt, height)
-        relief = relief_error(pair, solution, found.noise.scale)
+        relief = relief_error(pair, solution, found.noise.scale, tilt.sigma_rad)
         if relief is not None:
             shared["relief"] = relief
         effects = {cause: R_level_camera @ effect for cause, effect in shared.items()}

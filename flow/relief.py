@@ -20,10 +20,13 @@ _SURE = 0.1  # one-sigma of a match's relative speed that tells depths apart
 _NEAREST, _FARTHEST = 2.5, 0.4  # relative speeds of what may be ground
 _LEAST, _LEAST_SHARE = 8, 0.05
 _UNUSUAL = 4.0  # scatter against the usual one; 2.3 was the most on clean flights, any codec
+_LEAST_LEAN, _LEAN_SIGMAS = 0.06, 6.0  # of the speed, a unit of ray: ground that is nearer at one end of the view
 _FOLDS = 4  # two planes taken for one bend the fit as a whole: no more than so many matches are independent
 
 
-def relief_error(pair: PairGeometry, solution: Solution, usual_scale: float) -> Array | None:
+def relief_error(
+    pair: PairGeometry, solution: Solution, usual_scale: float, tilt_sigma_rad: float = 0.0
+) -> Array | None:
     """One-sigma effects of a second depth in view, (3, k), m/s, camera axes; None on level ground.
 
     Parameters
@@ -32,18 +35,24 @@ def relief_error(pair: PairGeometry, solution: Solution, usual_scale: float) -> 
         The equations and what came of them.
     usual_scale
         ``Solution.scale`` of the pairs before.
+    tilt_sigma_rad
+        How far the ground may lean for no other reason than that the tilt is not known better.
 
     Notes
     -----
     A share p of the matches that moves k times as fast as the ground moves is under the range sensor with
     probability p; the velocity is then wrong by (k - 1) v, in the mean square by p (k - 1)^2 v^2. Where the two depths
-    differ by less than the scatter allows to tell, one velocity is fitted to both and the scatter grows instead.
+    differ by less than the scatter allows to tell, one velocity is fitted to both: the ground seems to lean, and the scatter
+    grows.
     """
     columns = []
     found = _second_depth(pair, solution)
     if found is not None:
         share, faster = found
         columns.append(np.sqrt(share) * (faster - 1) * solution.velocity_m_s[:, None])
+    lean = _lean(pair, solution)
+    if lean is not None and lean[0] > _LEAST_LEAN + 4 * tilt_sigma_rad:
+        columns.append(lean[1] * solution.velocity_m_s[:, None])
     excess = 1 - _UNUSUAL * usual_scale / solution.scale
     if excess > 0:
         folds = max(int(solution.used.sum()) / _FOLDS, 1.0)
@@ -72,3 +81,20 @@ def _second_depth(pair: PairGeometry, solution: Solution) -> tuple[float, float]
     if agree.sum() < max(least, 0.5 * along.sum()):
         return None
     return float(agree.sum()) / len(out), middle
+
+
+def _lean(pair: PairGeometry, solution: Solution) -> tuple[float, float] | None:
+    """Slope of the relative speed over the view, a unit of ray, and its spread over the matches; None without motion."""
+    used = solution.used
+    expected = solution.rows[used] @ solution.velocity_m_s
+    square = np.maximum(np.einsum("ni,ni->n", expected, expected), 1e-18)
+    faster = np.einsum("ni,ni->n", expected, solution.miss[used]) / square
+    weight = 2 * square / (solution.scale * np.trace(pair.covariance[used], axis1=1, axis2=2))
+    places = np.column_stack([pair.first_ray[used, :2], np.ones(len(faster))])
+    normal = places.T @ (weight[:, None] * places)
+    covariance = np.linalg.inv(normal + 1e-9 * np.trace(normal) * np.eye(3))
+    slope = covariance @ (places.T @ (weight * faster))
+    size = float(np.hypot(slope[0], slope[1]))
+    if size < _LEAN_SIGMAS * float(np.sqrt(np.trace(covariance[:2, :2]))):
+        return None
+    return size, float(np.std(places[:, :2] @ slope[:2]))

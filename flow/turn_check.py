@@ -28,25 +28,29 @@ _MEMORY = 45  # pairs
 _FEWEST = 6
 _EACH = 20  # pairs that are all looked at; of _EVERY later ones two are, one after the other
 _EVERY = 6
-_WRONG_SHARE, _RIGHT_SHARE = 0.3, 0.1  # of an axis' turning, squared: a sign error leaves 4, a dead axis 1
+_WRONG_SHARE = 0.3  # of an axis' turning, squared: a sign error leaves 4, a dead axis 1
 _CERTAIN = 4.0  # times what scatter explains
-_CERTAIN_AT_ONCE = 8.0  # sigmas, of a single pair
+# A single pair at the beginning is doubted beyond this (about x, y, z) and so many sigmas; two of them settle it.
+_AT_ONCE_RAD_S, _AT_ONCE_SIGMAS = np.array([0.06, 0.06, 0.03]), 5.0
 # Turning that lens, relief, mounting and codec may leave: so much about camera x, y, z (about x and y a turn is almost
 # a shift), and such shares of the ground's angular speed and of the turning about all axes.
-_LEAST_RAD_S = np.array([0.2, 0.2, 0.1])
-_LEAST_OF_FLOW, _LEAST_OF_TURN = 0.1, 0.05
+_LEAST_RAD_S = np.array([0.2, 0.2, 0.04])
+_LEAST_OF_FLOW, _LEAST_OF_TURN = np.array([0.1, 0.1, 0.03]), 0.05
 _STRANGE = 4.0  # scatter beyond the usual that no turn explains: ground of two heights, things that move by themselves
 # What is left on clean flights: so many formal sigmas, and so much, about camera x, y, z.
-_SIGMAS, _FLOOR_RAD_S = np.array([3.5, 3.5, 2.0]), np.array([0.02, 0.02, 0.004])
+_SIGMAS, _FLOOR_RAD_S = np.array([2.5, 2.5, 2.0]), np.array([0.012, 0.012, 0.004])
 # Clock, s; rolling rows (half of the readout, s); focal length, share: believed before, and not to be passed over.
 _PRIOR, _LIMIT = np.array([0.05, 0.02, 0.2]), np.array([0.005, 0.003, 0.03])
-_SURE = 5.0  # sigmas
+_BELIEVED_AGAIN = 8  # pairs running without anything left
+_SURE = 4.0  # sigmas
+_LIKELY = 1.5
+_FOCAL_SHOWN = 0.75  # of a wrong focal length, what it leaves as a turn in a view of 60 degrees
 _FADING = 0.98  # of what was found, a pair
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Misfit:
-    """How far clock (s) and focal length (share) are off for certain, by the picture; 0 where nothing speaks for it."""
+    """How far clock (s) and focal length (share) seem off, by the picture; 0 where little speaks for it."""
 
     clock_s: float
     focal: float
@@ -62,16 +66,11 @@ class TurnCheck:
     """
 
     def __init__(self, module: Module) -> None:
+        self._pairs = 0
         readout_s = module.camera.sigma.readout_s or 0.0
         stated = [module.alignment.sigma.time_offset_s, 0.5 * readout_s, float(module.camera.focal_sigma.max())]
         self._limit = np.maximum(_LIMIT, 3 * np.array(stated))
-        self._left: deque[Array] = deque(maxlen=_MEMORY)  # turn that the gyro has too much, rad/s
-        self._turned: deque[Array] = deque(maxlen=_MEMORY)  # turn by the gyro, rad/s
-        self._flow: deque[float] = deque(maxlen=_MEMORY)  # speed over distance, rad/s
-        self._scatter: deque[Array] = deque(maxlen=_MEMORY // 2)  # variance shown by two pairs in a row, (rad/s)^2
-        self._pairs = 0
-        self._wrong = self._misfits = False
-        self._square, self._product = np.diag(_PRIOR**-2), np.zeros(3)
+        self._forget()
 
     def disagrees(
         self,
@@ -96,11 +95,12 @@ class TurnCheck:
             ``Solution.scale`` of the pairs before.
         """
         self._pairs += 1
-        if self._pairs > _EACH and self._pairs % _EVERY >= 2:
-            return self._wrong or self._misfits
+        doubted = self._wrong or self._misfits
+        if self._pairs > _EACH and self._pairs % _EVERY >= 2 and not doubted:
+            return False
         left, sigma, scale = turn_left_over(pair, solution)
         if scale > _STRANGE * usual_scale + 1 and scale > 0.5 * solution.scale:
-            return self._wrong or self._misfits  # something else is in the picture, and no turn takes it out
+            return doubted  # something else is in the picture, and no turn takes it out
         left, sigma = left / interval_s, sigma / interval_s
         turned, flow = turned_rad / interval_s, float(np.linalg.norm(solution.velocity_m_s)) / pair.distance_m
         if self._left and self._pairs % 2:
@@ -109,19 +109,34 @@ class TurnCheck:
         self._left.append(left)
         self._turned.append(turned)
         self._flow.append(flow)
-        self._weigh(left, np.hypot(_SIGMAS * sigma, _FLOOR_RAD_S), turned, rate_change_rad_s / interval_s)
+        sigma_left = np.hypot(_SIGMAS * sigma, _FLOOR_RAD_S)
+        if self._wrong:
+            if self._right_again(left, sigma_left):
+                self._forget()
+            return self._wrong
+        self._weigh(left, sigma_left, turned, rate_change_rad_s / interval_s)
         if len(self._left) < _FEWEST:
-            at_once = _allowed(flow, turned, turned - left) + _CERTAIN_AT_ONCE * sigma
-            return bool((np.abs(left) > at_once).any()) or self._misfits
+            doubtful = bool((np.abs(left) > _at_once(flow, turned, left) + _AT_ONCE_SIGMAS * sigma).any())
+            self._wrong, self._doubted = doubtful and self._doubted, doubtful or self._doubted
+            return doubtful or self._wrong or self._misfits
         self._judge()
         return self._wrong or self._misfits
 
     @property
     def misfit(self) -> Misfit:
-        """What the pairs so far say for certain about clock and focal length."""
+        """What the pairs so far say about clock and focal length."""
         found, sigma = self._found()
-        certain = np.maximum(np.abs(found) - 2 * sigma - 0.2 * self._limit, 0)
-        return Misfit(clock_s=float(certain[0]), focal=float(certain[2]))
+        likely = np.where(np.abs(found) > _LIKELY * sigma + 0.1 * self._limit, np.abs(found), 0)
+        return Misfit(clock_s=float(likely[0]), focal=float(likely[2]) / _FOCAL_SHOWN)
+
+    def _forget(self) -> None:
+        self._left: deque[Array] = deque(maxlen=_MEMORY)  # turn that the gyro has too much, rad/s
+        self._turned: deque[Array] = deque(maxlen=_MEMORY)  # turn by the gyro, rad/s
+        self._flow: deque[float] = deque(maxlen=_MEMORY)  # speed over distance, rad/s
+        self._scatter: deque[Array] = deque(maxlen=_MEMORY // 2)  # variance shown by two pairs in a row, (rad/s)^2
+        self._right = 0  # pairs running without anything left
+        self._wrong = self._doubted = self._misfits = False
+        self._square, self._product = np.diag(_PRIOR**-2), np.zeros(3)
 
     def _found(self) -> tuple[Array, Array]:
         covariance = np.linalg.inv(self._square)
@@ -138,6 +153,11 @@ class TurnCheck:
         limit = (0.5 if self._misfits else 1.0) * self._limit
         self._misfits = bool((np.abs(found) > limit + _SURE * sure).any())
 
+    def _right_again(self, left: Array, sigma: Array) -> bool:
+        """Whether what spoke against the gyro has gone: a hand before the lens, say, that moved by itself."""
+        self._right = self._right + 1 if (np.abs(left) < 2.5 * sigma).all() else 0
+        return self._right >= _BELIEVED_AGAIN
+
     def _judge(self) -> None:
         left, by_gyro = np.array(self._left), np.array(self._turned)
         size = np.mean(left**2, axis=0)
@@ -145,16 +165,13 @@ class TurnCheck:
         turning = np.maximum(np.mean(by_gyro**2, axis=0), np.mean((by_gyro - left) ** 2, axis=0))
         excess = size - noise
         allowed = _LEAST_RAD_S + _LEAST_OF_FLOW * np.mean(self._flow) + _LEAST_OF_TURN * np.sqrt(turning.sum())
-        if self._wrong:  # believed again when nothing speaks against it any more
-            self._wrong = bool(((excess > _RIGHT_SHARE * turning) | (size > allowed**2)).any())
-        else:
-            certain = (size > _CERTAIN * noise) & (excess > allowed**2)
-            self._wrong = bool((certain & (excess > _WRONG_SHARE * turning)).any())
+        certain = (size > _CERTAIN * noise) & (excess > allowed**2)
+        self._wrong = bool((certain & (excess > _WRONG_SHARE * turning)).any())
 
 
-def _allowed(flow: float, by_gyro: Array, by_picture: Array) -> Array:
-    turning = max(float(np.linalg.norm(by_gyro)), float(np.linalg.norm(by_picture)))
-    return np.asarray(0.5 * _LEAST_RAD_S + _LEAST_OF_FLOW * flow + _LEAST_OF_TURN * turning)
+def _at_once(flow: float, by_gyro: Array, left: Array) -> Array:
+    turning = max(float(np.linalg.norm(by_gyro)), float(np.linalg.norm(by_gyro - left)))
+    return np.asarray(_AT_ONCE_RAD_S + _LEAST_OF_FLOW * flow + _LEAST_OF_TURN * turning)
 
 
 def turn_left_over(pair: PairGeometry, solution: Solution) -> tuple[Array, Array, float]:

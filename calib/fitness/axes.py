@@ -56,6 +56,11 @@ class AxesFound:
     dead: tuple[int, ...]
     enough: bool
 
+    @property
+    def mixed_up(self) -> bool:
+        """Whether axes are swapped or turned round."""
+        return not np.array_equal(self.matrix, np.eye(3))
+
 
 def find_axes(seen: Sequence[tuple[TurnPairs, PairMotions, GyroSamples]], module: Module) -> AxesFound:
     """Find axes and clock from some stretches of a flight.

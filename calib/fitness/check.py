@@ -179,7 +179,9 @@ def _stamps(placing: Placing | None, times: FrameTimes, video: Video) -> tuple[f
 def _turning_findings(turning: _Turning, judging: Judging) -> Iterator[Finding]:
     yield from axes_findings(turning.axes)
     if turning.placing is not None:
-        yield from placing_findings(turning.placing, judging)
+        yield from placing_findings(
+            turning.placing, judging, mixed_up=turning.axes is not None and turning.axes.mixed_up
+        )
     yield from scale_findings(turning.focal, turning.speed, turning.heights, judging)
 
 

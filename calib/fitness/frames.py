@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from calib.fitness.finding import Finding
 from calib.fitness.flying import Flying
+from calib.fitness.judging import STOP_M_S
 from calib.fitness.motion import pair_motions
 from calib.fitness.placing import Placed, Placing
 from calib.fitness.slopes import fitted
@@ -24,7 +25,7 @@ _NO_VIEW_S = 0.25  # measure gives no speed beyond
 _MUCH_LOST, _MUCH_JITTER = 0.02, 0.02
 _SURE = 0.3  # one-sigma of the stamps' share from which it says something
 _CONTAINER_OFF = 0.01
-_STAMPS_WRONG_M_S = 0.015
+_UNDECIDED = 0.3, 0.7  # of the jitter, in the stamps alone
 _LEAST_HZ = 15.0
 
 
@@ -65,39 +66,10 @@ def frame_times(times_s: Array, container_hz: float | None) -> FrameTimes:
 
 def frame_findings(times: FrameTimes, stamps: tuple[float, float] | None, flying: Flying) -> Iterator[Finding]:
     """Judge them; ``stamps`` is what :func:`stamps_jitter` found."""
-    share = times.lost / (times.lost + times.count)
-    if times.gaps_s:
-        blind = sum(end - begin for begin, end in times.gaps_s if end - begin > _NO_VIEW_S)
-        plural = "s" if times.lost != 1 else ""
-        yield Finding(
-            severity="care" if share > _MUCH_LOST or blind else "note",
-            topic="frames",
-            what=f"{times.lost} frame{plural} missing ({100 * share:.1f} %), the longest gap lasts {times.longest_step_s:.3f} s",
-            when_s=(times.gaps_s[0][0], times.gaps_s[-1][1]),
-            effect=f"no speed for {blind:.2f} s"
-            if blind
-            else "fewer rows, each over its true interval; no row is wrong",
-            remedy="a faster card or a lower bit rate; look for load on the recorder",
-        )
+    yield from _missing(times)
     yield from _jitter(times, stamps, flying)
-    if times.container_hz is not None and abs(times.container_hz / times.nominal_hz - 1) > _CONTAINER_OFF:
-        yield Finding(
-            severity="note",
-            topic="frames",
-            what=f"the video plays at {times.container_hz:.2f} frames/s, frames.csv says {times.nominal_hz:.2f}",
-            when_s=None,
-            effect=f"none: frames.csv counts (by the video speeds would be {times.container_hz / times.nominal_hz:.2f} times)",
-            remedy="make sure that frames.csv is of this video",
-        )
-    if times.real_hz < _LEAST_HZ:
-        yield Finding(
-            severity="care",
-            topic="frames",
-            what=f"{times.real_hz:.1f} frames/s",
-            when_s=None,
-            effect=f"a row spans {1000 / times.real_hz:.0f} ms: fast motion and quick turns are lost in it",
-            remedy="record at 30 frames/s or more",
-        )
+    yield from _container(times)
+    yield from _slow(times)
 
 
 def stamps_jitter(placing: Placing, times_s: Array) -> tuple[float, float] | None:
@@ -146,25 +118,70 @@ def _jitter(times: FrameTimes, stamps: tuple[float, float] | None, flying: Flyin
     relative = times.jitter_s * times.nominal_hz
     if relative < _MUCH_JITTER:
         return
-    error = np.sqrt(2) * relative * flying.motion_m_s
     what = f"frame times jitter by {1000 * times.jitter_s:.2f} ms (one-sigma, {100 * relative:.0f} % of a frame)"
-    false = stamps is not None and stamps[0] > 0.5
-    if stamps is None:
-        what += "; whether the shutter or only its stamps, the flight cannot tell"
-        severity = "care"
-    elif false:
-        what += "; the pictures are evenly spaced, only the stamps jitter"
-        severity = "stop" if error > _STAMPS_WRONG_M_S else "care"
-    else:
-        what += "; the pictures agree with the stamps"
-        severity = "note"
+    if stamps is not None and stamps[0] + 2 * stamps[1] < _UNDECIDED[1]:
+        yield Finding(
+            severity="note",
+            topic="frames",
+            what=f"{what}; the pictures agree with the stamps",
+            when_s=None,
+            effect="none: each row counts its own interval",
+            remedy="none needed",
+        )
+        return
+    error = float(np.sqrt(2)) * relative * flying.motion_m_s
+    false = stamps is not None and stamps[0] - 2 * stamps[1] > _UNDECIDED[0]
+    whose = (
+        "the pictures are evenly spaced, only the stamps jitter" if false else "the shutter or only its stamps? open"
+    )
     yield Finding(
-        severity="stop" if severity == "stop" else "care" if severity == "care" else "note",
+        severity="stop" if false and error > STOP_M_S else "care",
         topic="frames",
-        what=what,
+        what=f"{what}; {whose}",
         when_s=None,
-        effect=f"a row's speed is off by {1000 * error:.0f} mm/s (one-sigma)" if stamps is None or false else "none",
-        remedy="stamp frames in the driver at the end of exposure, not when they are written"
-        if stamps is None or false
-        else "none needed",
+        effect=f"a row's speed is off by {1000 * error:.0f} mm/s (one-sigma)"
+        + ("" if false else ", if it is the stamps"),
+        remedy="stamp frames in the driver at the end of exposure, not when they are written",
+    )
+
+
+def _container(times: FrameTimes) -> Iterator[Finding]:
+    if times.container_hz is None or abs(times.container_hz / times.nominal_hz - 1) < _CONTAINER_OFF:
+        return
+    yield Finding(
+        severity="note",
+        topic="frames",
+        what=f"the video plays at {times.container_hz:.2f} frames/s, frames.csv says {times.nominal_hz:.2f}",
+        when_s=None,
+        effect=f"none: frames.csv counts (by the video speeds would be {times.container_hz / times.nominal_hz:.2f} times)",
+        remedy="make sure that frames.csv is of this video",
+    )
+
+
+def _slow(times: FrameTimes) -> Iterator[Finding]:
+    if times.real_hz < _LEAST_HZ:
+        yield Finding(
+            severity="care",
+            topic="frames",
+            what=f"{times.real_hz:.1f} frames/s",
+            when_s=None,
+            effect=f"a row spans {1000 / times.real_hz:.0f} ms: fast motion and quick turns are lost in it",
+            remedy="record at 30 frames/s or more",
+        )
+
+
+def _missing(times: FrameTimes) -> Iterator[Finding]:
+    if not times.gaps_s:
+        return
+    share = times.lost / (times.lost + times.count)
+    blind = sum(end - begin for begin, end in times.gaps_s if end - begin > _NO_VIEW_S)
+    none_wrong = "fewer rows, each over its true interval; no row is wrong"
+    yield Finding(
+        severity="care" if share > _MUCH_LOST or blind else "note",
+        topic="frames",
+        what=f"{times.lost} frame{'s' * (times.lost != 1)} missing ({100 * share:.1f} %), the longest gap lasts"
+        f" {times.longest_step_s:.3f} s",
+        when_s=(times.gaps_s[0][0], times.gaps_s[-1][1]),
+        effect=f"no speed for {blind:.2f} s" if blind else none_wrong,
+        remedy="a faster card or a lower bit rate; look for load on the recorder",
     )

@@ -16,7 +16,7 @@ def axes_findings(axes: AxesFound | None) -> Iterator[Finding]:
     """Loudly, what is wrong with the gyro's axes."""
     if axes is None or not axes.enough:
         return
-    if not np.array_equal(axes.matrix, np.eye(3)):
+    if axes.mixed_up:
         yield _mixed_up(axes)
         return
     for axis in axes.dead:

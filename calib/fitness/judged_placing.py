@@ -12,12 +12,15 @@ from calib.fitness.judging import SURE, Judging
 from calib.fitness.placing import Placing
 from flow.module import Module
 
+_ALIGN = "groundpace calibrate alignment, with the module as it flies"
 _NO_TURNING = "the craft hardly turned: nothing to compare"
+_AXES_FIRST = "the gyro's axes come first: whose bias the module file holds is open until then"
 _NO_FIT = "the matches do not agree on one plane, or the gyro does not explain the picture"
 
 
 def placing_estimates(placing: Placing | None, axes: AxesFound | None, module: Module) -> list[Estimate]:
     """Clock, mounting, bias and readout, found again."""
+    mixed_up = axes is not None and axes.mixed_up
     why = "" if placing is not None else _NO_TURNING if axes is None or not axes.enough else _NO_FIT
     gyro, alignment, camera = module.gyro, module.alignment, module.camera
     turn_sigma = alignment.rotation_sigma_rad
@@ -31,7 +34,9 @@ def placing_estimates(placing: Placing | None, axes: AxesFound | None, module: M
         ("readout", "s", camera.readout_s, camera.sigma.readout_s, 9),
     ]
     return [
-        Estimate(
+        Estimate(quantity=quantity, unit=unit, by_module=value, module_sigma=sigma, why_not=_AXES_FIRST)
+        if mixed_up and unit == "rad/s"
+        else Estimate(
             quantity=quantity,
             unit=unit,
             by_module=value,
@@ -44,27 +49,38 @@ def placing_estimates(placing: Placing | None, axes: AxesFound | None, module: M
     ]
 
 
-def placing_findings(placing: Placing, judging: Judging) -> Iterator[Finding]:
-    """Judge clock, mounting, bias and readout."""
-    module, flying = judging.module, judging.flying
-    alignment, difference = module.alignment, placing.difference
-    remedy = "groundpace calibrate alignment, with the module as it flies"
-    known = np.hypot(placing.sigma[3], alignment.sigma.time_offset_s)
-    clock = difference[3] / known
-    if severity := judging.severity(flying.by_clock(difference[3]), clock):
-        now = alignment.time_offset_s + difference[3]
+def placing_findings(placing: Placing, judging: Judging, *, mixed_up: bool) -> Iterator[Finding]:
+    """Judge clock, mounting, bias (unless the gyro's axes are ``mixed_up``) and readout."""
+    yield from _clock(placing, judging)
+    yield from _mounting(placing, judging)
+    if not mixed_up:
+        yield from _bias(placing, judging)
+    yield from _readout(placing, judging)
+    yield from _changing(placing)
+
+
+def _clock(placing: Placing, judging: Judging) -> Iterator[Finding]:
+    alignment, offset = judging.module.alignment, float(placing.difference[3])
+    sigmas = offset / float(np.hypot(placing.sigma[3], alignment.sigma.time_offset_s))
+    cost = judging.flying.by_clock(offset)
+    if severity := judging.severity(cost, sigmas):
+        now = alignment.time_offset_s + offset
         yield Finding(
             severity=severity,
             topic="clock",
             what=f"clock offset {1000 * now:+.2f} ± {1000 * placing.sigma[3]:.2f} ms, the module file says"
-            f" {1000 * alignment.time_offset_s:+.2f} ms: {abs(clock):.0f} sigma",
+            f" {1000 * alignment.time_offset_s:+.2f} ms: {abs(sigmas):.0f} sigma",
             when_s=None,
-            effect=judging.effect(flying.by_clock(difference[3])),
-            remedy=f"{remedy}, or set alignment.time_offset_s",
+            effect=judging.effect(cost),
+            remedy=f"{_ALIGN}, or set alignment.time_offset_s",
         )
-    turn, turn_sigma = difference[:3], np.hypot(placing.sigma[:3], alignment.rotation_sigma_rad)
-    sigmas = float(np.abs(turn / turn_sigma).max())
-    if severity := judging.severity(flying.by_mounting(turn), sigmas):
+
+
+def _mounting(placing: Placing, judging: Judging) -> Iterator[Finding]:
+    turn = placing.difference[:3]
+    sigma = np.hypot(placing.sigma[:3], judging.module.alignment.rotation_sigma_rad)
+    sigmas, cost = float(np.abs(turn / sigma).max()), judging.flying.by_mounting(turn)
+    if severity := judging.severity(cost, sigmas):
         degrees, spread = np.degrees(turn), np.degrees(placing.sigma[:3])
         about = ", ".join(f"{'xyz'[k]} {degrees[k]:+.2f} ± {spread[k]:.2f}°" for k in range(3))
         yield Finding(
@@ -72,17 +88,21 @@ def placing_findings(placing: Placing, judging: Judging) -> Iterator[Finding]:
             topic="mounting",
             what=f"the camera sits turned against the module file, about body {about}: {sigmas:.0f} sigma",
             when_s=None,
-            effect=f"{judging.effect(flying.by_mounting(turn))}; the speed's direction by {abs(degrees[2]):.1f}°",
-            remedy=f"is it loose or was it bumped? {remedy}",
+            effect=f"{judging.effect(cost)}; the speed's direction by {abs(degrees[2]):.1f}°",
+            remedy=f"is it loose or was it bumped? {_ALIGN}",
         )
-    yield from _bias(placing, judging, remedy)
-    yield from _readout(placing, judging)
+
+
+def _changing(placing: Placing) -> Iterator[Finding]:
+    """Find what one figure cannot describe: a loose camera, clocks that drift apart, a gyro that warms up."""
     worst = int(placing.spread[:7].argmax())
-    if placing.spread[worst] > SURE and len(placing.parts) > 1:
-        name = ("the mounting", "the mounting", "the mounting", "the clock offset", *["the gyro bias"] * 3)[worst]
+    if placing.spread[worst] > SURE:
+        topic, name = ("clock", "the clock offset") if worst == 3 else ("gyro", "the gyro bias")
+        if worst < 3:
+            topic, name = "mounting", "the mounting"
         yield Finding(
             severity="care",
-            topic="clock" if worst == 3 else "gyro" if worst > 3 else "mounting",
+            topic=topic,
             what=f"{name} changes during the flight ({placing.spread[worst]:.0f} sigma between stretches)",
             when_s=None,
             effect="one figure in the module file cannot serve the whole flight",
@@ -90,7 +110,7 @@ def placing_findings(placing: Placing, judging: Judging) -> Iterator[Finding]:
         )
 
 
-def _bias(placing: Placing, judging: Judging, remedy: str) -> Iterator[Finding]:
+def _bias(placing: Placing, judging: Judging) -> Iterator[Finding]:
     module, bias = judging.module, placing.difference[4:7]
     sigma = np.hypot(placing.sigma[4:7], module.gyro.sigma.bias_rad_s)
     sigmas = float(np.abs(bias / sigma).max())
@@ -102,7 +122,7 @@ def _bias(placing: Placing, judging: Judging, remedy: str) -> Iterator[Finding]:
             what=f"bias in flight less that of the module file, mrad/s: {about}: {sigmas:.0f} sigma",
             when_s=None,
             effect=f"{judging.effect(judging.flying.by_bias(bias))}, always the same way",
-            remedy=f"groundpace calibrate gyro from a log at rest of that day, warmed up; or {remedy}",
+            remedy=f"groundpace calibrate gyro from a log at rest of that day, warmed up; or {_ALIGN}",
         )
 
 

@@ -167,7 +167,7 @@ class Filter:
         noise = self._noise.packed(self._module)
         self._belief = Belief(row.start_s, values, np.diag(variance), noise, self._tape)
         self._ranging.forget(row.start_s)
-        self._pictures.interrupt()
+        self._pictures = PictureChain(self._ranging)
         self._fix = None
         self._begun += 1
         return self._belief

@@ -28,12 +28,14 @@ S = TypeVar("S", GyroSamples, RangeSamples)
 
 _FASTEST_HZ = 1000.0  # faster logs are averaged down to this: no craft moves between two of these
 _AHEAD_S = 0.02
+_UPSIDE_DOWN_M_S2 = 5.0  # specific force along body z; level at rest it is -9.8
 
 
 class FusedLog:
     """Fuses a recording while it is measured: give it each result of :func:`flow.measure`.
 
-    Without accelerations in ``gyro.csv`` it does nothing and writes nothing. A context manager.
+    Without accelerations in ``gyro.csv``, or with an accelerometer upside down, it does nothing and writes nothing. A
+    context manager.
 
     Parameters
     ----------
@@ -58,13 +60,15 @@ class FusedLog:
         """Whether there is anything to fuse."""
         module = recording.module
         self._noise = InertialNoise.of(module)
+        if first.accel_m_s2 is not None and np.nanmedian(first.accel_m_s2[:, 2]) > _UPSIDE_DOWN_M_S2:
+            self.active = False  # possible beside a logged attitude, which needs no accelerometer
         if not self.active:
             return
         self._noise = self._noise.raised_by(first)
         self._gyro: _Until[GyroSamples] = _Until(slower(chunk) for chunk in chain([first], chunks))
         self._ranges = _Until(recording.range())
         self._raw = RawSpeed(module.camera.readout_s)
-        self._sigmas: list[Array] = []
+        self._medians: list[Array] = []  # of each stretch: three sigmas, the accelerometer's noise
         self._tape = Tape(self._receive, self._writer.write_without)
         self._filter = Filter(module, self._noise, tape=self._tape)
         self._rows = RowReader(module)
@@ -108,13 +112,17 @@ class FusedLog:
         self._filter.finish()
         self._writer.flush()
         counts = self._writer.rows_by_status
+        known = len(self._medians) > 0
+        medians = [float(f"{value:.3g}") for value in np.median(self._medians, axis=0)] if known else [None] * 4
         return {
             "fused": {
                 "rows": sum(counts.values()),
                 "status": {word: {"rows": n, "meaning": STATUS[word]} for word, n in counts.items() if n},
-                "median_sigma_m_s": self._median_sigma(),
+                "median_sigma_m_s": dict(zip(("forward", "right", "down"), medians, strict=False)),
                 "accel_noise_m_s2_rthz": float(f"{self._noise.accel_m_s2_rthz:.3g}"),
                 "accel_noise_from": "gyro.csv" if self._noise.raised else "the usual of low-cost sensors",
+                # Much more than the line above says: it shakes, or does not sit at the body's origin.
+                "accel_noise_by_pictures_m_s2_rthz": medians[3],
                 "accel_bias_sigma_m_s2": self._noise.accel_bias_sigma_m_s2,
                 "gravity_m_s2": GRAVITY_M_S2,
             },
@@ -129,13 +137,8 @@ class FusedLog:
     def _receive(self, smoothed: Smoothed) -> None:
         self._writer.write(smoothed)
         self._raw.compare(smoothed)
-        self._sigmas.append(np.median(smoothed.states.velocity_sigma_m_s, axis=0))
-
-    def _median_sigma(self) -> dict[str, float] | None:
-        if not self._sigmas:
-            return None
-        values = np.median(self._sigmas, axis=0)
-        return {axis: float(f"{v:.3g}") for axis, v in zip(("forward", "right", "down"), values, strict=True)}
+        both = np.column_stack([smoothed.states.velocity_sigma_m_s, smoothed.accel_m_s2_rthz])
+        self._medians.append(np.median(both, axis=0))
 
 
 class _Until(Generic[S]):

@@ -30,6 +30,7 @@ _GATE = 25.9  # chi-square with 3 degrees of freedom: once in 100,000
 _SAME_S = 2e-6  # times that differ by less are the same picture
 _LOST_S = 1.0  # rows that contradict for so long are right, and the state is not
 _REACH_MEMORY = 0.1  # of the newest row's reach in the running one
+_LEAST_HEIGHT_M = 0.02  # on the ground
 _LEARNING, _EXPECTED = 0.05, 1.1  # of the accelerometer's variance by a row; squared misses a little above 1 are chance
 _LOUDEST = 1e4
 _ROWS = np.eye(at.ERRORS)[at.SEEN]
@@ -60,8 +61,6 @@ class PictureChain:
     def interrupt(self) -> None:
         """Hear that the next row has no picture in common with the last."""
         self._end_s = None
-        if self.lost:
-            self.lost, self._contradicted_s = False, None
 
     def begin(self, belief: Belief, row: ImageRow) -> None:
         """Count the way from the picture of this moment, whose own error is not known yet."""
@@ -97,7 +96,7 @@ class PictureChain:
     def _expect(self, belief: Belief, row: ImageRow, velocity: Array, middle_rad: float) -> Array:
         """Add to the way expected what a row sees of it; give the way (3,) that it did see, in the track frame."""
         values = belief.values
-        height = values[at.V_HEIGHT] + 0.5 * row.interval_s * values[at.V_VELOCITY][2]
+        height = max(values[at.V_HEIGHT] + 0.5 * row.interval_s * values[at.V_VELOCITY][2], _LEAST_HEIGHT_M)
         # The row was scaled by a height of its own; ours is as good and its error is known.
         level = velocity * (row.interval_s if row.height_m is None else row.interval_s * height / row.height_m)
         seen = turned_about_down(middle_rad) @ level

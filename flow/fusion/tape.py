@@ -55,10 +55,15 @@ class Correction:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Smoothed:
-    """Smoothed states at inertial samples, and how long before each the newest row ended, s."""
+    """Smoothed states at N inertial samples.
+
+    ``since_row_s`` (N,) is how long before each the newest row ended; ``accel_m_s2_rthz`` (N,) the noise density that the
+    accelerometer was taken to have.
+    """
 
     states: FusedStates
     since_row_s: Array
+    accel_m_s2_rthz: Array
 
 
 class Tape:
@@ -146,5 +151,8 @@ def _together(parts: list[tuple[Run, Array, Array]]) -> Smoothed:
     covariance = join(lambda _, __, after: after)
     lasting = join(lambda run, *_: np.tile(run.lasting_m_s, (len(run.time_s), 1)))
     scale = join(lambda run, *_: np.full(len(run.time_s), run.range_scale))
-    rows_s = join(lambda run, *_: np.full(len(run.time_s), run.row_s))
-    return Smoothed(states=fused_states(time_s, values, covariance, lasting, scale), since_row_s=time_s - rows_s)
+    return Smoothed(
+        states=fused_states(time_s, values, covariance, lasting, scale),
+        since_row_s=time_s - join(lambda run, *_: np.full(len(run.time_s), run.row_s)),
+        accel_m_s2_rthz=np.sqrt(join(lambda run, *_: np.full(len(run.time_s), run.noise[3]))),
+    )

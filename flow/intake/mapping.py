@@ -248,6 +248,8 @@ def read_mapping(path: Path) -> ImportPlan:
         problem = first["msg"].removeprefix("Value error, ").replace("Input should be", "should be")
         if first["type"] == "extra_forbidden":
             problem = "unknown key; is it misspelt?"
+        elif first["loc"][:1] == ("clock",):
+            problem = "search, same or a number of seconds is expected"
         key = ".".join(str(part) for part in first["loc"] if part not in ("float", "literal['search','same']"))
         raise DataError(problem, path=path, key=key) from None
     except DataError as error:  # of a part inside

@@ -129,7 +129,7 @@ def test_the_command_writes_both_videos_at_the_frame_times(lossless: Path, tmp_p
     finished = CliRunner().invoke(main, arguments)
     assert finished.exit_code == 0, finished.output
     names = {path.name for path in (tmp_path / "out").iterdir()}
-    assert names == {"speed.csv", "summary.json", "review.html", "review.mp4", "overlay.mp4"}
+    assert names == {"speed.csv", "track.csv", "fused.csv", "summary.json", "review.html", "review.mp4", "overlay.mp4"}
     times = Video(lossless / "video.mp4").times_s
     for name in ("review.mp4", "overlay.mp4"):
         video = Video(tmp_path / "out" / name)

@@ -109,7 +109,7 @@ clock: 12.5
         ),
         ("logs: [{file: a.csv, time: {columns: [t], unit: s}, axes: 'x=y y=x z=z'}]", "axes: .* mirror image"),
         ("frames: {video: a.mp4, pictures: b}", "frames: name either a video or a folder of pictures"),
-        ("clock: soon", "kept.yaml: clock: "),
+        ("clock: soon", "kept.yaml: clock: search, same or a number of seconds is expected"),
         ("frames: {video: a.mp4, rate_hz: -30}", "frames.rate_hz: should be greater than 0"),
     ],
 )

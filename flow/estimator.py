@@ -18,6 +18,7 @@ from flow.geometry import PairView, Plane
 from flow.height import Height, HeightFilter
 from flow.module import Module
 from flow.registration.blocks import BlockMatcher
+from flow.neighbours import NeighbourScatter
 from flow.rails import Rails
 from flow.relief import relief_error
 from flow.rotation import RotationLog
@@ -141,6 +142,7 @@ class Estimator:
         self._scatter = CommonScatter()
         self._turns = TurnCheck(module)
         self._fixed = False
+        self._neighbours = NeighbourScatter()
         self._previous: _Frame | None = None
         self._latest_s = -np.inf
         self._expected = ExpectedVelocity()
@@ -302,7 +304,8 @@ class Estimator:
         if relief is not None:
             shared["relief"] = relief
         effects = {cause: R_level_camera @ effect for cause, effect in shared.items()}
-        by_matches = R_level_camera @ solution.covariance @ R_level_camera.T
+        alike = self._neighbours.factor(pair, solution)
+        by_matches = alike * (R_level_camera @ solution.covariance @ R_level_camera.T)
         m_s_per_px = view.plane.distance_m / (self._focal_px * (view.second_s - view.first_s))
         own = np.diag(by_matches)
         grown = np.sqrt(self._scatter.variance(own, m_s_per_px) / own)

@@ -67,6 +67,7 @@ class BlockMatcher:
     # A video codec copies blocks that changed too little to be worth coding, noise and all: on a bare floor they stand
     # still in full agreement, and where such copies abound the rest is no better. (Copies of texture are kept: in a slow
     # creep a codec holds a block back and lets it catch up later, and to leave out those that wait would read too fast.)
+    _LEAST_OF_TEXTURE, _SPOILT = 0.5, 3.0
     _COPY_CHANGE, _COPY_SQUARE, _COPY_SHARE = 0.3, 0.6, 0.25
 
     def __init__(self, width_px: int, height_px: int) -> None:
@@ -128,6 +129,11 @@ class BlockMatcher:
         change = kernels.change(first, second, self._corners[seen], self._side)
         textured &= self._not_copied(change, weak)
         good = textured & plausible(np.sqrt(np.maximum(left, 0)))
+        # Glints and the like spoil most blocks: by the calmer quarter there is far more texture than was of use.
+        calm = float(np.quantile(left, 0.25)) / (2 * _NOISE_LEFT) * _NOISE_IN_SLOPE
+        worth = strong > max(self._LEAST_SQUARE, (1 + self._LUCK_PX / self._side) * calm)
+        if good.sum() < self._LEAST_OF_TEXTURE * np.count_nonzero(worth) and noise > self._SPOILT * calm / _NOISE_IN_SLOPE:
+            return no_matches(offered=len(seen))
         if not _alike(ours.sums[seen][good] / pixels, compared[seen][good] / pixels):
             return no_matches(offered=len(seen))
         return Matches(

@@ -58,7 +58,9 @@ def test_jitter_of_frame_times() -> None:
 def test_rest_shows_the_bias() -> None:
     """Noise of density n averages over T to n / sqrt(T): 4 s of 0.12 mrad/s/sqrt(Hz) leave 0.06 mrad/s."""
     bias = np.array([0.02, -0.011, 0.004])
-    found = rest_bias(watched(gyro(bias + noise(2100))).result(), MODULE)
+    facts = watched(gyro(bias + noise(2100))).result()
+    assert all(a.span_s[1] < b.span_s[0] for a, b in pairwise(facts.rests))  # no sample counts twice
+    found = rest_bias(facts, MODULE)
     assert found is not None
     assert found[1] == pytest.approx(6e-5, rel=0.6)
     assert np.all(np.abs(found[0] - bias) < 4 * found[1])

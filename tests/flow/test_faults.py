@@ -1,0 +1,86 @@
+"""What the log must do with each fault that recordings have; see ``faults.py``.
+
+Expected is exact synthetic truth. A row may be off by more than 4 of its own sigmas and 2 cm/s once in 200 over all
+faults together: 4 sigma of a Gaussian is one in 16 000, the rest is for what no band knows beforehand. All faults are in
+one test, since that rule is about all of them and each is measured once.
+"""
+
+from __future__ import annotations
+
+import functools
+from collections import Counter
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from flow.measure import measure
+from tests.flow import flights
+from tests.flow.faults import FAULTS, Fault, clean, range_gap
+from tests.flow.flights import HEIGHT_RECOVERY_S, Measured, rocking_pass
+
+ONE_IN = 200
+FRAMES_AFTER = 3
+
+
+@pytest.fixture(autouse=True)
+def speed_alone(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Leave the positions out: they take as long again, and nothing of the speed hangs on them."""
+    monkeypatch.setattr(flights, "measure", functools.partial(measure, positions=False))
+
+
+def usable(rows: Measured) -> np.ndarray:
+    return np.array([word == "ok" for word in rows.status])
+
+
+def off(rows: Measured) -> np.ndarray:
+    return (np.abs(rows.error_m_s) > np.maximum(4 * rows.sigma_m_s, 0.02)).any(axis=1)
+
+
+def complaints(fault: Fault, rows: Measured) -> list[str]:
+    """Say what a log does not hold."""
+    told, said = usable(rows), []
+    if told.mean() < fault.least:
+        said.append(f"gives {told.mean():.2f} of its rows, not {fault.least}")
+    if fault.clean_from_s is not None:
+        begin_s = rows.time_s - [row.interval_s / 2 for row in rows.rows]
+        after = told[begin_s >= fault.clean_from_s - 1e-6]
+        if not after[FRAMES_AFTER - 1 :].all():
+            said.append(f"is not back {FRAMES_AFTER} frames after the fault")
+    if fault.silent_from_s is not None and told[rows.time_s > fault.silent_from_s].any():
+        said.append("gives speeds")
+    if fault.silent_from_s is not None and "gyro_disagrees" not in rows.status:
+        said.append("does not name the gyro")
+    high = np.abs(rows.height_error_m) > np.maximum(4 * rows.height_sigma_m, 0.01)
+    high &= (rows.time_s < fault.height_blind_s[0]) | (rows.time_s > fault.height_blind_s[1])
+    if high.any():
+        said.append(f"has a wrong height at {rows.time_s[high][:3]}")
+    return [*said, str(Counter(rows.status))] if said else []
+
+
+def test_faults_cost_what_they_must_and_next_to_no_row_is_off() -> None:
+    wrong, count, said = Counter[str](), 0, {}
+    for name, fault in FAULTS.items():
+        rows = fault.measured()
+        wrong[name] = int(off(rows).sum())
+        count += int(usable(rows).sum())
+        said[name] = complaints(fault, rows)
+    assert not any(said.values()), {name: what for name, what in said.items() if what}
+    assert count > 2000
+    assert wrong.total() < count / ONE_IN, wrong.most_common(10)
+
+
+def test_the_height_is_back_within_half_a_second() -> None:
+    whole = rocking_pass()
+    long = replace(whole, attitude_log=None, frames=whole.frames[::2])
+    rows = flights.measured(range_gap(0.4, 3.2)(long))
+    assert "no_height" in rows.status
+    assert usable(rows)[rows.time_s > 3.2 + HEIGHT_RECOVERY_S].all()
+    assert not off(rows).any()
+    assert rows.rows[-1].time_s > 3.2 + HEIGHT_RECOVERY_S + 0.1
+
+
+def test_a_clean_flight_is_not_accused() -> None:
+    # The guards against each fault, on flights without one: rocking, gusts, at all rates.
+    for flown in (clean(), rocking_pass()):
+        assert set(flights.measured(flown).status) == {"ok"}

@@ -40,6 +40,7 @@ _LASTING = 0.35  # image errors are differences of position errors (lag-one corr
 _WIDEST_M_S, _WIDEST_SHARE = 0.15, 0.25  # a sigma beyond this much plus this share of the speed helps nobody
 _FINAL = {"gyro_disagrees", "uncertain"}  # reasons that another start for the matching would not mend
 _STILL_PX, _TURNED_PX = 0.08, 0.4
+_COPY_CHANGE = 0.8  # grey levels on average: less than the noise of a new picture
 _HARDEST_BRAKE_M_S2 = 6.0  # beyond, and then exactly still: the picture stopped, not the craft
 
 
@@ -268,15 +269,18 @@ class Estimator:
         found = self._search.find(first.picture, second.picture, view, guess)
         if isinstance(found, NotFound):
             return _Outcome(NoVelocity(reason=found.reason), matches=found.matches, height=height)
-        reason_against = self._doubt(view, found, guess)
+        reason_against = self._doubt(first, second, view, found, guess)
         if reason_against is not None:
             used = found.solution.used
             return _Outcome(NoVelocity(reason=reason_against), matches=found.matches, used=used, height=height)
         return self._vouch(second, view, found, tilt, height)
 
-    def _doubt(self, view: PairView, found: Found, guess: Array | None) -> str | None:
+    def _doubt(
+        self, first: _Frame, second: _Frame, view: PairView, found: Found, guess: Array | None
+    ) -> str | None:
         pair, solution = found.pair, found.solution
-        self._fixed = self._stands_still(view, found.matches, guess)
+        copied = _change(first.picture, second.picture) < _COPY_CHANGE
+        self._fixed = self._stands_still(view, found.matches, guess if copied else None, copied=copied)
         if self._fixed:
             return "picture_fixed"
         turned_rad, interval_s = view.turned_rad(), view.second_s - view.first_s
@@ -285,14 +289,20 @@ class Estimator:
             return "gyro_disagrees"
         return None if found.agree else "contradictory"
 
-    def _stands_still(self, view: PairView, matches: Matches, guess: Array | None) -> bool:
-        """Whether the picture stands where turn and last velocity would have moved it, or has stood since they did."""
+    def _stands_still(self, view: PairView, matches: Matches, guess: Array | None, *, copied: bool) -> bool:
+        """Whether the picture stands where the turn or, of a copy, the last velocity would have moved it.
+
+        A copy of such a picture stands still, too.
+        """
         if np.median(np.linalg.norm(matches.second_px - matches.first_px, axis=1)) >= _STILL_PX:
             return False
-        moved = view.predict(matches.first_px, np.zeros(3) if guess is None else guess) - matches.first_px
+        if guess is None:
+            moved_px = np.linalg.norm(view.predict(matches.first_px, np.zeros(3)) - matches.first_px, axis=1)
+            return (self._fixed and copied) or bool(np.nanmedian(moved_px) > _TURNED_PX)
+        moved = view.predict(matches.first_px, guess) - matches.first_px
         px_per_m = self._focal_px / view.plane.distance_m
         braked_px = _HARDEST_BRAKE_M_S2 * (view.second_s - view.first_s) ** 2 * px_per_m
-        return self._fixed or bool(np.nanmedian(np.linalg.norm(moved, axis=1)) > max(_TURNED_PX, braked_px))
+        return (self._fixed and copied) or bool(np.nanmedian(np.linalg.norm(moved, axis=1)) > max(_TURNED_PX, braked_px))
 
     def _vouch(self, second: _Frame, view: PairView, found: Found, tilt: Tilt, height: Height) -> _Outcome:
         """Give the solution its covariance, learn from it, and turn it into level axes."""
@@ -376,6 +386,11 @@ class Estimator:
         """Body rate at the second frame less that at the first, camera axes."""
         change = self._rotations.rate(view.second_s) - self._rotations.rate(view.first_s)
         return np.asarray(change @ self._R_body_camera)
+
+
+def _change(first: Picture, second: Picture) -> float:
+    """Mean change of some pixels, grey levels."""
+    return float(np.abs(first[::3, ::3].astype(np.int16) - second[::3, ::3]).mean())
 
 
 def _grown(found: float, sigma: float) -> float:

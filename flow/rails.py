@@ -24,7 +24,7 @@ class Rails:
 
     def __init__(self) -> None:
         self._last = np.full(3, np.nan)
-        self._most, self._below = np.zeros(3), np.zeros(3, bool)
+        self._most, self._least = np.zeros(3), np.full(3, np.inf)
 
     def without_saturated(self, samples: GyroSamples) -> GyroSamples:
         """Leave out the samples at a rail, from the second of each run on."""
@@ -34,9 +34,9 @@ class Rails:
         size = np.abs(rate)
         before = np.vstack([self._last, rate[:-1]])
         most = np.maximum.accumulate(np.vstack([self._most, size]))
-        below = np.logical_or.accumulate(np.vstack([self._below, size < most[1:]])) | (most > most[0])
-        bad = (rate == before) & (size >= most[1:]) & (size > _LEAST_RAIL_RAD_S) & below[1:]
-        self._last, self._most, self._below = rate[-1], most[-1], below[-1]
+        least = np.minimum.accumulate(np.vstack([self._least, size]))
+        bad = (rate == before) & (size >= most[1:]) & (size > _LEAST_RAIL_RAD_S) & (least < most)[1:]
+        self._last, self._most, self._least = rate[-1], most[-1], least[-1]
         kept = ~bad.any(axis=1)
         if kept.all():
             return samples

@@ -127,7 +127,8 @@ class LucasKanade:
             minEigThreshold=1e-5,
         )
         ends, change = found[:, 0].astype(float), np.asarray(residual[:, 0], np.float32)
-        followed = (status[:, 0] == 1) & self._inside(ends)
+        followed = (status[:, 0] == 1) & np.isfinite(change) & self._inside(ends)
+        change = np.where(followed, change, np.float32(1e3))  # of the others OpenCV gives anything, infinity included
         if not followed.any():
             return no_matches(offered=len(inside))
         typical = float(np.median(change[followed]))

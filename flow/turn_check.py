@@ -39,8 +39,9 @@ _LEAST_OF_FLOW, _LEAST_OF_TURN = np.array([0.1, 0.1, 0.03]), 0.05
 _STRANGE = 4.0  # scatter beyond the usual that no turn explains: ground of two heights, things that move by themselves
 # What is left on clean flights: so many formal sigmas, and so much, about camera x, y, z.
 _SIGMAS, _FLOOR_RAD_S = np.array([2.5, 2.5, 2.0]), np.array([0.012, 0.012, 0.004])
-# Clock, s; rolling rows (half of the readout, s); focal length, share: believed before, and not to be passed over.
-_PRIOR, _LIMIT = np.array([0.05, 0.02, 0.2]), np.array([0.005, 0.003, 0.03])
+# Clock, s; rolling rows (half of the readout, s); focal length, share: believed before, and not to be passed over. With
+# them a bias of the gyro, rad/s, which is no one's fault here: its sigma is the module file's matter.
+_PRIOR, _LIMIT = np.array([0.05, 0.02, 0.2, 0.01, 0.01, 0.01]), np.array([0.005, 0.003, 0.03])
 _BELIEVED_AGAIN = 8  # pairs running without anything left
 _SURE = 4.0  # sigmas
 _LIKELY = 1.5
@@ -136,16 +137,17 @@ class TurnCheck:
         self._scatter: deque[Array] = deque(maxlen=_MEMORY // 2)  # variance shown by two pairs in a row, (rad/s)^2
         self._right = 0  # pairs running without anything left
         self._wrong = self._doubted = self._misfits = False
-        self._square, self._product = np.diag(_PRIOR**-2), np.zeros(3)
+        self._square, self._product = np.diag(_PRIOR**-2), np.zeros(len(_PRIOR))
 
     def _found(self) -> tuple[Array, Array]:
         covariance = np.linalg.inv(self._square)
-        return covariance @ self._product, np.sqrt(np.diag(covariance))
+        return (covariance @ self._product)[:3], np.sqrt(np.diag(covariance)[:3])
 
     def _weigh(self, left: Array, sigma: Array, turned: Array, change: Array) -> None:
         """Learn which clock error, half readout and focal length would leave such turns."""
-        # About x, y and z by each: (3, 3).
+        # About x, y and z by each: (3, 6).
         by = np.array([[change[0], 0, turned[0]], [change[1], 0, turned[1]], [change[2], change[1], 0]])
+        by = np.hstack([by, np.eye(3)])
         by, left = by / sigma[:, None], left / sigma
         self._square = _FADING * self._square + (1 - _FADING) * np.diag(_PRIOR**-2) + by.T @ by
         self._product = _FADING * self._product + by.T @ left

@@ -12,7 +12,7 @@ above it in plain bilinear interpolation.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal, TypeAlias
+from typing import TypeAlias
 
 import cv2
 import numpy as np
@@ -81,7 +81,7 @@ class BlockMatcher:
         self._corners = np.stack(np.meshgrid(x, y), axis=-1).reshape(-1, 2) + self._MARGIN
         self._middle = self._corners + 0.5 * (self._side - 1)
         self._middle.flags.writeable = False  # the lens remembers the rays of such pixels
-        self._grid = y, x
+        self._grid = y.astype(float), x.astype(float)
         self._ready: list[_Sharp] = []
 
     @property
@@ -172,17 +172,9 @@ class BlockMatcher:
         Last, how far the block as a whole lies from where its middle does (N, 2): a turn bends the picture, and the mean
         of x^2 over a block is not 0 (half a thousandth of a pixel for 0.2 degrees).
         """
-        rows, columns = self._grid
         place = predict(self._middle)
-        sheet = place.reshape(len(rows), len(columns), 2)
-        edge: Literal[1, 2] = 2 if min(sheet.shape[:2]) > 2 else 1
-        below, right = (
-            np.gradient(sheet, rows, axis=0, edge_order=edge),
-            np.gradient(sheet, columns, axis=1, edge_order=edge),
-        )
-        bend = np.gradient(below, rows, axis=0, edge_order=edge) + np.gradient(right, columns, axis=1, edge_order=edge)
-        stretch = np.stack([right, below], axis=-1).reshape(-1, 2, 2)
-        return place, stretch, bend.reshape(-1, 2) * ((self._side**2 - 1) / 24)
+        stretch, bend = kernels.sheet(place, *self._grid)
+        return place, stretch, bend * ((self._side**2 - 1) / 24)
 
     def _not_copied(self, change: Array, weak: Array) -> Marks:
         copied = (change < self._COPY_CHANGE) & (weak < self._COPY_SQUARE)

@@ -220,6 +220,51 @@ def solved(normal: Array, pull: Array, own: float, least: float, variance: float
 
 
 @compiled
+def sheet(place: Array, rows: Array, columns: Array) -> tuple[Array, Array]:
+    """Differentiate a map of the picture given on a grid.
+
+    Parameters
+    ----------
+    place
+        (N, 2), the map at the points of the grid, row by row.
+    rows, columns
+        Where the grid's rows and columns are, px.
+
+    Returns
+    -------
+    Its derivative (N, 2, 2) by column and row, and the sum of its two second derivatives (N, 2), by central differences;
+    at the border from the neighbour inside.
+    """
+    down, across = len(rows), len(columns)
+    slope, bend = np.empty((down * across, 2, 2)), np.zeros((down * across, 2))
+    for r in range(down):
+        for c in range(across):
+            b = r * across + c
+            for k in range(2):
+                first, second = _along(place[:, k], r * across, 1, c, columns)
+                slope[b, k, 0] = first
+                bend[b, k] += second
+                first, second = _along(place[:, k], c, across, r, rows)
+                slope[b, k, 1] = first
+                bend[b, k] += second
+    return slope, bend
+
+
+@compiled
+def _along(values: Array, begin: int, stride: int, at: int, places: Array) -> tuple[float, float]:
+    """First and second derivative along a line of the grid, at its point number ``at``."""
+    if len(places) < 3:
+        return (values[begin + stride] - values[begin]) / (places[1] - places[0]), 0.0
+    middle = min(max(at, 1), len(places) - 2)
+    one, two = places[middle] - places[middle - 1], places[middle + 1] - places[middle]
+    here = values[begin + middle * stride]
+    before = (here - values[begin + (middle - 1) * stride]) / one
+    after = (values[begin + (middle + 1) * stride] - here) / two
+    second = 2 * (after - before) / (one + two)
+    return (before * two + after * one) / (one + two) + (places[at] - places[middle]) * second, second
+
+
+@compiled
 def change(first: NDArray[np.uint8], second: NDArray[np.uint8], corners: NDArray[np.int64], size: int) -> Array:
     """Mean absolute difference (N,) of two pictures over each block, both at the same place; every other row."""
     means = np.empty(len(corners))

@@ -17,9 +17,9 @@ from flow.expected import ExpectedVelocity
 from flow.geometry import PairView, Plane
 from flow.height import Height, HeightFilter
 from flow.module import Module
-from flow.registration.blocks import BlockMatcher
 from flow.neighbours import NeighbourScatter
 from flow.rails import Rails
+from flow.registration.blocks import BlockMatcher
 from flow.relief import relief_error
 from flow.rotation import RotationLog
 from flow.row import LevelVelocity, NoVelocity, SpeedRow
@@ -27,6 +27,7 @@ from flow.scatter import CommonScatter
 from flow.search import HELD_SHARE, Found, NotFound, Search
 from flow.series import AttitudeSamples, GyroSamples, RangeSamples
 from flow.shared_errors import covariance_of, shared_errors
+from flow.standstill import StandStill
 from flow.tilt import AssumedLevel, InertialTilt, LoggedTilt, Tilt, TiltSource
 from flow.tracks import ImageMotion, LucasKanade, Matches, Picture
 from flow.turn_check import TurnCheck
@@ -39,9 +40,6 @@ _LONGEST_INTERVAL_S = 0.25
 _LASTING = 0.35  # image errors are differences of position errors (lag-one correlation -0.44): little of them adds up
 _WIDEST_M_S, _WIDEST_SHARE = 0.15, 0.25  # a sigma beyond this much plus this share of the speed helps nobody
 _FINAL = {"gyro_disagrees", "uncertain"}  # reasons that another start for the matching would not mend
-_STILL_PX, _TURNED_PX = 0.08, 0.4
-_COPY_CHANGE = 0.8  # grey levels on average: less than the noise of a new picture
-_HARDEST_BRAKE_M_S2 = 6.0  # beyond, and then exactly still: the picture stopped, not the craft
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -142,7 +140,7 @@ class Estimator:
         self._height = HeightFilter(module.range)
         self._scatter = CommonScatter()
         self._turns = TurnCheck(module)
-        self._fixed = False
+        self._standstill = StandStill()
         self._neighbours = NeighbourScatter()
         self._previous: _Frame | None = None
         self._latest_s = -np.inf
@@ -279,30 +277,13 @@ class Estimator:
         self, first: _Frame, second: _Frame, view: PairView, found: Found, guess: Array | None
     ) -> str | None:
         pair, solution = found.pair, found.solution
-        copied = _change(first.picture, second.picture) < _COPY_CHANGE
-        self._fixed = self._stands_still(view, found.matches, guess if copied else None, copied=copied)
-        if self._fixed:
+        if self._standstill.holds(first.picture, second.picture, view, found.matches, guess, self._focal_px):
             return "picture_fixed"
         turned_rad, interval_s = view.turned_rad(), view.second_s - view.first_s
         rate_change = self._rate_change(view)
         if self._turns.disagrees(pair, solution, turned_rad, rate_change, interval_s, found.noise.scale):
             return "gyro_disagrees"
         return None if found.agree else "contradictory"
-
-    def _stands_still(self, view: PairView, matches: Matches, guess: Array | None, *, copied: bool) -> bool:
-        """Whether the picture stands where the turn or, of a copy, the last velocity would have moved it.
-
-        A copy of such a picture stands still, too.
-        """
-        if np.median(np.linalg.norm(matches.second_px - matches.first_px, axis=1)) >= _STILL_PX:
-            return False
-        if guess is None:
-            moved_px = np.linalg.norm(view.predict(matches.first_px, np.zeros(3)) - matches.first_px, axis=1)
-            return (self._fixed and copied) or bool(np.nanmedian(moved_px) > _TURNED_PX)
-        moved = view.predict(matches.first_px, guess) - matches.first_px
-        px_per_m = self._focal_px / view.plane.distance_m
-        braked_px = _HARDEST_BRAKE_M_S2 * (view.second_s - view.first_s) ** 2 * px_per_m
-        return (self._fixed and copied) or bool(np.nanmedian(np.linalg.norm(moved, axis=1)) > max(_TURNED_PX, braked_px))
 
     def _vouch(self, second: _Frame, view: PairView, found: Found, tilt: Tilt, height: Height) -> _Outcome:
         """Give the solution its covariance, learn from it, and turn it into level axes."""
@@ -386,11 +367,6 @@ class Estimator:
         """Body rate at the second frame less that at the first, camera axes."""
         change = self._rotations.rate(view.second_s) - self._rotations.rate(view.first_s)
         return np.asarray(change @ self._R_body_camera)
-
-
-def _change(first: Picture, second: Picture) -> float:
-    """Mean change of some pixels, grey levels."""
-    return float(np.abs(first[::3, ::3].astype(np.int16) - second[::3, ::3]).mean())
 
 
 def _grown(found: float, sigma: float) -> float:

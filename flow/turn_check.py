@@ -68,6 +68,7 @@ class TurnCheck:
 
     def __init__(self, module: Module) -> None:
         self._pairs = 0
+        self._wrong = self._doubted = self._misfits = False
         readout_s = module.camera.sigma.readout_s or 0.0
         stated = [module.alignment.sigma.time_offset_s, 0.5 * readout_s, float(module.camera.focal_sigma.max())]
         self._limit = np.maximum(_LIMIT, 3 * np.array(stated))

@@ -40,7 +40,9 @@ def anything() -> st.SearchStrategy[bytes]:
     """Give bytes, text of any language, and tables of numbers with words in them."""
     cell = st.one_of(st.floats().map(repr), st.integers().map(str), st.text(max_size=8), st.just(""))
     table = st.lists(st.lists(cell, max_size=6).map(",".join), max_size=8).map("\n".join)
-    return st.one_of(st.binary(max_size=200), *[text.map(lambda t: t.encode(errors="replace")) for text in (table, st.text())])
+    return st.one_of(
+        st.binary(max_size=200), *[text.map(lambda t: t.encode(errors="replace")) for text in (table, st.text())]
+    )
 
 
 @st.composite

@@ -70,7 +70,9 @@ def test_a_folder_that_may_only_be_read(recording: Path) -> None:
     try:
         result = run("rec")
         assert result.exit_code == 1
-        assert re.fullmatch(r"groundpace: rec/measured/\S+: cannot be written \(Permission denied\); .*\n", result.stderr)
+        assert re.fullmatch(
+            r"groundpace: rec/measured/\S+: cannot be written \(Permission denied\); .*\n", result.stderr
+        )
         measured("rec", "--output", "elsewhere")
     finally:
         recording.chmod(0o755)
@@ -81,7 +83,9 @@ def test_paths_with_blanks_and_letters_of_any_language(recording: Path) -> None:
     place.parent.mkdir(parents=True)
     shutil.copytree(recording, place)
     measured("rec")
-    said = measured(str(place), "--output", str(place / "out put"), "--overlay", "--reference", str(place / "truth.csv")).stderr
+    said = measured(
+        str(place), "--output", str(place / "out put"), "--overlay", "--reference", str(place / "truth.csv")
+    ).stderr
     assert str(place / "out put" / "speed.csv") in said
     assert (place / "out put" / "speed.csv").read_bytes() == (recording / "measured" / "speed.csv").read_bytes()
     assert json.loads((place / "out put" / "summary.json").read_text(encoding="utf-8"))["recording"] == str(place)
@@ -138,7 +142,8 @@ def test_a_video_that_is_a_list_of_others_reaches_for_none(tmp_path: Path, recor
             "video.mkv": f"ffconcat version 1.0\nfile '{address}'\n",
             "video.avi": f"ffconcat version 1.0\nfile '{secret.resolve()}'\n",
             "video.mov": "ffconcat version 1.0\nfile 'whole.mp4'\n",
-            "video.sdp": "v=0\no=- 0 0 IN IP4 127.0.0.1\ns=x\nc=IN IP4 127.0.0.1\nm=video 5004 RTP/AVP 96\na=rtpmap:96 H264/90000\n",
+            "video.sdp": "v=0\no=- 0 0 IN IP4 127.0.0.1\ns=x\nc=IN IP4 127.0.0.1\n"
+            "m=video 5004 RTP/AVP 96\na=rtpmap:96 H264/90000\n",
         }.items():
             shutil.copy(secret, tmp_path / "whole.mp4")
             (tmp_path / name).write_text(text)

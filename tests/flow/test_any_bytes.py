@@ -20,7 +20,6 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from flow.benchmark.run_log import RunLog
-from flow.errors import DataError
 from flow.intake.bags import read_bag
 from flow.intake.frames import Pictures
 from flow.intake.mapping import read_mapping
@@ -56,6 +55,10 @@ def attitude() -> bytes:
     return b"time_s,roll_rad,pitch_rad\n" + b"".join(b"%.2f,0.01,-0.02\n" % (k / 100) for k in range(40))
 
 
+def given_times() -> bytes:
+    return b"frame,time_s,exposure_s\n" + b"".join(b"%d,%.3f,0.002\n" % (k, k / 30) for k in range(8))
+
+
 def foreign_log() -> bytes:
     rows = "".join(f"{1_000_000 + 5000 * k};{k % 7 / 10:.3f};0,2;-0,1;{95 + k % 3}\n" for k in range(40))
     return ("# a comment\nuptime;gx [deg/s];gy [deg/s];gz [deg/s];sonar_cm\n" + rows).encode()
@@ -73,9 +76,14 @@ def speed_log() -> bytes:
                 known = _level() if k % 3 else NoVelocity(reason="no_height")
                 log.write(
                     SpeedRow(
-                        time_s=k / 50, interval_s=0.02, velocity=known, height_m=1.0, height_sigma_m=0.01, tracks=9,
+                        time_s=k / 50,
+                        interval_s=0.02,
+                        velocity=known,
+                        height_m=1.0,
+                        height_sigma_m=0.01,
+                        tracks=9,
                         inlier_share=0.9,
-                    )  # fmt: skip
+                    )
                 )
         return (Path(folder) / "speed.csv").read_bytes()
 
@@ -103,7 +111,12 @@ def small_bag(name: str) -> bytes:
             pictures(sink)
             turns(sink)
             ranges(sink)
-            sink("/camera_info", "sensor_msgs/msg/CameraInfo", 1_700_000_000_000_000_000, **camera_info(SMALL, name == "ros1.bag"))
+            sink(
+                "/camera_info",
+                "sensor_msgs/msg/CameraInfo",
+                1_700_000_000_000_000_000,
+                **camera_info(SMALL, name == "ros1.bag"),
+            )
         path = Path(folder) / name
         return (next(path.glob("*.[dm]*")) if path.is_dir() else path).read_bytes()
 
@@ -148,7 +161,7 @@ READERS: dict[str, tuple[str, Callable[[], bytes], Read]] = {
     "truth": ("truth.csv", lambda: start("flight/truth.csv"), read_truth),
     "time span": ("range.csv", lambda: start("flight/range.csv"), time_span_s),
     "frame times": (
-        "frames.csv", lambda: b"frame,time_s,exposure_s\n" + b"".join(b"%d,%.3f,0.002\n" % (k, k / 30) for k in range(8)), frame_times,
+        "frames.csv", given_times, frame_times,
     ),
     "speed log": ("speed.csv", speed_log, read_speed_log),
     "module": ("module.yaml", lambda: start("flight/module.yaml"), read_module),

@@ -189,11 +189,10 @@ def test_bias_of_the_module_is_used() -> None:
     # as speed.
     bias = (0.3, -0.2, 0.1)
     with_bias = Stream(rate=bias, module=module(gyro={"bias_rad_s": bias})).results()[-1].row.velocity
-    without = Stream(rate=bias).results()[3].row.velocity  # a few rows on, the picture gives such a gyro away
-    assert isinstance(with_bias, LevelVelocity) and isinstance(without, LevelVelocity)
+    assert isinstance(with_bias, LevelVelocity)
     np.testing.assert_allclose(with_bias.vector_m_s, SPEED, atol=0.1 / FOCAL / FRAME_S)
-    # Pitch rate q at height h reads as -q h forward or +: 0.2 m/s; roll rate as 0.3 m/s to a side.
-    assert np.linalg.norm(without.vector_m_s - SPEED) == pytest.approx(np.hypot(0.3, 0.2), abs=0.05)
+    # The picture does not turn so: it gives such a gyro away.
+    assert "ok" not in [result.row.status for result in Stream(rate=bias).results()]
 
 
 @pytest.mark.parametrize(("shape", "time_s"), [((HIGH, WIDE + 1), 1.0), ((HIGH, WIDE), 0.0)])
@@ -216,7 +215,7 @@ class InMemory:
         times = np.arange(-0.2, 0.9, GYRO_S)
         sway = 0.05 * np.sin(2 * np.pi * 2 * times)
         force = GRAVITY + np.column_stack([sway, 0 * sway, 0 * sway])
-        self._gyro = gyro(times, np.column_stack([sway, -sway, 0 * sway]), force if accel else None)
+        self._gyro = gyro(times, 0.1 * np.column_stack([sway, -sway, 0 * sway]), force if accel else None)
         self._range = ranges(np.arange(-0.2, 0.9, 0.03), 1.0)
         self._tilt = AttitudeSamples(time_s=times, roll_rad=0.2 * sway, pitch_rad=-0.1 * sway)
 
@@ -268,7 +267,7 @@ def test_samples_one_by_one_or_a_frame_at_a_time(attitude: str) -> None:
         rows = []
         for k in range(15):
             times = k * FRAME_S + 0.01 - np.arange(8 if k == 0 else 4)[::-1] * GYRO_S
-            rate = 0.1 * np.column_stack([np.sin(9 * times), np.cos(7 * times), 0 * times])
+            rate = 0.005 * np.column_stack([np.sin(9 * times), np.cos(7 * times), 0 * times])
             pieces = [slice(i, i + 1) for i in range(len(times))] if one_by_one else [slice(None)]
             for piece in pieces:
                 n = len(times[piece])

@@ -7,7 +7,6 @@ from dataclasses import replace
 from typing import cast
 
 import numpy as np
-import pytest
 import scipy.ndimage
 
 from flow.estimator import Estimator, FrameResult
@@ -36,7 +35,7 @@ def level_rows(module: Module, pictures: list[np.ndarray], frame_s: float, gyro_
 
 
 def assert_speed(result: FrameResult, forward_m_s: float, right_m_s: float) -> None:
-    """Closed form: pixels x height / focal length / interval; within 4 sigma, and the sigma within 3 %."""
+    """Hold a row against the closed form: pixels x height / focal length / interval; within 4 sigma, and the sigma within 3 %."""
     assert isinstance(result.row.velocity, LevelVelocity), result.row.status
     expected = np.array([forward_m_s, right_m_s, 0.0])
     sigma = result.row.velocity.sigma_m_s

@@ -85,5 +85,7 @@ def read_limits(path: str | os.PathLike[str]) -> Limits:
     except ValidationError as error:
         first = error.errors()[0]
         known = "unknown limit; `groundpace accept --show-limits` lists them"
-        problem = known if first["type"] == "extra_forbidden" else f"{first['msg']}, found {reprlib.repr(first['input'])}"
+        problem = (
+            known if first["type"] == "extra_forbidden" else f"{first['msg']}, found {reprlib.repr(first['input'])}"
+        )
         raise DataError(problem, path=source, key=".".join(map(str, first["loc"]))) from None

@@ -273,9 +273,7 @@ class Estimator:
             return _Outcome(NoVelocity(reason=reason_against), matches=found.matches, used=used, height=height)
         return self._vouch(second, view, found, tilt, height)
 
-    def _doubt(
-        self, first: _Frame, second: _Frame, view: PairView, found: Found, guess: Array | None
-    ) -> str | None:
+    def _doubt(self, first: _Frame, second: _Frame, view: PairView, found: Found, guess: Array | None) -> str | None:
         pair, solution = found.pair, found.solution
         if self._standstill.holds(first.picture, second.picture, view, found.matches, guess, self._focal_px):
             return "picture_fixed"

@@ -132,7 +132,10 @@ class BlockMatcher:
         # Glints and the like spoil most blocks: by the calmer quarter there is far more texture than was of use.
         calm = float(np.quantile(left, 0.25)) / (2 * _NOISE_LEFT) * _NOISE_IN_SLOPE
         worth = strong > max(self._LEAST_SQUARE, (1 + self._LUCK_PX / self._side) * calm)
-        if good.sum() < self._LEAST_OF_TEXTURE * np.count_nonzero(worth) and noise > self._SPOILT * calm / _NOISE_IN_SLOPE:
+        if (
+            good.sum() < self._LEAST_OF_TEXTURE * np.count_nonzero(worth)
+            and noise > self._SPOILT * calm / _NOISE_IN_SLOPE
+        ):
             return no_matches(offered=len(seen))
         if not _alike(ours.sums[seen][good] / pixels, compared[seen][good] / pixels):
             return no_matches(offered=len(seen))

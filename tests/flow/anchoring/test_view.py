@@ -66,7 +66,9 @@ def test_prediction_is_opencvs_projection() -> None:
     assert np.abs(found - projected(grid(), MISSED)).max() < 2e-5
 
 
-def solved(steps: int = 4, prior_rad: float = 0.01, outliers: int = 0, start: float = 0.0) -> tuple[np.ndarray, np.ndarray]:
+def solved(
+    steps: int = 4, prior_rad: float = 0.01, outliers: int = 0, start: float = 0.0
+) -> tuple[np.ndarray, np.ndarray]:
     seen = projected(grid(), MISSED)
     seen[:outliers] += np.array([3.0, -2.0])
     unit = np.repeat(1e-4 * np.eye(2)[None], len(seen), axis=0)

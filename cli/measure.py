@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import time
+from contextlib import ExitStack
 from pathlib import Path
 from typing import Any
 
@@ -18,7 +19,7 @@ from cli.progress import frames_progress
 @click.argument("recording", type=click.Path(path_type=Path))
 @module_option
 @output_option("RECORDING/measured")
-@click.option("--fast", is_flag=True, help="Speed alone, without the position: about a third less time.")
+@click.option("--fast", is_flag=True, help="Speed alone, without track.csv and fused.csv.")
 @click.option("--overlay", is_flag=True, help="Write overlay.mp4 too: the video with what was measured drawn on it.")
 @click.option(
     "--reference",
@@ -32,9 +33,10 @@ def measure(
     """Turn a recording into a metric speed log.
 
     RECORDING is a folder with video.*, gyro.csv, range.csv and, unless --module names it, module.yaml.
-    Writes speed.csv (a row for each pair of frames), track.csv (the position over ground since the start), summary.json
-    and review.html, a page that shows the video with what was measured in it and why. A row that cannot be trusted
-    has no velocity, and its status says why.
+    Writes speed.csv (a row for each pair of frames), track.csv (the position over ground since the start), fused.csv
+    (speed and tilt with the accelerometer taken in, where gyro.csv has one), summary.json and review.html, a page that
+    shows the video with what was measured in it and why. A row that cannot be trusted has no velocity, and its status
+    says why.
 
     \b
     Example:
@@ -52,36 +54,41 @@ def measure(
     summary = Summary()
     began = time.perf_counter()
     # All files are written aside and take their places together, when the last row is done.
-    with (
-        replacing(output / "summary.json") as summary_path,
-        SpeedLogWriter(output / "speed.csv") as log,
-        TrackLogWriter(output / "track.csv") as track,
-        FusedLog(opened, output / "fused.csv") as fused,
-        Review(opened, output, overlay=overlay, reference=reference) as review,
-    ):
+    with ExitStack() as stack:
+        summary_path = stack.enter_context(replacing(output / "summary.json"))
+        log = stack.enter_context(SpeedLogWriter(output / "speed.csv"))
+        track = None if fast else stack.enter_context(TrackLogWriter(output / "track.csv"))
+        fused = None if fast else stack.enter_context(FusedLog(opened, output / "fused.csv"))
+        review = stack.enter_context(Review(opened, output, overlay=overlay, reference=reference))
         with frames_progress(opened.frame_count - 1) as advance:
             for result in flow.measure(opened, positions=not fast, watch=review.watch):
                 log.write(result.row)
-                if result.position is not None:
+                if track is not None and result.position is not None:
                     track.write(result.position)
-                fused.add(result)
+                if fused is not None:
+                    fused.add(result)
                 summary.add(result.row)
                 review.add(result)
                 advance()
-        facts = summary.as_dict() | fused.finish()
+        facts = summary.as_dict() | ({} if fused is None else fused.finish())
         facts["recording"] = str(recording)
         facts["module"] = opened.module.name
         facts["unstated_sigmas"] = list(opened.module.unstated_sigmas)
         facts["processing_s"] = round(time.perf_counter() - began, 3)
         facts["times_real_time"] = round(facts["duration_s"] / max(facts["processing_s"], 1e-3), 2)
         log.flush()
-        track.flush()
+        if track is not None:
+            track.flush()
         review.write(facts)
         summary_path.write_text(json.dumps(facts, indent=2) + "\n", encoding="utf-8")
-    _show(facts, opened.module_path, output)
+    # What an earlier run left and this one did not make would pass for its own.
+    made = {"track.csv": not fast, "fused.csv": "fused" in facts, "overlay.mp4": overlay}
+    for name in (name for name, new in made.items() if not new):
+        (output / name).unlink(missing_ok=True)
+    _show(facts, opened.module_path, output, [name for name, new in made.items() if new])
 
 
-def _show(facts: dict[str, Any], module_path: Path, output: Path) -> None:
+def _show(facts: dict[str, Any], module_path: Path, output: Path, beside: list[str]) -> None:
     console = Console(stderr=True, highlight=False, markup=False, emoji=False, soft_wrap=True)
 
     def say(topic: str, what: str) -> None:
@@ -107,7 +114,7 @@ def _show(facts: dict[str, Any], module_path: Path, output: Path) -> None:
         missing = ", ".join(_IN_WORDS[key] for key in facts["unstated_sigmas"])
         say("bands", f"take a careful calibration for granted where {module_path} gives no sigma: {missing}")
     say("took", f"{facts['processing_s']:.1f} s, {facts['times_real_time']:.1f} times as fast as the flight")
-    say("written", f"{output / 'speed.csv'}, beside it track.csv, summary.json and review.html")
+    say("written", f"{output / 'speed.csv'}, beside it {', '.join([*beside, 'summary.json'])} and review.html")
 
 
 _IN_WORDS = {

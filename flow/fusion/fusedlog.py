@@ -3,15 +3,12 @@
 from __future__ import annotations
 
 import os
-from contextlib import ExitStack
-from pathlib import Path
-from types import TracebackType
 from typing import TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
 
-from flow.files import replacing
+from flow.files import RowWriter
 from flow.fusion.state import FusedStates
 from flow.fusion.tape import Smoothed
 
@@ -40,30 +37,18 @@ _WIDEST_M_S = 0.25
 _FORMAT = ",".join(["%.6f"] + ["%.6f"] * 6 + ["%.6f"] * 4 + ["%.5f"] * 2 + ["%.7f"] * 6 + ["%.5f"] * 6) + ",%s\n"
 
 
-class FusedLogWriter:
-    """Writes ``fused.csv``; the file appears when all went well, and never half-written. A context manager.
+class FusedLogWriter(RowWriter):
+    """Writes ``fused.csv``; see :class:`flow.files.RowWriter`.
 
     Parameters
     ----------
     path
         Where the log goes.
-
-    Raises
-    ------
-    DataError
-        The place cannot be written, or the disk is full.
     """
 
     def __init__(self, path: str | os.PathLike[str]) -> None:
-        self._path = Path(path)
-        self._stack = ExitStack()
+        super().__init__(path, COLUMNS)
         self.rows_by_status = dict.fromkeys(STATUS, 0)
-
-    def __enter__(self) -> FusedLogWriter:
-        temporary = self._stack.enter_context(replacing(self._path))
-        self._file = self._stack.enter_context(temporary.open("w", encoding="utf-8", newline="\n"))
-        self._file.write(",".join(COLUMNS) + "\n")
-        return self
 
     def write(self, smoothed: Smoothed) -> None:
         """Append smoothed states."""
@@ -80,15 +65,6 @@ class FusedLogWriter:
         for moment in time_s.tolist():
             self.rows_by_status["no_state"] += 1
             self._file.write(_empty(moment, "no_state"))
-
-    def flush(self) -> None:
-        """Put all rows on the disk."""
-        self._file.flush()
-
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> bool | None:
-        return self._stack.__exit__(kind, error, trace)
 
 
 def _table(states: FusedStates) -> Array:

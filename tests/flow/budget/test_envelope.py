@@ -55,10 +55,10 @@ def test_fastest_with_a_global_shutter_by_hand() -> None:
 
 
 def test_blur_by_hand() -> None:
-    # The gradient falls with (1 + L^2 / 12 a^2)^(-3/4) to the root of 0.2 less what noise of variance 1 + 1/12 leaves in
-    # a smoothed slope, a factor of 1 + s^2 / a^2 before smoothing; blur is speed x exposure / (H / f).
+    # The gradient falls with (1 + L^2 / 12 a^2)^(-3/4) to the root of 12 / 16 of what noise of variance 1 + 1/12 leaves in
+    # the smoothed slopes of blocks of 16 px, a factor of 1 + s^2 / a^2 before smoothing; blur is speed x exposure / (H / f).
     texture = Texture(gradient_levels_px=3.0, grain_px=1.2)
-    least = np.sqrt(0.2 - (13 / 12) / (8 * np.pi * 0.75**4)) * (1 + 0.75**2 / 1.44)
+    least = np.sqrt(0.75 * (13 / 12) / (8 * np.pi * 0.75**4)) * (1 + 0.75**2 / 1.44)
     wider = (3.0 / least) ** (2 / 3)
     longest_px = 1.2 * np.sqrt(12 * (wider**2 - 1))
     found = reach(texture=texture, exposure_s=0.01, noise_levels=1.0)

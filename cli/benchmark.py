@@ -130,7 +130,7 @@ def benchmark(
     Flies the module over synthetic floors, with its own lens, readout, noise and range sensor, and holds every row
     against the exact truth. Beside the measured error stands the one that the module's figures predict, with the
     cause that dominates it. Five other ways to find the image motion, all from OpenCV, get the same frames, gyro,
-    plane and solver, so that the image motions alone are compared. A part of the runs is measured with perfect logs as
+    plane and solver, so that the image motions alone are compared. A part of the runs is flown with perfect logs as
     well: what is left is the picture's error, told as a multiple of the least possible one (the Cramer-Rao bound).
 
     Every combination of --heights, --speeds, --floor, --light, --noise, --rocking and --fps is a condition. The

@@ -323,8 +323,8 @@ def _footer(*, recorded: bool) -> list[str]:
         "module is the true one: what its calibration may have wrong shows nowhere but under 'left by calibration'."
     )
     alone = (
-        "The picture alone: some runs are measured once more with logs that have no errors. The Cramer-Rao bound is the least "
-        "that anybody could reach from the noise and texture of these pictures with rotation and plane known (Robinson and "
-        "Milanfar 2004)."
+        "The picture alone: on some runs the same ground is flown over once more, at a steady speed and with logs that have "
+        "no errors. The Cramer-Rao bound is the least that anybody could reach from the noise and texture of these "
+        "pictures with rotation and plane known (Robinson and Milanfar 2004)."
     )
     return [flights, alone, methods]

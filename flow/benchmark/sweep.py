@@ -43,7 +43,7 @@ _THREADS = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "NUMBA
 class Effort:
     """Frames of a run, runs of each condition, and how many of these the other methods take part in.
 
-    In the first ``image_seeds`` of these the error of the picture alone is looked at, over ``image_frames`` frames.
+    In the first ``image_seeds`` of these the error of the picture alone is looked at, over ``image_frames`` frames more.
     """
 
     frames: int

@@ -58,7 +58,7 @@ class Run:
 class SyntheticTrial:
     """One flight to synthesise, and to measure by all methods on the same frames.
 
-    The first ``image_frames`` of them are measured once more with logs that have no errors.
+    ``image_frames`` more are flown steadily and measured with logs that have no errors.
     """
 
     module: Module
@@ -108,20 +108,11 @@ def work(item: Item) -> list[Run]:
 
 
 def _fly(trial: SyntheticTrial) -> list[Run]:
-    flight = Flight(
-        trial.module, trial.condition, floor_size_m=trial.floor_size_m, exposure_s=trial.exposure_s, seed=trial.seed,
-        count=trial.frames,
-    )  # fmt: skip
-    reference, runs = Reference(flight.recording.truth), []
-    bound = np.mean([flight.bound_m2_s2(share) for share in _BOUND_AT], axis=0) if trial.image_frames else None
+    flight = _flight(trial, trial.frames)
+    reference, images, runs = Reference(flight.recording.truth), _image_errors(trial), []
     for method in trial.methods:
         found = flight.measure(_motion_of(method, trial.module))
         rows = [result.row for result in found.results]
-        image = None
-        if bound is not None:
-            exact = flight.measure(_motion_of(method, trial.module), frames=trial.image_frames, exact=True)
-            sums = sum_errors([result.row for result in exact.results], reference)
-            image = sum_image_errors(sums, flight.px_per_m_s, bound)
         runs.append(
             Run(
                 key=trial.key,
@@ -133,11 +124,33 @@ def _fly(trial: SyntheticTrial) -> list[Run]:
                 failure=_most_frequent_failure(rows),
                 condition=trial.condition,
                 sums=sum_errors(rows, reference),
-                image=image,
+                image=images.get(method),
                 forecast=forecast(flight, rows) if method == OURS else None,
             )
         )
     return runs
+
+
+def _image_errors(trial: SyntheticTrial) -> dict[str, ImageSums]:
+    """Fly steadily with logs that have no errors: what is left is the picture's; empty where that is not asked for."""
+    if not trial.image_frames:
+        return {}
+    flight = _flight(trial, trial.image_frames, steady=True)
+    reference = Reference(flight.recording.truth)
+    bound = np.mean([flight.bound_m2_s2(share) for share in _BOUND_AT], axis=0)
+    found = {}
+    for method in trial.methods:
+        results = flight.measure(_motion_of(method, trial.module), exact=True).results
+        sums = sum_errors([result.row for result in results], reference)
+        found[method] = sum_image_errors(sums, flight.px_per_m_s, bound)
+    return found
+
+
+def _flight(trial: SyntheticTrial, count: int, *, steady: bool = False) -> Flight:
+    return Flight(
+        trial.module, trial.condition, floor_size_m=trial.floor_size_m, exposure_s=trial.exposure_s, seed=trial.seed,
+        count=count, steady=steady,
+    )  # fmt: skip
 
 
 def _replay(trial: RecordedTrial) -> Run:

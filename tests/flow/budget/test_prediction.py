@@ -158,14 +158,14 @@ def test_picture_by_hand() -> None:
 
 def test_a_second_averages_what_varies() -> None:
     # White gyro noise: N over 1 s. A bias stays. Rocking of 0.8 Hz keeps its sinc. A picture's error of position enters
-    # two rows with opposed signs (lag-one correlation -0.44): of 50 rows sqrt((1 - 0.88 x 49 / 50) / 50) is left.
+    # two rows with opposed signs (lag-one correlation -0.48): of 50 rows sqrt((1 - 0.96 x 49 / 50) / 50) is left.
     noise, bias = cause("gyro noise", HOVER), cause("gyro bias", HOVER)
     assert noise.second_forward_m_s == pytest.approx(2e-4 * HEIGHT_M * (1 + M), rel=1e-9)
     assert bias.second_forward_m_s == pytest.approx(bias.forward_m_s, rel=1e-12)
     clock = cause("clock", ROCKING)
     assert clock.second_forward_m_s == pytest.approx(clock.forward_m_s * np.sinc(0.8), rel=1e-9)
     pixels = cause("pixel noise", HOVER)
-    left = np.sqrt((1 - 0.88 * 49 / 50) / 50)
+    left = np.sqrt((1 - 0.96 * 49 / 50) / 50)
     assert pixels.second_right_m_s == pytest.approx(pixels.right_m_s * left, rel=1e-9)
 
 

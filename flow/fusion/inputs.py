@@ -16,8 +16,10 @@ Array: TypeAlias = NDArray[np.float64]
 
 _LEAST_LEAN_RAD, _MOST_LEAN_RAD = 1e-3, 0.1
 _SLOW_M_S = 0.05
-_DRIFTING = 0.4  # of the image variance: registration is off by a thousandth of a pixel, the same way while it sees
-# the same ground (measured on rendered gravel: 0.2 to 0.4 of the vertical's variance, lasting 0.2 s)
+# Of the image variance. Registration is off by a thousandth of a pixel the same way while it sees the same ground, and a
+# speed that changes while the rows are read out looks like a climb (0.006 s x acceleration at 14 ms of readout, measured
+# on rendered hovers): 0.2 to 0.4 of the vertical's variance, lasting 0.2 s.
+_DRIFTING = 0.4
 _LEANING = 0.5  # of what a wrong tilt does to the vertical comes and goes with manoeuvres, and lasts as briefly
 
 

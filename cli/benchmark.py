@@ -91,12 +91,12 @@ def _count(name: str, low: int, text: str) -> Callable[[Any], Any]:
     "--exposure", type=click.FloatRange(0, 0.1), default=0.002, show_default=True, metavar="S",
     help="Exposure of each row, s.",
 )  # fmt: skip
-@_count("--seeds", 1, "Runs of each condition.  [default: 16; 8 of pictures over 0.15 megapixels]")
+@_count("--seeds", 1, "Runs of each condition.  [default: 16; 6 of pictures over 0.15 megapixels]")
 @click.option(
     "--first-seed", type=click.IntRange(min=0), default=0, metavar="N",
     help="Draw other runs: places, directions and noise that nobody has looked at yet.",
 )  # fmt: skip
-@_count("--frames", 6, "Frames of a run.  [default: 40; 24 of such pictures; a recording: all]")
+@_count("--frames", 6, "Frames of a run.  [default: 40; 20 of such pictures; a recording: all]")
 @click.option("--alone", is_flag=True, help="Leave the other methods out; about half the time.")
 @click.option(
     "--recordings", multiple=True, type=click.Path(path_type=Path), metavar="DIR...",

@@ -103,8 +103,8 @@ def _pairs(ours: Iterable[Outcome], outcomes: Sequence[Outcome]) -> list[tuple[O
 def _behind(ours: Sequence[Outcome], outcomes: Sequence[Outcome], words: Words) -> list[str]:
     lost = [(mine, other) for mine, other in _pairs(ours, outcomes) if verdict(mine, other) == "behind"]
     return [
-        f"{words.condition(mine.condition)}: {METHOD_WORDS[other.method]} is more accurate than ours, "
-        f"{millimetres(other.shared.rms_m_s)} against {millimetres(mine.shared.rms_m_s)} mm/s."
+        f"{words.condition(mine.condition)}: ours is less accurate than {METHOD_WORDS[other.method]}, "
+        f"{millimetres(mine.shared.rms_m_s)} against {millimetres(other.shared.rms_m_s)} mm/s."
         for mine, other in lost
     ]
 

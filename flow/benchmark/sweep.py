@@ -59,7 +59,7 @@ def usual_effort(module: Module) -> Effort:
     return (
         Effort(frames=40, seeds=16, shared_seeds=4)
         if small
-        else Effort(frames=24, seeds=8, shared_seeds=2, image_frames=10)
+        else Effort(frames=20, seeds=6, shared_seeds=2, image_seeds=1)
     )
 
 

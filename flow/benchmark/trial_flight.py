@@ -36,7 +36,7 @@ S = TypeVar("S", GyroSamples, RangeSamples, AttitudeSamples)
 
 _ROCKING_HZ, _SWING, _SWING_HZ = 1.0, 0.4, 0.5
 _LEAD_S = 1.0
-_SETTLING = 24  # frames
+_SETTLING, _SETTLING_STEADY = 24, 12  # frames; how the matches scatter is learnt in a dozen, the height takes longer
 _AHEAD_S = 0.05
 _TILT_SIGMA_RAD = float(np.radians(0.4))  # what the estimator believes of an attitude log, see flow.tilt.LoggedTilt
 _MID_GREY, _ROUNDING = 128.0, 1 / 12
@@ -99,8 +99,9 @@ class Flight:
         steady: bool = False,
     ) -> None:
         self.condition = condition
+        self._settling = _SETTLING_STEADY if steady else _SETTLING
         drawn = int(hashlib.sha256(repr((condition, seed)).encode()).hexdigest()[:8], 16)
-        duration_s = _LEAD_S + (_SETTLING + count + 3) / condition.frame_rate_hz + 0.2 + module.camera.readout_s
+        duration_s = _LEAD_S + (self._settling + count + 3) / condition.frame_rate_hz + 0.2 + module.camera.readout_s
         self.spec = scene.SceneSpec(
             motion=_motion(condition, duration_s, drawn, 0.0 if steady else _SWING),
             ground=ground_of(condition.floor, floor_size_m),
@@ -114,7 +115,7 @@ class Flight:
         )
         self.recording = scene.render(self.spec)
         first = int(np.searchsorted(self.recording.frame_times_s, _LEAD_S))
-        self.frames = list(self.recording.frames(first, first + _SETTLING + count))
+        self.frames = list(self.recording.frames(first, first + self._settling + count))
         self._exact: scene.SyntheticRecording | None = None
 
     def measure(self, motion: ImageMotion | None, *, exact: bool = False) -> Measured:
@@ -141,14 +142,14 @@ class Flight:
         results: list[FrameResult] = []
         began = 0.0
         for k, frame in enumerate(self.frames):
-            if k == _SETTLING:
+            if k == self._settling:
                 watched.spent_s, began = 0.0, time.thread_time()
                 estimator._search = watched  # type: ignore[assignment]
             estimator.add_gyro(gyro.until(frame.time_s + ahead_s))
             estimator.add_attitude(attitude.until(frame.time_s + ahead_s))
             estimator.add_range(heights.until(frame.time_s + ahead_s))
             result = estimator.add_frame(frame.time_s, frame.luma)
-            if result is not None and k >= _SETTLING:
+            if result is not None and k >= self._settling:
                 results.append(result)
         return Measured(results=results, cpu_s=time.thread_time() - began, motion_s=watched.spent_s)
 
@@ -156,7 +157,7 @@ class Flight:
         """Cramer-Rao bound on the variance of a row, forward and right (2,), a share of the way through the frames."""
         exact, motion = self._without_errors(), self.spec.motion
         module, mounting = exact.module, exact.module.alignment.R_body_camera.as_matrix()
-        k = _SETTLING + round(share * (len(self.frames) - _SETTLING - 2))
+        k = self._settling + round(share * (len(self.frames) - self._settling - 2))
         first_s, second_s = (self.frames[at].time_s + module.alignment.time_offset_s for at in (k, k + 1))
         middle_s = np.array([0.5 * (first_s + second_s) - self.spec.clock_s])
         turn = motion.pose(middle_s)[1].as_matrix()[0]

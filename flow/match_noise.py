@@ -17,6 +17,8 @@ from flow.tracks import Matches
 
 Array: TypeAlias = NDArray[np.float64]
 
+_LEAST_SHARE = 0.5
+_MOST_SCATTER_PX = 0.85
 _MEDIAN_SQUARE = 0.4549  # of a Gaussian of variance 1
 
 
@@ -24,6 +26,12 @@ def scatter_px2(miss_px: Array) -> Array:
     """Square (N,) of how far matches miss (N, 2), px^2, scaled so that its median is the variance along one axis."""
     # The median of chi-square with two degrees of freedom is 2 ln 2.
     return np.asarray(np.einsum("ni,ni->n", miss_px, miss_px) / (2 * np.log(2)))
+
+
+def speak_of_one_motion(used: NDArray[np.bool_], miss_px: Array) -> bool:
+    """Whether enough matches agree, ``used`` (N,), and closely: ``miss_px`` (N, 2) is how far each is off."""
+    close = float(np.median(scatter_px2(miss_px[used]))) <= _MOST_SCATTER_PX**2
+    return close and float(used.mean()) >= _LEAST_SHARE
 
 
 class MatchNoise:

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from flow.geometry import PairView
-from flow.match_noise import MatchNoise, scatter_px2
+from flow.match_noise import MatchNoise, speak_of_one_motion
 from flow.tracks import ImageMotion, Matches, Picture
 from flow.velocity import PairGeometry, Solution, solve
 
@@ -17,9 +17,8 @@ Array: TypeAlias = NDArray[np.float64]
 
 _FEWEST_MATCHES = 12
 _FEWEST_OFFERED = 20
-_LEAST_SHARE = 0.5
-_MOST_SCATTER_PX = 0.85  # matches that miss by more do not speak of one motion
-_NEAR_PX = 0.7  # a first step by blocks beyond this was read off the wrong part of the texture's slope
+NEAR_PX = 0.7
+"""A first step by blocks beyond this was read off the wrong part of the texture's slope."""
 # A step leaves a fiftieth of itself to the next: one this small, or this small against its own sigma, is the last.
 _SETTLED_PX, _SETTLED_SIGMAS = 0.01, 10.0
 _ROUNDS = 4
@@ -102,7 +101,7 @@ class Search:
             sigma_px = float(np.sqrt(found.solution.covariance.diagonal().min())) * px_per_m_s
             if step_px < max(_SETTLED_PX, _SETTLED_SIGMAS * sigma_px):
                 return found
-            if step_px > _NEAR_PX:
+            if step_px > NEAR_PX:
                 return None
             velocity = found.solution.velocity_m_s
         return None
@@ -127,7 +126,5 @@ class Search:
         solution = solve(pair, guess_m_s, noise.scale, self._rng, near=near, held=held)
         if solution is None:
             return NotFound(matches=matches, reason="contradictory")
-        miss_px = solution.miss[solution.used] * self._focal_px
-        close = float(np.median(scatter_px2(miss_px))) <= _MOST_SCATTER_PX**2
-        agree = close and float(solution.used.mean()) >= _LEAST_SHARE
+        agree = speak_of_one_motion(solution.used, solution.miss * self._focal_px)
         return Found(matches=matches, pair=pair, solution=solution, noise=noise, agree=agree)

@@ -22,18 +22,17 @@ from flow.anchoring.fit import Fit, fit
 from flow.anchoring.turn import Turn
 from flow.anchoring.view import AnchorView, Shot, small_turn
 from flow.camera import Lens
-from flow.match_noise import MatchNoise, scatter_px2
+from flow.match_noise import MatchNoise, speak_of_one_motion
 from flow.module import Module
 from flow.registration.blocks import BlockMatcher
+from flow.search import NEAR_PX
 from flow.tracks import ImageMotion, Picture
 
 Array: TypeAlias = NDArray[np.float64]
 
 _INTERVAL_S = 0.035  # between registrations against the anchor; in between speeds are added up
 _FEWEST = 24
-_LEAST_SHARE = 0.5
-_MOST_SCATTER_PX = 0.85
-_NEAR_PX, _SETTLED_PX = 0.7, 0.08
+_SETTLED_PX = 0.08
 _LEAST_OVERLAP, _GOOD_OVERLAP = 0.6, 0.75
 _MOST_GROWTH, _MOST_TURN_RAD = 0.2, 0.35
 _LOST_S = 0.4  # without a registration for so long the anchor is given up
@@ -216,13 +215,13 @@ class PositionKeeper:
         moved, e = self._moved, turn.seen_rad
         for k in range(4):
             view = AnchorView(self._lens, self._module, anchor.shot, now.shot, anchor.down, anchor.distance_m, e)
-            coarse = k == 0 and unsure_px > _NEAR_PX
+            coarse = k == 0 and unsure_px > NEAR_PX
             found = self._match(anchor, now, view, moved, prior, turn.seen_rad - e, coarse=coarse)
             if found is None:
                 return False
             moved, e = moved + found.change[:3], e + found.change[3:]
             step_px = self._focal_px * float(np.linalg.norm(found.change[:2]))
-            if not coarse and step_px > 2 * _NEAR_PX:
+            if not coarse and step_px > 2 * NEAR_PX:
                 return False
             if not coarse and step_px < _SETTLED_PX:
                 break
@@ -248,10 +247,10 @@ class PositionKeeper:
         own_px2 = self._focal_px**2 * float(np.median(np.trace(equations.covariance, axis1=1, axis2=2))) / 2
         shared = 1 + len(matches) / _PATCHES * now.common_px**2 / own_px2
         found = fit(equations.weakened((1 - _OWN_SHARE) * shared), prior, mean)
-        if found is None or found.used.mean() < _LEAST_SHARE:
+        if found is None:
             return None
         miss_px = found.miss * self._focal_px
-        if float(np.median(scatter_px2(miss_px[found.used]))) > _MOST_SCATTER_PX**2:
+        if not speak_of_one_motion(found.used, miss_px):
             return None
         if not coarse:
             self._noise.learn(matches, found.used, miss_px, found.scale)

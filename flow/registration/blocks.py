@@ -67,8 +67,11 @@ class BlockMatcher:
     # A video codec copies blocks that changed too little to be worth coding, noise and all: on a bare floor they stand
     # still in full agreement, and where such copies abound the rest is no better. (Copies of texture are kept: in a slow
     # creep a codec holds a block back and lets it catch up later, and to leave out those that wait would read too fast.)
-    _LEAST_OF_TEXTURE, _SPOILT = 0.5, 3.0
     _COPY_CHANGE, _COPY_SQUARE, _COPY_SHARE = 0.3, 0.6, 0.25
+
+    # Glints and the like: most of the picture is far noisier than its calmer quarter, and less than so much of what that
+    # quarter's noise would let count as texture is of use.
+    _LEAST_OF_TEXTURE, _SPOILT = 0.5, 3.0
 
     def __init__(self, width_px: int, height_px: int) -> None:
         inner = np.array([width_px, height_px]) - 2 * self._MARGIN
@@ -125,19 +128,12 @@ class BlockMatcher:
         own = noise * _NOISE_IN_SLOPE
         step, covariance, weak, strong = kernels.solved(normal, pull, own, self._WEAKEST * own, 2 * noise / pixels)
         first_px, second_px = self._middle[seen], place[seen] + step
-        textured = strong > max(self._LEAST_SQUARE, (1 + self._LUCK_PX / self._side) * own)
+        textured = strong > self._least_square(noise)
         change = kernels.change(first, second, self._corners[seen], self._side)
         textured &= self._not_copied(change, weak)
         good = textured & plausible(np.sqrt(np.maximum(left, 0)))
-        # Glints and the like spoil most blocks: by the calmer quarter there is far more texture than was of use.
-        calm = float(np.quantile(left, 0.25)) / (2 * _NOISE_LEFT) * _NOISE_IN_SLOPE
-        worth = strong > max(self._LEAST_SQUARE, (1 + self._LUCK_PX / self._side) * calm)
-        if (
-            good.sum() < self._LEAST_OF_TEXTURE * np.count_nonzero(worth)
-            and noise > self._SPOILT * calm / _NOISE_IN_SLOPE
-        ):
-            return no_matches(offered=len(seen))
-        if not _alike(ours.sums[seen][good] / pixels, compared[seen][good] / pixels):
+        same_ground = _alike(ours.sums[seen][good] / pixels, compared[seen][good] / pixels)
+        if not same_ground or self._spoilt(int(good.sum()), left, noise, strong):
             return no_matches(offered=len(seen))
         return Matches(
             first_px=first_px[good],
@@ -178,6 +174,15 @@ class BlockMatcher:
         place = predict(self._middle)
         stretch, bend = kernels.sheet(place, *self._grid)
         return place, stretch, bend * ((self._side**2 - 1) / 24)
+
+    def _least_square(self, noise: float) -> float:
+        """Square slope from which on a block has texture, in pictures of so much noise (variance)."""
+        return max(self._LEAST_SQUARE, (1 + self._LUCK_PX / self._side) * noise * _NOISE_IN_SLOPE)
+
+    def _spoilt(self, good: int, left: Array, noise: float, strong: Array) -> bool:
+        calm = float(np.quantile(left, 0.25)) / (2 * _NOISE_LEFT)
+        worth = np.count_nonzero(strong > self._least_square(calm))
+        return bool(good < self._LEAST_OF_TEXTURE * worth and noise > self._SPOILT * calm)
 
     def _not_copied(self, change: Array, weak: Array) -> Marks:
         copied = (change < self._COPY_CHANGE) & (weak < self._COPY_SQUARE)

@@ -112,7 +112,7 @@ class PairView:
             down=self.plane.down,
             distance_m=self.plane.distance_m,
             flow=(rays1 - rays0)[good],
-            covariance=per_pixel @ matches.covariance_px2[good] @ per_pixel.transpose(0, 2, 1),
+            covariance=_carried(per_pixel, matches.covariance_px2[good]),
         ), good
 
     def turned_rad(self) -> Array:
@@ -130,6 +130,21 @@ class PairView:
         after_s = frame_s - self.middle_s - 0.5 * self._camera.readout_s
         share = (pixels[:, 1] + 0.5) / self._camera.height_px
         return share, self._knots[frame_s], self._lever, after_s, self._camera.readout_s
+
+
+@compiled
+def _carried(change: Array, covariance: Array) -> Array:
+    """Carry covariances (N, 2, 2) over through derivatives (N, 2, 2)."""
+    carried = np.empty_like(covariance)
+    for i in range(len(change)):
+        a, b, c, d = change[i, 0, 0], change[i, 0, 1], change[i, 1, 0], change[i, 1, 1]
+        xx, xy, yy = covariance[i, 0, 0], covariance[i, 0, 1], covariance[i, 1, 1]
+        carried[i, 0, 0], carried[i, 1, 1] = (
+            a * a * xx + 2 * a * b * xy + b * b * yy,
+            c * c * xx + 2 * c * d * xy + d * d * yy,
+        )
+        carried[i, 0, 1] = carried[i, 1, 0] = a * c * xx + (a * d + b * c) * xy + b * d * yy
+    return carried
 
 
 @compiled

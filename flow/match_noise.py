@@ -13,6 +13,7 @@ from typing import TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
+from flow.middle import upper_median
 from flow.tracks import Matches
 
 Array: TypeAlias = NDArray[np.float64]
@@ -30,7 +31,7 @@ def scatter_px2(miss_px: Array) -> Array:
 
 def speak_of_one_motion(used: NDArray[np.bool_], miss_px: Array) -> bool:
     """Whether enough matches agree, ``used`` (N,), and closely: ``miss_px`` (N, 2) is how far each is off."""
-    close = float(np.median(scatter_px2(miss_px[used]))) <= _MOST_SCATTER_PX**2
+    close = upper_median(scatter_px2(miss_px[used])) <= _MOST_SCATTER_PX**2
     return close and float(used.mean()) >= _LEAST_SHARE
 
 
@@ -72,7 +73,7 @@ class MatchNoise:
         shown = np.square(np.einsum("ni,nij->nj", miss_px[used], axes)) / _MEDIAN_SQUARE
         finer = np.argsort(by_texture, axis=None)[: int(self._FINER * by_texture.size)]
         halves = np.array_split(finer, 2)
-        now = np.array([[np.median(by_texture.flat[half]), np.median(shown.flat[half])] for half in halves])
+        now = np.array([[upper_median(by_texture.flat[half]), upper_median(shown.flat[half])] for half in halves])
         self._seen = now if self._seen is None else self._seen + (now - self._seen) / self._PAIRS
         (fine, fine_shown), (coarse, coarse_shown) = self._seen
         gain = (coarse_shown - fine_shown) / max(coarse - fine, 1e-3 * coarse)

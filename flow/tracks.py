@@ -10,6 +10,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from flow.middle import upper_median
+
 Array: TypeAlias = NDArray[np.float64]
 Picture: TypeAlias = NDArray[np.uint8]
 Predict: TypeAlias = Callable[[Array], Array]
@@ -131,7 +133,7 @@ class LucasKanade:
         change = np.where(followed, change, np.float32(1e3))  # of the others OpenCV gives anything, infinity included
         if not followed.any():
             return no_matches(offered=len(inside))
-        typical = float(np.median(change[followed]))
+        typical = upper_median(change[followed])
         weakest = features.weakest[inside]
         noise = _NOISE_BY_CHANGE * typical
         if noise > self._NOISIEST:  # no camera is: the pictures show different things, and the matches will tell
@@ -200,6 +202,6 @@ def plausible(change: NDArray[np.floating], typical: float | None = None) -> NDA
     ``change`` (N,) is a window's, grey levels; ``typical`` that of most, their median when left out.
     """
     if typical is None:
-        typical = float(np.median(change))
-    spread = np.median(np.abs(change - typical))
+        typical = upper_median(change)
+    spread = upper_median(np.abs(change - typical))
     return np.asarray(change <= typical + 6 * spread + 1)

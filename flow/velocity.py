@@ -224,6 +224,7 @@ def _pulls(rows: Array, covariance: Array, weight: Array, inverse: Array) -> Arr
     return pulls
 
 
+@compiled
 def _solution(square: Array, product: Array) -> Array:
     return np.asarray(np.linalg.solve(square, product), np.float64)
 
@@ -283,31 +284,24 @@ def _weighted(
     kept_near: float,
 ) -> Solution | None:
     (rows, target), (white_rows, white_target) = plain, white
-    weight = start.astype(float)
-    for _ in range(_ROUNDS):
-        try:
-            velocity = _solution(*normal_equations(white_rows, white_target, weight))
-        except np.linalg.LinAlgError:
-            return None
-        squared = squared_misses(white_rows, white_target, velocity)
-        # The median of chi-square with two degrees of freedom is 2 ln 2.
-        spread = max(_median(squared[weight > _USED]) / (2 * np.log(2)), 1e-12)
-        weight = np.square(np.maximum(1 - squared / (_TUKEY**2 * spread), 0.0))
-        if kept_near > 0:
-            weight[squared_misses(rows, target, velocity) < kept_near**2] = 1.0
-            spread = max(float(squared[weight > _USED].mean()) / 2, 1e-12)
-        if np.count_nonzero(weight > _USED) < 3:
-            return None
+    try:
+        velocity, weight, spread = _reweighted(
+            rows, target, white_rows, white_target, start.astype(np.float64), kept_near
+        )
+    except np.linalg.LinAlgError:
+        return None
+    used = weight > _USED
+    if np.count_nonzero(used) < 3:
+        return None
     left, _ = normal_equations(white_rows, white_target, weight)
     strength = np.linalg.eigvalsh(left)
     if not strength[0] > 1e-12 * strength[-1]:
         return None
     inverse = np.asarray(np.linalg.inv(left), np.float64)
-    # Tukey's weights trim the scatter they are judged by: the median, not the weighted mean, tells its size.
     return Solution(
         velocity_m_s=velocity,
         covariance=inverse * spread,
-        used=weight > _USED,
+        used=used,
         scale=spread,
         pull=_pulls(rows, pair.covariance, weight, inverse),
         apparent=pair.second_ray[:, :2] - pair.first_ray[:, :2],
@@ -316,7 +310,26 @@ def _weighted(
     )
 
 
-def _median(values: Array) -> float:
-    """Upper median; ``np.median`` spends more on its checks than on a few hundred numbers."""
-    middle = len(values) // 2
-    return float(np.partition(values, middle)[middle])
+@compiled
+def _reweighted(
+    rows: Array, target: Array, white_rows: Array, white_target: Array, start: Array, kept_near: float
+) -> tuple[Array, Array, float]:
+    """Tukey's weights, a few rounds of them: velocity, weights (N,) and scatter factor.
+
+    Weights trim the scatter they are judged by: the median, not the weighted mean, tells its size.
+    """
+    weight, spread, velocity = start, 1.0, np.zeros(3)
+    for _ in range(_ROUNDS):
+        square, product = normal_equations(white_rows, white_target, weight)
+        velocity = _solution(square, product)
+        squared = squared_misses(white_rows, white_target, velocity)
+        shown = np.sort(squared[weight > _USED])
+        # The median of chi-square with two degrees of freedom is 2 ln 2.
+        spread = max(shown[len(shown) // 2] / (2 * np.log(2)), 1e-12)
+        weight = np.square(np.maximum(1 - squared / (_TUKEY**2 * spread), 0.0))
+        if kept_near > 0:
+            weight[squared_misses(rows, target, velocity) < kept_near**2] = 1.0
+            spread = max(squared[weight > _USED].mean() / 2, 1e-12)
+        if np.count_nonzero(weight > _USED) < 3:
+            break
+    return velocity, weight, spread

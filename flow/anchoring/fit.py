@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from flow.anchoring.view import Equations
+from flow.middle import upper_median
 from flow.velocity import normal_equations, squared_misses, whitened
 
 Array: TypeAlias = NDArray[np.float64]
@@ -65,7 +66,7 @@ def fit(equations: Equations, turn_prior: Array, turn_mean: Array) -> Fit | None
         else:
             # The median of chi-square with two degrees of freedom is 2 ln 2.
             near = squared if k == _STRAIGHT - 1 else squared[weight > _USED]
-            spread = max(float(np.median(near)) / (2 * np.log(2)), 1e-6)
+            spread = max(upper_median(near) / (2 * np.log(2)), 1e-6)
             weight = np.square(np.maximum(1 - squared / (_TUKEY**2 * spread), 0.0))
             if np.count_nonzero(weight > _USED) < 6:
                 return None

@@ -23,6 +23,7 @@ from flow.anchoring.turn import Turn
 from flow.anchoring.view import AnchorView, Shot, small_turn
 from flow.camera import Lens
 from flow.match_noise import MatchNoise, speak_of_one_motion
+from flow.middle import upper_median
 from flow.module import Module
 from flow.registration.blocks import BlockMatcher
 from flow.search import NEAR_PX
@@ -244,7 +245,7 @@ class PositionKeeper:
             return None
         # What a codec does to one block it does to its neighbours: of what a picture shifts as a whole, a dozen patches
         # are independent, however many blocks there are.
-        own_px2 = self._focal_px**2 * float(np.median(np.trace(equations.covariance, axis1=1, axis2=2))) / 2
+        own_px2 = self._focal_px**2 * upper_median(np.trace(equations.covariance, axis1=1, axis2=2)) / 2
         shared = 1 + len(matches) / _PATCHES * now.common_px**2 / own_px2
         found = fit(equations.weakened((1 - _OWN_SHARE) * shared), prior, mean)
         if found is None:

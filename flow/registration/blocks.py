@@ -18,6 +18,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from flow.middle import upper_median
 from flow.registration import filters, kernels
 from flow.tracks import Matches, Picture, Predict, no_matches, plausible
 
@@ -26,7 +27,7 @@ Floats: TypeAlias = NDArray[np.float32]
 Marks: TypeAlias = NDArray[np.bool_]
 
 _SMOOTHING, _SLOPE, _WEIGHTS = filters.smoothing(), filters.slope(), filters.interpolation()
-_AS_IS = np.ones(1)
+_HALF_SLOPE = _SLOPE[len(_SLOPE) // 2 + 1 :].astype(np.float32)
 # White noise of variance 1: what is left of it in a smoothed picture, and in a slope of it.
 _NOISE_LEFT = float(np.square(_SMOOTHING).sum() ** 2)
 _NOISE_IN_SLOPE = float(np.square(np.convolve(_SLOPE, _SMOOTHING)).sum() * np.square(_SMOOTHING).sum())
@@ -124,7 +125,7 @@ class BlockMatcher:
             return no_matches(offered=len(seen))
         pixels = self._side**2
         normal, pull, left = kernels.steps(ours.sums[seen], compared[seen], pixels)
-        noise = max(float(np.median(left)) / (2 * _NOISE_LEFT), _ROUNDING)
+        noise = max(upper_median(left) / (2 * _NOISE_LEFT), _ROUNDING)
         own = noise * _NOISE_IN_SLOPE
         step, covariance, weak, strong = kernels.solved(normal, pull, own, self._WEAKEST * own, 2 * noise / pixels)
         first_px, second_px = self._middle[seen], place[seen] + step
@@ -159,9 +160,11 @@ class BlockMatcher:
 
     def _made(self, picture: Picture, spare: _Sharp | None) -> _Sharp:
         """Make a picture ready, in the memory of one that is done with: allocation takes as long as the filters."""
-        old = (None, None, None) if spare is None else (spare.smooth, spare.slope_x, spare.slope_y)
-        smooth = _filtered(picture, _SMOOTHING, _SMOOTHING, old[0])
-        slope_x, slope_y = _filtered(smooth, _SLOPE, _AS_IS, old[1]), _filtered(smooth, _AS_IS, _SLOPE, old[2])
+        smooth = np.empty(picture.shape, np.float32) if spare is None else spare.smooth
+        slope_x = np.zeros_like(smooth) if spare is None else spare.slope_x
+        slope_y = np.zeros_like(smooth) if spare is None else spare.slope_y
+        cv2.sepFilter2D(picture, cv2.CV_32F, _SMOOTHING, _SMOOTHING, dst=smooth)
+        kernels.slopes(smooth, _HALF_SLOPE, slope_x, slope_y)
         sums = kernels.own_sums(smooth, slope_x, slope_y, self._corners, self._side)
         return _Sharp(picture=picture, smooth=smooth, slope_x=slope_x, slope_y=slope_y, sums=sums)
 
@@ -180,7 +183,7 @@ class BlockMatcher:
         return max(self._LEAST_SQUARE, (1 + self._LUCK_PX / self._side) * noise * _NOISE_IN_SLOPE)
 
     def _spoilt(self, good: int, left: Array, noise: float, strong: Array) -> bool:
-        calm = float(np.quantile(left, 0.25)) / (2 * _NOISE_LEFT)
+        calm = upper_median(left, 0.25) / (2 * _NOISE_LEFT)
         worth = np.count_nonzero(strong > self._least_square(calm))
         return bool(good < self._LEAST_OF_TEXTURE * worth and noise > self._SPOILT * calm)
 
@@ -198,8 +201,4 @@ def _alike(own: Array, compared: Array) -> bool:
     together = contrast + compared[:, 4] - own[:, 0] * compared[:, 0]
     others = 2 * together - contrast + compared[:, 1] - np.square(compared[:, 0])
     correlation = together / np.sqrt(np.maximum(contrast * others, 1e-9))
-    return len(own) == 0 or float(np.median(correlation)) > _LEAST_ALIKE
-
-
-def _filtered(picture: Picture | Floats, along: Array, down: Array, into: Floats | None) -> Floats:
-    return np.asarray(cv2.sepFilter2D(picture, cv2.CV_32F, along, down, dst=into), np.float32)
+    return len(own) == 0 or upper_median(correlation) > _LEAST_ALIKE

@@ -18,7 +18,7 @@ from flow.budget.image_noise import (
 )
 from flow.registration.blocks import BlockMatcher
 from flow.registration.filters import SMOOTHING_PX
-from flow.search import _NEAR_PX
+from flow.search import NEAR_PX
 from flow.tracks import LucasKanade
 from tests.streams import HEIGHT, WIDTH, ShiftedGround, grain, photograph
 
@@ -207,14 +207,14 @@ def test_search_range_on_photographs(name: str, far: bool) -> None:
     assert found[2.0] < 0.2
 
 
-@pytest.mark.parametrize("off", [0.95 * _NEAR_PX, 4.0])
+@pytest.mark.parametrize("off", [0.95 * NEAR_PX, 4.0])
 def test_blocks_look_as_far_as_the_search_lets_them(off: float) -> None:
     # Photograph of gravel moved by a whole pixel, expected ``off`` beside it: one step leads there from within the limit
     # of the search, to a tenth of a pixel or so, which the next steps mend; from far beyond nothing matches.
     picture = photograph("gravel").astype(np.uint8)
     first, second = (picture[100 - k : 100 - k + HEIGHT, 96 : 96 + WIDTH] for k in (0, 1))
     matches = BlockMatcher(WIDTH, HEIGHT).match(first, second, lambda p: p + np.array([0.0, 1.0 - off]))
-    if off > _NEAR_PX:
+    if off > NEAR_PX:
         assert len(matches) < 12  # what does not fit passes for noise, and leaves no texture
         return
     missed = np.median(matches.second_px - matches.first_px, axis=0) - [0.0, 1.0]

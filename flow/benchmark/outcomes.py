@@ -21,6 +21,7 @@ from flow.benchmark.trial_flight import Condition
 from flow.benchmark.trials import Run
 
 Cell: TypeAlias = str | int | float | None
+Figure: TypeAlias = Literal["all", "across", "picture"]
 Verdict: TypeAlias = Literal["ahead", "level", "behind"]
 T = TypeVar("T")
 
@@ -155,17 +156,27 @@ def verdict(mine: Outcome, other: Outcome) -> Verdict:
     return "ahead" if better > 0 else "behind"
 
 
-def best_rival(outcomes: Sequence[Outcome], condition: Condition, *, across: bool = False) -> Outcome | None:
-    """Find the other method with the least RMS on the shared runs of a condition.
+def best_rival(outcomes: Sequence[Outcome], condition: Condition, by: Figure = "all") -> Outcome | None:
+    """Find the other method with the least RMS error of a condition, on the shared runs.
 
-    ``across``: across the flight alone, where the height, common to all, has no part. A method that leaves out rows
-    that ours gives, more than a tenth of them, does not count: it may have left out the hard ones. None where no
-    method counts.
+    ``by``: ``all`` of the error; ``across`` the flight alone, where the height, common to all, has no part; of the
+    ``picture`` alone, with logs that have no errors. A method that leaves out rows that ours gives, more than a tenth of
+    them, does not count: it may have left out the hard ones. None where no method counts.
     """
-    here = [o for o in outcomes if o.condition == condition and o.shared.compared]
-    enough = max((_ENOUGH * o.shared.compared for o in here if o.method == OURS), default=0.0)
-    others = [o for o in here if o.method != OURS and o.shared.compared >= enough]
-    return min(others, key=lambda o: o.shared.right_rms_m_s if across else o.shared.rms_m_s, default=None)
+    rows, error = _FIGURES[by]
+    here = [o for o in outcomes if o.condition == condition and rows(o)]
+    enough = max((_ENOUGH * rows(o) for o in here if o.method == OURS), default=0.0)
+    return min((o for o in here if o.method != OURS and rows(o) >= enough), key=error, default=None)
+
+
+_FIGURES: dict[Figure, tuple[Callable[[Outcome], int], Callable[[Outcome], float]]] = {
+    "all": (lambda o: o.shared.compared, lambda o: o.shared.rms_m_s),
+    "across": (lambda o: o.shared.compared, lambda o: o.shared.right_rms_m_s),
+    "picture": (
+        lambda o: o.image.image_rows if o.image else 0,
+        lambda o: o.image.image_rms_px if o.image else math.nan,
+    ),
+}
 
 
 def _pooled(runs: Sequence[Run], common: set[str]) -> Outcome:

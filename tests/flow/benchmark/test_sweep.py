@@ -14,6 +14,7 @@ import pytest
 from skimage.data import gravel
 
 from flow import scene
+from flow.benchmark.error_sums import ImageSums
 from flow.benchmark.outcomes import best_rival, pool, table, verdict
 from flow.benchmark.rivals import OURS
 from flow.benchmark.run_log import RunLog
@@ -324,10 +325,28 @@ def test_a_method_that_leaves_out_rows_is_nobodys_best() -> None:
     few = made_run(method="dense_flow", sums=sums(0.001, compared=40))
     sideways = made_run(method="phase_correlation", sums=sums(0.006, right_square=50 * 0.001**2))
     outcomes = pool([made_run(), made_run(method="ecc", sums=sums(0.003)), few, sideways])
-    assert [getattr(best_rival(outcomes, CONDITION, across=a), "method", "") for a in (False, True)] == [
-        "ecc", "phase_correlation"
-    ]  # fmt: skip
+    for by, best in (
+        ("all", "ecc"),
+        ("across", "phase_correlation"),
+        ("picture", ""),
+    ):  # nobody looked at pictures alone
+        assert getattr(best_rival(outcomes, CONDITION, by), "method", "") == best
     assert best_rival(outcomes[:1], CONDITION) is None
+
+
+def test_the_best_by_the_picture_alone_may_be_another() -> None:
+    def alone(rows: int, error_px: float) -> ImageSums:
+        return ImageSums(image_due=20, image_rows=rows, image_square_px2=rows * error_px**2, bound_square_px2=1.0)
+
+    better, worse, few = alone(20, 0.002), alone(20, 0.003), alone(5, 0.001)
+    runs = [made_run(image=better), made_run(method="ecc", sums=sums(0.001), image=worse)]
+    runs += [
+        made_run(method="dense_flow", sums=sums(0.002), image=better),
+        made_run(method="feature_tracks", image=few),
+    ]
+    outcomes = pool(runs)
+    assert getattr(best_rival(outcomes, CONDITION), "method", "") == "ecc"
+    assert getattr(best_rival(outcomes, CONDITION, "picture"), "method", "") == "dense_flow"
 
 
 @pytest.mark.parametrize(

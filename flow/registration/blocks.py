@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 
 from flow.middle import upper_median
 from flow.registration import filters, kernels
+from flow.registration.light import shared_light
 from flow.tracks import Matches, Picture, Predict, no_matches, plausible
 
 Array: TypeAlias = NDArray[np.float64]
@@ -85,6 +86,7 @@ class BlockMatcher:
         self._corners = np.stack(np.meshgrid(x, y), axis=-1).reshape(-1, 2) + self._MARGIN
         self._middle = self._corners + 0.5 * (self._side - 1)
         self._middle.flags.writeable = False  # the lens remembers the rays of such pixels
+        self._apart = (self._middle - 0.5 * np.array([width_px, height_px])) / width_px
         self._grid = y.astype(float), x.astype(float)
         self._ready: list[_Sharp] = []
 
@@ -124,16 +126,19 @@ class BlockMatcher:
         if not seen.any():
             return no_matches(offered=len(seen))
         pixels = self._side**2
-        normal, pull, left = kernels.steps(ours.sums[seen], compared[seen], pixels)
+        sums, compared = ours.sums[seen], compared[seen]
+        left = kernels.unexplained(sums, compared, pixels)
         noise = max(upper_median(left) / (2 * _NOISE_LEFT), _ROUNDING)
-        own = noise * _NOISE_IN_SLOPE
-        step, covariance, weak, strong = kernels.solved(normal, pull, own, self._WEAKEST * own, 2 * noise / pixels)
+        own, hidden, variance = noise * _NOISE_IN_SLOPE, noise * _NOISE_LEFT, 2 * noise / pixels
+        light = shared_light(sums, compared, self._apart[seen], pixels, hidden, variance)
+        normal, pull = kernels.steps(sums, compared, pixels, hidden, *light)
+        step, covariance, weak, strong = kernels.solved(normal, pull, own, self._WEAKEST * own, variance)
         first_px, second_px = self._middle[seen], place[seen] + step
         textured = strong > self._least_square(noise)
         change = kernels.change(first, second, self._corners[seen], self._side)
         textured &= self._not_copied(change, weak)
         good = textured & plausible(np.sqrt(np.maximum(left, 0)))
-        same_ground = _alike(ours.sums[seen][good] / pixels, compared[seen][good] / pixels)
+        same_ground = _alike(sums[good] / pixels, compared[good] / pixels)
         if not same_ground or self._spoilt(int(good.sum()), left, noise, strong):
             return no_matches(offered=len(seen))
         return Matches(
@@ -147,7 +152,7 @@ class BlockMatcher:
     def sharpness(self, picture: Picture) -> float:
         """Mean square slope of a picture, noise included, (grey levels/px)^2."""
         sums = self._sharp(picture).sums
-        return float((sums[:, 4] + sums[:, 6]).mean() / self._side**2)
+        return float((sums[:, 5] + sums[:, 7]).mean() / self._side**2)
 
     def _sharp(self, picture: Picture) -> _Sharp:
         """Make a picture ready, or find it among those that were asked for last."""
@@ -197,8 +202,9 @@ def _alike(own: Array, compared: Array) -> bool:
 
     Takes the means of :func:`kernels.own_sums` and :func:`kernels.compare`; judges by the correlation of most blocks.
     """
-    contrast = own[:, 1] - np.square(own[:, 0])
-    together = contrast + compared[:, 4] - own[:, 0] * compared[:, 0]
+    mean = own[:, 1]
+    contrast = own[:, 2] - np.square(mean)
+    together = contrast + compared[:, 4] - mean * compared[:, 0]
     others = 2 * together - contrast + compared[:, 1] - np.square(compared[:, 0])
     correlation = together / np.sqrt(np.maximum(contrast * others, 1e-9))
     return len(own) == 0 or upper_median(correlation) > _LEAST_ALIKE

@@ -19,6 +19,7 @@ Floats: TypeAlias = NDArray[np.float32]
 _BEFORE = TAPS // 2 - 1  # taps left of the pixel that a place follows
 _SLACK = 4  # rows that a block's columns may lie apart
 _ZERO = np.float32(0)
+_MID_GREY = 128.0
 
 
 @compiled
@@ -44,11 +45,11 @@ def slopes(picture: Floats, half: Floats, slope_x: Floats, slope_y: Floats) -> N
 
 @compiled
 def own_sums(picture: Floats, slope_x: Floats, slope_y: Floats, corners: NDArray[np.int64], size: int) -> Array:
-    """Sum over each block (N, 9): t, t^2, gx, gy, gx^2, gx gy, gy^2, gx t, gy t.
+    """Sum over each block (N, 10): its level, t, t^2, gx, gy, gx^2, gx gy, gy^2, gx t, gy t.
 
-    ``t`` is the picture's value less that of the block's top left pixel, ``gx`` and ``gy`` its slopes.
+    ``t`` is the picture's value less that of the block's top left pixel, its level, ``gx`` and ``gy`` are the slopes.
     """
-    sums = np.empty((len(corners), 9))
+    sums = np.empty((len(corners), 10))
     for b in range(len(corners)):
         left, top = corners[b, 0], corners[b, 1]
         level = picture[top, left]
@@ -67,7 +68,7 @@ def own_sums(picture: Floats, slope_x: Floats, slope_y: Floats, corners: NDArray
                 yy += gy * gy
                 xt += gx * value
                 yt += gy * value
-        sums[b] = (t, tt, x, y, xx, xy, yy, xt, yt)
+        sums[b] = (level * np.float32(size * size), t, tt, x, y, xx, xy, yy, xt, yt)
     return sums
 
 
@@ -228,31 +229,80 @@ def _weigh(values: Floats, weights: Floats, out: Floats) -> None:
 
 
 @compiled
-def steps(own: Array, compared: Array, pixels: int) -> tuple[Array, Array, Array]:
-    """Eliminate brightness offset and gain from the sums of :func:`own_sums` and :func:`compare`.
+def unexplained(own: Array, compared: Array, pixels: int) -> Array:
+    """Variance (N,), grey levels^2, that neither a step nor an offset nor a gain of each block's own explains.
 
-    Returns
-    -------
-    The equations of each step by the pixel, ``normal`` (N, 3): xx, xy, yy, times the step is ``pull`` (N, 2), and what
-    no step explains: its variance (N,), grey levels^2.
+    From the sums of :func:`own_sums` and :func:`compare`.
     """
-    normal, pull, left = np.empty((len(own), 3)), np.empty((len(own), 2)), np.empty(len(own))
+    left = np.empty(len(own))
     own, compared = own / pixels, compared / pixels
     for i in range(len(own)):
-        t, tt, x, y, xx, xy, yy, xt, yt = own[i]
+        _, t, tt, x, y, xx, xy, yy, xt, yt = own[i]
         r, rr, xr, yr, tr = compared[i]
         spread = max(tt - t * t, 1e-3)  # a level block knows no gain
         xt, yt, tr = xt - x * t, yt - y * t, tr - t * r
         xx, xy, yy = xx - x * x - xt * xt / spread, xy - x * y - xt * yt / spread, yy - y * y - yt * yt / spread
-        # The other picture less this one is minus slope times step: the pull is the negative of their product.
         a, b = x * r + xt * tr / spread - xr, y * r + yt * tr / spread - yr
         explained = (yy * a * a - 2 * xy * a * b + xx * b * b) / max(xx * yy - xy * xy, 1e-9)
-        normal[i] = (xx, xy, yy)
-        pull[i] = (a, b)
         # The noise of the one picture is in t as well: on weak texture a gain explains it, all of it where there is none.
         hidden = min(max(-tr / spread, 0.0), 1.0)
         left[i] = (rr - r * r - tr * tr / spread - explained) * pixels / (pixels - 4) * 2 / (2 - hidden)
-    return normal, pull, left
+    return left
+
+
+@compiled
+def steps(own: Array, compared: Array, pixels: int, hidden: float, known: Array, belief: Array) -> tuple[Array, Array]:
+    """Eliminate brightness gain and offset from the sums of :func:`own_sums` and :func:`compare`.
+
+    Parameters
+    ----------
+    hidden
+        Variance that noise leaves in a smoothed picture.
+    known, belief
+        Of :func:`flow.registration.light.shared_light`: information (N, 3) on gain and offset, and its product with what
+        they are believed to be (N, 2); zeros leave them free.
+
+    Returns
+    -------
+    The equations of each step by the pixel: ``normal`` (N, 3), xx, xy, yy, times the step is ``pull`` (N, 2).
+    """
+    normal, pull = np.empty((len(own), 3)), np.empty((len(own), 2))
+    for i in range(len(own)):
+        t, tt, x, y, xx, xy, yy, xt, yt, r, xr, yr, tr = about_mid_grey(own[i], compared[i], pixels, hidden)
+        gg, go, oo, g, o = tt + known[i, 0], t + known[i, 1], 1 + known[i, 2], tr + belief[i, 0], r + belief[i, 1]
+        square = gg * oo - go * go
+        # Gain and offset of the least squares for a step of zero, and their change with a step along x and y.
+        gain, offset = (oo * g - go * o) / square, (gg * o - go * g) / square
+        gain_x, offset_x = (oo * xt - go * x) / square, (gg * x - go * xt) / square
+        gain_y, offset_y = (oo * yt - go * y) / square, (gg * y - go * yt) / square
+        normal[i] = (
+            xx - xt * gain_x - x * offset_x, xy - yt * gain_x - y * offset_x, yy - yt * gain_y - y * offset_y
+        )  # fmt: skip
+        # The other picture less this one is minus slope times step: the pull is the negative of their product.
+        pull[i] = (xt * gain + x * offset - xr, yt * gain + y * offset - yr)
+    return normal, pull
+
+
+@compiled
+def about_mid_grey(
+    own: Array, compared: Array, pixels: int, hidden: float
+) -> tuple[float, float, float, float, float, float, float, float, float, float, float, float, float]:
+    """Means over a block: t, t^2, gx, gy, gx^2, gx gy, gy^2, gx t, gy t, r, gx r, gy r, t r, with t from mid grey on.
+
+    So that a gain means the same on all blocks. Noise, whose variance is ``hidden``, is taken out of t^2 and of t r: it
+    would pass for contrast that the other picture does not have. At least half the contrast stays: a level block knows no
+    gain.
+    """
+    level = own[0] / pixels - _MID_GREY
+    t, tt, x, y = own[1] / pixels, own[2] / pixels, own[3] / pixels, own[4] / pixels
+    r, tr = compared[0] / pixels, compared[4] / pixels + hidden
+    contrast = tt - t * t
+    t += level
+    tt = t * t + max(contrast - hidden, 0.5 * contrast, 1e-3)
+    return (
+        t, tt, x, y, own[5] / pixels, own[6] / pixels, own[7] / pixels, own[8] / pixels + level * x,
+        own[9] / pixels + level * y, r, compared[2] / pixels, compared[3] / pixels, tr + level * r,
+    )  # fmt: skip
 
 
 @compiled

@@ -143,9 +143,8 @@ def block_noise(
     power 3/2, the other of 1/2, of ``(A^2 + s^2)^2 / ((A^2 + 2 s^2) A^2)`` with its own grain A. It is larger as well by
     the pixels of no matched block, and by the weights that tame outliers.
 
-    Left out: offset and gain, solved for in each block, take ``(8 sqrt(pi) + 2 sqrt(2 pi)) A^3 / side^3`` of the gradient
-    (1 % at 16 px; a third of that of a lone edge); noise in the slopes adds up to a tenth where texture is at its least;
-    interpolation pulls by 0.2 thousandths of a pixel.
+    Left out: noise in the slopes adds up to a tenth where texture is at its least; offset and gain, which all blocks share
+    unless a codec lights each on its own, take nearly nothing; interpolation pulls by 0.2 thousandths of a pixel.
     """
     variance = noise_levels**2 + _ROUNDING
     pixels = _blocks(size_px).covered_px * matched * _EFFICIENCY

@@ -3,10 +3,10 @@
 The picture is covered with square blocks. Each is compared with the next picture through the motion expected at its
 place, rolling rows, lens and turn included, and one Gauss-Newton step (Lucas and Kanade 1981; with the slopes of the
 first picture, Baker and Matthews 2004) says how far that motion is off. Brightness gain and offset of the block are solved
-for as well. A step alone is nothing: whoever uses these matches solves for the velocity that all agree on, predicts with
-it and matches again, until the steps of all together vanish. Such an iteration reaches the Cramer-Rao bound (Pham,
-Bezuijen, van Vliet, Schutte and Luengo Hendriks 2005, Proc. SPIE 5672), where tracks of corners stay 20 to 50 times
-above it in plain bilinear interpolation.
+for as well, with what all blocks together know of them (:mod:`flow.registration.light`). A step alone is nothing: whoever
+uses these matches solves for the velocity that all agree on, predicts with it and matches again, until the steps of all
+together vanish. Such an iteration reaches the Cramer-Rao bound (Pham, Bezuijen, van Vliet, Schutte and Luengo Hendriks
+2005, Proc. SPIE 5672), where tracks of corners stay 20 to 50 times above it in plain bilinear interpolation.
 """
 
 from __future__ import annotations

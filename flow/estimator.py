@@ -9,24 +9,27 @@ from typing import Literal, TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
+from flow.acceleration import Acceleration, AccelerationFilter
 from flow.anchoring import Position, PositionKeeper
 from flow.anchoring.position import Moment
 from flow.anchoring.view import Shot
 from flow.camera import Lens
 from flow.expected import ExpectedVelocity
 from flow.geometry import PairView, Plane
+from flow.glints import GlintFilter
 from flow.height import Height, HeightFilter
+from flow.inertia_check import InertiaCheck, RowSeen
 from flow.module import Module
 from flow.neighbours import NeighbourScatter
 from flow.rails import Rails
 from flow.registration.blocks import BlockMatcher
-from flow.relief import relief_error
+from flow.relief import ReliefWatch
 from flow.rotation import RotationLog
 from flow.row import LevelVelocity, NoVelocity, SpeedRow
 from flow.scatter import CommonScatter
 from flow.search import HELD_SHARE, Found, NotFound, Search
 from flow.series import AttitudeSamples, GyroSamples, RangeSamples
-from flow.shared_errors import covariance_of, shared_errors
+from flow.shared_errors import by_sigma, covariance_of, unit_effects
 from flow.standstill import StandStill
 from flow.tilt import AssumedLevel, InertialTilt, LoggedTilt, Tilt, TiltSource
 from flow.tracks import ImageMotion, LucasKanade, Matches, Picture
@@ -37,8 +40,9 @@ Array: TypeAlias = NDArray[np.float64]
 AttitudeSource: TypeAlias = Literal["logged", "inertial", "level"]
 
 _LONGEST_INTERVAL_S = 0.25
-_LASTING = 0.35  # image errors are differences of position errors (lag-one correlation -0.44): little of them adds up
+_LASTING = 0.35  # rows added up over a second miss by so much of what independent errors would (measured: 0.24-0.6)
 _WIDEST_M_S, _WIDEST_SHARE = 0.15, 0.25  # a sigma beyond this much plus this share of the speed helps nobody
+_SLOW_M_S, _MOST_RELIEF = 0.1, 0.5  # slower than that a difference of speed tells no height; and what it may be, of it
 _FINAL = {"gyro_disagrees", "uncertain"}  # reasons that another start for the matching would not mend
 
 
@@ -62,6 +66,15 @@ class FrameResult:
 class _Frame:
     time_s: float  # gyro clock
     picture: Picture
+
+
+@dataclass(frozen=True, slots=True)
+class _Known:
+    """What is known of a pair beside its pictures and its turn."""
+
+    tilt: Tilt
+    height: Height
+    acceleration: Acceleration
 
 
 @dataclass(frozen=True, slots=True)
@@ -140,17 +153,21 @@ class Estimator:
         self._height = HeightFilter(module.range)
         self._scatter = CommonScatter()
         self._turns = TurnCheck(module)
-        self._standstill = StandStill()
+        self._inertia = InertiaCheck(module, self._rotations)
+        self._glints = GlintFilter()
+        self._standstill, self._relief = StandStill(), ReliefWatch()
         self._neighbours = NeighbourScatter()
         self._previous: _Frame | None = None
         self._latest_s = -np.inf
-        self._expected = ExpectedVelocity()
+        self._expected, self._accelerations = ExpectedVelocity(), AccelerationFilter(self._rotations)
 
     def add_gyro(self, samples: GyroSamples) -> None:
         """Add gyro samples (and accelerometer, where the attitude comes from it) in time order."""
         samples = self._rails.without_saturated(samples)
         self._rotations.append(samples)
         self._tilt.add_inertial(samples)
+        self._accelerations.add_inertial(samples)
+        self._inertia.add_inertial(samples)
 
     def add_attitude(self, samples: AttitudeSamples) -> None:
         """Add logged roll and pitch in time order."""
@@ -248,30 +265,29 @@ class Estimator:
         if down[2] < 0.5 or camera_above < 0.02:
             return _Outcome(NoVelocity(reason="too_tilted"), height=height)
         plane = Plane(down=down, distance_m=camera_above)
-        view = PairView(self._lens, self._module, self._rotations, first.time_s, second.time_s, plane)
-        return self._solve(first, second, view, tilt, height)
+        times = first.time_s, second.time_s
+        velocity, change = self._expected.at(middle_s) or (None, None)
+        acceleration = self._accelerations.between(*times, change)
+        view = PairView(self._lens, self._module, self._rotations, *times, plane, acceleration.vector_m_s2)
+        return self._solve(first, second, view, velocity, _Known(tilt, height, acceleration))
 
-    def _solve(self, first: _Frame, second: _Frame, view: PairView, tilt: Tilt, height: Height) -> _Outcome:
-        """Match and solve from the velocity that was; where that fails or there is none, from standing still."""
-        expected = self._expected.at(view.middle_s)
+    def _solve(self, first: _Frame, second: _Frame, view: PairView, expected: Array | None, known: _Known) -> _Outcome:
+        """Match and solve from the velocity expected; where that fails or there is none, from standing still."""
         if expected is not None:
-            guess = expected @ tilt.R_level_body @ self._R_body_camera
-            outcome = self._attempt(first, second, view, guess, tilt, height)
+            outcome = self._attempt(first, second, view, expected @ view.R_still_camera, known)
             if isinstance(outcome.velocity, LevelVelocity) or outcome.velocity.reason in _FINAL:
                 return outcome
-        return self._attempt(first, second, view, None, tilt, height)
+        return self._attempt(first, second, view, None, known)
 
-    def _attempt(
-        self, first: _Frame, second: _Frame, view: PairView, guess: Array | None, tilt: Tilt, height: Height
-    ) -> _Outcome:
-        found = self._search.find(first.picture, second.picture, view, guess)
+    def _attempt(self, first: _Frame, second: _Frame, view: PairView, guess: Array | None, known: _Known) -> _Outcome:
+        found = self._search.find(*self._glints.pair(first.picture, second.picture), view, guess)
         if isinstance(found, NotFound):
-            return _Outcome(NoVelocity(reason=found.reason), matches=found.matches, height=height)
+            return _Outcome(NoVelocity(reason=found.reason), matches=found.matches, height=known.height)
         reason_against = self._doubt(first, second, view, found, guess)
         if reason_against is not None:
             used = found.solution.used
-            return _Outcome(NoVelocity(reason=reason_against), matches=found.matches, used=used, height=height)
-        return self._vouch(second, view, found, tilt, height)
+            return _Outcome(NoVelocity(reason=reason_against), matches=found.matches, used=used, height=known.height)
+        return self._vouch(second, view, found, known)
 
     def _doubt(self, first: _Frame, second: _Frame, view: PairView, found: Found, guess: Array | None) -> str | None:
         pair, solution = found.pair, found.solution
@@ -283,24 +299,31 @@ class Estimator:
             return "gyro_disagrees"
         return None if found.agree else "contradictory"
 
-    def _vouch(self, second: _Frame, view: PairView, found: Found, tilt: Tilt, height: Height) -> _Outcome:
+    def _vouch(self, second: _Frame, view: PairView, found: Found, known: _Known) -> _Outcome:
         """Give the solution its covariance, learn from it, and turn it into level axes."""
         pair, solution = found.pair, found.solution
-        R_level_camera = tilt.R_level_body @ self._R_body_camera
-        velocity = R_level_camera @ solution.velocity_m_s
-        shared = self._shared(view, pair, solution, tilt, height)
-        relief = relief_error(pair, solution, found.noise.scale, tilt.sigma_rad)
+        R_level_camera = known.tilt.R_level_body @ self._R_body_camera
+        velocity, still = R_level_camera @ solution.velocity_m_s, view.R_still_camera @ solution.velocity_m_s
+        units = self._units(view, pair, solution, known.height)
+        shared = self._shared(view, solution, units, known)
+        relief = self._relief.error(pair, solution, found.noise.scale, known.tilt.sigma_rad)
         if relief is not None:
             shared["relief"] = relief
         effects = {cause: R_level_camera @ effect for cause, effect in shared.items()}
         alike = self._neighbours.factor(pair, solution)
         by_matches = alike * (R_level_camera @ solution.covariance @ R_level_camera.T)
-        m_s_per_px = view.plane.distance_m / (self._focal_px * (view.second_s - view.first_s))
+        interval_s = view.second_s - view.first_s
+        m_s_per_px = view.plane.distance_m / (self._focal_px * interval_s)
         own = np.diag(by_matches)
         grown = np.sqrt(self._scatter.variance(own, m_s_per_px) / own)
         image = by_matches * np.outer(grown, grown)
         covariance = image + sum(covariance_of(effect) for effect in effects.values())
-        climb_sigma = _LASTING * float(np.sqrt(image[2, 2]))
+        jump = self._inertia.jump(view.middle_s, interval_s, still, float(np.sqrt(covariance.diagonal().max())))
+        if jump is not None:
+            relief = R_level_camera @ view.R_still_camera.T @ jump[:, None]
+            effects["relief"] = np.hstack([effects.get("relief", np.empty((3, 0))), relief])
+            covariance = covariance + covariance_of(relief)
+        climb_sigma = float(np.hypot(_LASTING * np.sqrt(image[2, 2]), np.linalg.norm(effects["acceleration"][2])))
         if relief is None:
             self._scatter.add(
                 velocity,
@@ -310,12 +333,17 @@ class Estimator:
                 held=found.matches.held > HELD_SHARE,
             )
             found.noise.learn(found.matches, solution.used, solution.miss * self._focal_px, solution.scale)
+            self._hold_against_force(view, found, known, image)
+            self._height.see_level(view.middle_s)
         else:
             self._scatter.interrupt()
-            self._height.see_relief(view.middle_s)
+            # Of two heights half of the view each, the effect shows the difference over the root of two.
+            share = np.sqrt(2) * np.linalg.norm(relief) / max(float(np.linalg.norm(velocity)), _SLOW_M_S)
+            self._height.see_relief(view.middle_s, min(float(share), _MOST_RELIEF))
             found.noise.note_unusual(solution.scale)
-            climb_sigma = float(np.hypot(climb_sigma, np.linalg.norm(effects["relief"][2])))
-        self._expected.add(view.middle_s, velocity)
+            climb_sigma = float(np.hypot(climb_sigma, np.linalg.norm(effects["relief"])))  # a bent picture climbs
+        self._accelerations.observe(view.middle_s, still)
+        self._expected.add(view.middle_s, still)
         lean = np.sqrt(np.square(np.hstack([effects["tilt"], effects["mounting"]])[2]).sum())
         self._height.add_climb(view.middle_s, float(velocity[2]), climb_sigma, float(lean))
         self._tilt.observe_velocity(view.middle_s, self._R_body_camera @ solution.velocity_m_s)
@@ -327,38 +355,80 @@ class Estimator:
             position = self._positions.follow(
                 Moment(
                     picture=second.picture,
-                    shot=Shot(time_s=second.time_s, turns=view.second_turns(), velocity_m_s=solution.velocity_m_s),
-                    interval_s=view.second_s - view.first_s,
+                    shot=Shot(
+                        time_s=second.time_s,
+                        turns=view.second_turns(),
+                        velocity_m_s=still + 0.5 * interval_s * known.acceleration.vector_m_s2,
+                        acceleration_m_s2=known.acceleration.vector_m_s2,
+                    ),
+                    interval_s=interval_s,
                     velocity_m_s=velocity,
                     covariance_m2_s2=image,
                     R_level_still=R_level_camera @ view.R_still_camera.T,
                     turned_rad=_heading(R_level_camera @ view.first_turn() @ self._R_body_camera.T),
                     distance_m=view.plane.distance_m,
-                    distance_sigma_m=height.sigma_m,
+                    distance_sigma_m=known.height.sigma_m,
+                    tilt_sigma_rad=known.tilt.sigma_rad,
                     common_px=self._scatter.frame_jitter_px,
                 )
             )
         return _Outcome(
-            level, matches=found.matches, used=solution.used, height=height, effects=sigmas, position=position
+            level, matches=found.matches, used=solution.used, height=known.height, effects=sigmas, position=position
         )
 
-    def _shared(
-        self, view: PairView, pair: PairGeometry, solution: Solution, tilt: Tilt, height: Height
-    ) -> dict[str, Array]:
-        misfit = self._turns.misfit
-        effects = shared_errors(
+    def _units(self, view: PairView, pair: PairGeometry, solution: Solution, height: Height) -> dict[str, Array]:
+        return unit_effects(
             self._module,
             pair,
             solution,
             height=height,
-            tilt=tilt,
             turned_rad=view.turned_rad(),
             rate_change_rad_s=self._rate_change(view),
             interval_s=view.second_s - view.first_s,
         )
+
+    def _hold_against_force(self, view: PairView, found: Found, known: _Known, image: Array) -> None:
+        """Put a row, ``image`` (3, 3) its covariance by the picture, into axes that do not rotate, and learn from it."""
+        R_still_camera, interval_s = view.R_still_camera, view.second_s - view.first_s
+        velocity = R_still_camera @ found.solution.velocity_m_s
+        expected = self._inertia.expected(view.middle_s, interval_s)
+        if expected is None:
+            self._inertia.begin(view.middle_s, interval_s, velocity, known.tilt.sigma_rad)
+            return
+        units = self._units(view, found.pair, found.solution.at(expected @ R_still_camera), known.height)
+        R_still_level = R_still_camera @ (known.tilt.R_level_body @ self._R_body_camera).T
+        self._inertia.learn(
+            RowSeen(
+                time_s=view.middle_s,
+                interval_s=interval_s,
+                velocity_m_s=velocity,
+                expected_m_s=expected,
+                covariance=R_still_level @ image @ R_still_level.T,
+                units={cause: R_still_camera @ effect for cause, effect in units.items()},
+                R_still_body=R_still_camera @ self._R_body_camera.T,
+                R_still_camera=R_still_camera,
+                tilt_sigma_rad=known.tilt.sigma_rad,
+                rate_rad_s=self._rotations.rate(view.middle_s),
+            )
+        )
+
+    def _shared(self, view: PairView, solution: Solution, units: dict[str, Array], known: _Known) -> dict[str, Array]:
+        misfit = self._turns.misfit
+        interval_s = view.second_s - view.first_s
+        effects = by_sigma(
+            self._module,
+            units,
+            height=known.height,
+            tilt=known.tilt,
+            interval_s=interval_s,
+            acceleration_sigma_m_s2=known.acceleration.sigma_m_s2,
+        )
         # What the picture says against the module's clock and focal length, before it is enough to refuse them.
         effects["clock"] = effects["clock"] * _grown(misfit.clock_s, self._module.alignment.sigma.time_offset_s)
         effects["focal_length"] = effects["focal_length"] * _grown(misfit.focal, self._module.camera.focal_sigma.min())
+        rate = self._rotations.rate(view.middle_s)
+        for cause, effect in self._inertia.doubts(units, solution.velocity_m_s, interval_s, rate).items():
+            effects[cause] = np.hstack([effects[cause], effect])
         return effects
 
     def _rate_change(self, view: PairView) -> Array:

@@ -11,27 +11,29 @@ Array: TypeAlias = NDArray[np.float64]
 
 
 class ExpectedVelocity:
-    """Follows velocity and acceleration (an alpha-beta filter, common practice); nothing measured depends on it."""
+    """Follows velocity and acceleration (an alpha-beta filter, common practice)."""
 
     _MEMORY_S = 0.3  # a velocity older than this predicts nothing
-    _ALPHA, _BETA = 0.5, 0.2
+    _ALPHA, _BETA = 0.5, 0.3
 
     def __init__(self) -> None:
         self._time_s = -np.inf
         self._velocity, self._acceleration = np.zeros(3), np.zeros(3)
 
-    def at(self, time_s: float) -> Array | None:
-        """Velocity (3,) expected at a time; None without a recent one."""
+    def at(self, time_s: float) -> tuple[Array, Array] | None:
+        """Velocity and acceleration (3,) expected at a time; None without a recent velocity."""
         ahead_s = time_s - self._time_s
-        return self._velocity + ahead_s * self._acceleration if ahead_s < self._MEMORY_S else None
+        if ahead_s >= self._MEMORY_S:
+            return None
+        return self._velocity + ahead_s * self._acceleration, self._acceleration
 
     def add(self, time_s: float, velocity_m_s: Array) -> None:
-        """Take in the velocity (3,) of a pair, m/s, the same axes in every call."""
+        """Take in the velocity (3,) of a pair, m/s, the same axes in every call, which do not rotate."""
         expected = self.at(time_s)
         if expected is None:
             self._velocity, self._acceleration = velocity_m_s, np.zeros(3)
         else:
-            surprise = velocity_m_s - expected
-            self._velocity = expected + self._ALPHA * surprise
+            surprise = velocity_m_s - expected[0]
+            self._velocity = expected[0] + self._ALPHA * surprise
             self._acceleration = self._acceleration + self._BETA * surprise / (time_s - self._time_s)
         self._time_s = time_s

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 import os
-import tempfile
 from collections.abc import Iterator, Sequence
 from contextlib import ExitStack, contextmanager, suppress
 from pathlib import Path
@@ -12,20 +11,21 @@ from types import TracebackType
 from typing import Self
 
 from flow.errors import DataError
+from flow.workplace import workplace
 
 
 @contextmanager
 def replacing(path: Path) -> Iterator[Path]:
-    """Give a temporary path beside ``path``; on success it takes the place of ``path``, on failure it goes.
+    """Give a temporary path of the same name; on success it takes the place of ``path``, on failure it goes.
 
-    Folders that are missing are made; on failure those go too.
+    It stands alone in a hidden folder beside ``path`` (:mod:`flow.workplace`). Folders that are missing are made; on
+    failure those go too.
 
     Raises
     ------
     DataError
         The folder cannot be written, or the disk is full.
     """
-    temporary: Path | None = None
     made: list[Path] = []
     try:
         if file := next((parent for parent in path.parents if parent.is_file()), None):
@@ -34,19 +34,17 @@ def replacing(path: Path) -> Iterator[Path]:
             raise DataError("cannot be written, a folder has that name; choose another place", path=path)
         made = [folder for folder in path.parents if not folder.exists()]
         path.parent.mkdir(parents=True, exist_ok=True)
-        handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.stem}-", suffix=path.suffix)
-        os.close(handle)
-        temporary = Path(name)
-        yield temporary
-        temporary.chmod(0o644)
-        temporary.replace(path)
+        with workplace(path.parent) as place:
+            temporary = place / path.name
+            temporary.touch()
+            yield temporary
+            temporary.chmod(0o644)
+            temporary.replace(path)
         made = []
     except OSError as error:
         problem = f"cannot be written ({error.strerror or error}); choose a folder you may write to"
         raise DataError(problem, path=path) from None
     finally:
-        if temporary is not None:
-            temporary.unlink(missing_ok=True)
         for folder in made:
             with suppress(OSError):  # somebody else's by now
                 folder.rmdir()

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import shutil
-import tempfile
 from collections.abc import Collection, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
 from flow.errors import DataError
+from flow.workplace import set_aside, workplace
 
 
 @contextmanager
@@ -23,35 +22,30 @@ def fresh_folder(target: Path, own: Collection[str], *, force: bool) -> Iterator
         The folder is taken or cannot be written.
     """
     _check_free(target, own, force)
-    beside: Path | None = None
     try:
         target.parent.mkdir(parents=True, exist_ok=True)
-        beside = Path(tempfile.mkdtemp(prefix=f".{target.name}-", dir=target.parent))
-        yield beside
-        beside.chmod(0o755)
-        _check_free(target, own, force)  # it may have been filled meanwhile
-        _swap(beside, target)
+        with workplace(target.parent) as place:
+            made = place / target.name
+            made.mkdir()
+            yield made
+            _check_free(target, own, force)  # it may have been filled meanwhile
+            _swap(made, target, place)
     except OSError as error:
         reason = error.strerror or error
         raise DataError(f"cannot be written ({reason}); choose a folder you may write to", path=target) from None
-    finally:
-        if beside is not None:
-            shutil.rmtree(beside, ignore_errors=True)
 
 
-def _swap(beside: Path, target: Path) -> None:
+def _swap(made: Path, target: Path, place: Path) -> None:
     """Put a folder in the place of another, which comes back if that fails."""
     if not target.exists():
-        beside.rename(target)
+        made.rename(target)
         return
-    aside = beside.with_name(beside.name + "-old")
-    target.rename(aside)
+    aside = set_aside(target, place)
     try:
-        beside.rename(target)
+        made.rename(target)
     except OSError:
         aside.rename(target)
         raise
-    shutil.rmtree(aside)
 
 
 def _check_free(target: Path, own: Collection[str], force: bool) -> None:

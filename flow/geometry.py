@@ -42,10 +42,20 @@ class PairView:
         Frame times on the gyro clock (mid-exposure of the middle row).
     plane
         The ground.
+    acceleration_m_s2
+        (3,) of the body origin, in the axes of ``rotations`` that do not rotate: rows that are exposed one after the
+        other see a speed that changes at different values of it.
     """
 
     def __init__(
-        self, lens: Lens, module: Module, rotations: RotationLog, first_s: float, second_s: float, plane: Plane
+        self,
+        lens: Lens,
+        module: Module,
+        rotations: RotationLog,
+        first_s: float,
+        second_s: float,
+        plane: Plane,
+        acceleration_m_s2: Array | None = None,
     ) -> None:
         self._lens = lens
         self._camera = module.camera
@@ -61,6 +71,7 @@ class PairView:
         turns = rotations.matrices(times)
         self.R_still_camera = turns[0] @ mounting
         """Turn (3, 3) of the camera at the reference into the axes that do not rotate."""
+        self._half = np.zeros(3) if acceleration_m_s2 is None else 0.5 * acceleration_m_s2 @ self.R_still_camera
         turns = self.R_still_camera.T @ turns @ mounting
         self._ends = turns[1:3]
         self._knots = {first_s: turns[3 : 3 + len(rows)], second_s: turns[3 + len(rows) :]}
@@ -125,11 +136,11 @@ class PairView:
         sine = 0.5 * np.sqrt(axis @ axis)
         return np.asarray(0.5 * axis * (np.arcsin(sine) / sine if sine > 1e-9 else 1.0))
 
-    def _turning(self, frame_s: float, pixels: Array) -> tuple[Array, Array, Array, float, float]:
-        """Give what the compiled loops need to know of a frame: rows, turns, lever arm, start and length of exposure."""
+    def _turning(self, frame_s: float, pixels: Array) -> tuple[Array, Array, Array, Array, float, float]:
+        """Give what the compiled loops need to know of a frame: rows, turns, lever arm, half the acceleration, exposure."""
         after_s = frame_s - self.middle_s - 0.5 * self._camera.readout_s
         share = (pixels[:, 1] + 0.5) / self._camera.height_px
-        return share, self._knots[frame_s], self._lever, after_s, self._camera.readout_s
+        return share, self._knots[frame_s], self._lever, self._half, after_s, self._camera.readout_s
 
 
 @compiled
@@ -161,19 +172,23 @@ def _turn_at(share: float, knots: Array, out: Array) -> None:
 
 @compiled
 def turn_rays(
-    rays: Array, shares: Array, knots: Array, arm: Array, begin_s: float, readout_s: float
+    rays: Array, shares: Array, knots: Array, arm: Array, half: Array, begin_s: float, readout_s: float
 ) -> tuple[Array, Array, Array]:
-    """Turn rays (N, 2) to the reference: (N, 3) at unit depth, time since the reference (N,), lever arm (N, 3)."""
+    """Turn rays (N, 2) to the reference: (N, 3) at unit depth, time since the reference (N,), and way (N, 3).
+
+    The way is what the camera has moved by beside velocity x time: by the lever arm and by half the acceleration.
+    """
     count = len(rays)
     turned, since, lever = np.empty((count, 3)), np.empty(count), np.empty((count, 3))
     turn = np.empty((3, 3))
     for i in range(count):
         _turn_at(shares[i], knots, turn)
         depth = turn[2, 0] * rays[i, 0] + turn[2, 1] * rays[i, 1] + turn[2, 2]
+        since[i] = begin_s + shares[i] * readout_s
         for j in range(3):
             turned[i, j] = (turn[j, 0] * rays[i, 0] + turn[j, 1] * rays[i, 1] + turn[j, 2]) / depth
             lever[i, j] = turn[j, 0] * arm[0] + turn[j, 1] * arm[1] + turn[j, 2] * arm[2] - arm[j]
-        since[i] = begin_s + shares[i] * readout_s
+            lever[i, j] += half[j] * since[i] ** 2
     return turned, since, lever
 
 
@@ -194,8 +209,9 @@ def meet_ground(turned: Array, since: Array, lever: Array, velocity: Array, down
 
 @compiled
 def look_toward(
-    ground: Array, velocity: Array, shares: Array, knots: Array, arm: Array, begin_s: float, readout_s: float
-) -> Array:
+    ground: Array, velocity: Array, shares: Array, knots: Array, arm: Array, half: Array, begin_s: float,
+    readout_s: float,
+) -> Array:  # fmt: skip
     """Rays (N, 2) along which points of the ground are seen; NaN for points behind the camera."""
     rays = np.empty((len(ground), 2))
     turn, away = np.empty((3, 3)), np.empty(3)
@@ -204,7 +220,7 @@ def look_toward(
         since = begin_s + (0.5 if np.isnan(shares[i]) else shares[i]) * readout_s
         for j in range(3):
             shift = turn[j, 0] * arm[0] + turn[j, 1] * arm[1] + turn[j, 2] * arm[2] - arm[j]
-            away[j] = ground[i, j] - velocity[j] * since - shift
+            away[j] = ground[i, j] - (velocity[j] + half[j] * since) * since - shift
         x = turn[0, 0] * away[0] + turn[1, 0] * away[1] + turn[2, 0] * away[2]
         y = turn[0, 1] * away[0] + turn[1, 1] * away[1] + turn[2, 1] * away[2]
         z = turn[0, 2] * away[0] + turn[1, 2] * away[1] + turn[2, 2] * away[2]

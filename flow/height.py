@@ -19,12 +19,14 @@ _GUST_M_S2_RTHZ = 1.0  # vertical acceleration density when nothing measures the
 _GUST_SEEN_M_S2_RTHZ = 0.15  # ... and when the image gives its mean over every interval
 _SEEN_S = 0.1
 _CLIMB_LEAN_S = 5.0  # how long a wrong tilt keeps leaning the climb the same way
-_GATE_SIGMA = 5.0
+_GATE_SIGMA, _GATE_SIGMA_DOUBTED = 5.0, 3.0  # the second, once a reading did not fit: the next may belong to it
 _LONGEST_BRIDGE_S = 2.5
 _STEP_READINGS = 4  # so many readings that agree with each other and not with us are a new floor
+_STEP_READINGS_SEEN, _STEP_SEEN_S = 2, 1.0  # fewer, where the image has just shown ground of two heights
 _STEP_LEAST_S = 0.1
 _ECHO_LEAST_S = 0.45  # the same for twice the height, as an echo shows it that went to and fro twice
 _RELIEF_S = 0.5  # how long a step that was seen may take to come under the sensor
+_EDGE_CLIMB_M_S = 0.1
 _START_READINGS = 3  # the first two that agree are a height within what they may differ by, three confirm it
 _START_SIGMA = 3.0
 _START_CLIMB_M_S = 1.0  # one-sigma of the climb before anything is known
@@ -82,7 +84,8 @@ class HeightFilter:
         self._covariance = np.zeros((3, 3))
         self._lean_sigma = 0.0
         self._time_s = -np.inf
-        self._heard_s = self._climb_s = self._relief_s = -np.inf
+        self._heard_s = self._climb_s = self._relief_s = self._level_s = -np.inf
+        self._relief_share = 0.0
         self._agreed = 0
         self._air_c: float | None = None
         self._needed = 2
@@ -114,7 +117,8 @@ class HeightFilter:
         if self._agreed < _START_READINGS:
             fits = abs(miss) <= _START_SIGMA * sigma
         else:
-            fits = abs(miss) <= max(_GATE_SIGMA * sigma, 0.01 * height)
+            gate = _GATE_SIGMA if not self._held_back else _GATE_SIGMA_DOUBTED
+            fits = abs(miss) <= max(gate * sigma, 0.01 * height)
             if _GATE_SIGMA * sigma > max(_WIDE_SHARE * height, _WIDE_M):
                 self._begin(time_s, height, noise)
                 return
@@ -141,9 +145,19 @@ class HeightFilter:
             self._correct(np.array([0.0, 1.0, 1.0]), miss, sigma_m_s**2)
             self._climb_s = time_s
 
-    def see_relief(self, time_s: float) -> None:
-        """Hear that the image showed ground of two heights: the next reading that does not fit is no stray echo."""
+    def see_relief(self, time_s: float, share: float) -> None:
+        """Hear that the image showed ground of two heights: the next reading that does not fit is no stray echo.
+
+        ``share`` is how uncertain that leaves the height, of itself. Once the image shows one height again (:meth:`see_level`),
+        nobody knows which, until a reading tells.
+        """
+        seen_just_now = time_s - self._relief_s < _RELIEF_S
+        self._relief_share = max(self._relief_share, share) if seen_just_now else share
         self._relief_s = time_s
+
+    def see_level(self, time_s: float) -> None:
+        """Hear that the image showed ground of one height."""
+        self._level_s = time_s
 
     def at(self, time_s: float) -> Height | None:
         """Height at ``time_s``; None before two agree (three after a contradiction) and 2.5 s after the last."""
@@ -156,6 +170,8 @@ class HeightFilter:
         # A stray echo, or a new floor? Until that is known, cover both.
         if len(self._held_back) >= (1 if time_s - self._relief_s < _RELIEF_S else 2):
             variance += float(np.median([miss for _, miss in self._held_back])) ** 2
+        if self._heard_s < self._relief_s < self._level_s:
+            variance += (self._relief_share * height) ** 2
         if self._agreed < _START_READINGS:  # either of the two may be a stray echo
             variance += self._unconfirmed_m**2
         sigma = self._sensor.sigma
@@ -180,13 +196,15 @@ class HeightFilter:
             self._needed = _START_READINGS
             return
         self._held_back.append((time_s, miss))
-        recent = [m for _, m in self._held_back][-_STEP_READINGS:]
+        needed = _STEP_READINGS_SEEN if time_s - self._relief_s < _STEP_SEEN_S else _STEP_READINGS
+        recent = [m for _, m in self._held_back][-needed:]
         doubled = abs(height - 2 * self._state[0]) < 0.1 * self._state[0]
         long_enough = time_s - self._heard_s >= (_ECHO_LEAST_S if doubled else _STEP_LEAST_S)
-        if len(recent) == _STEP_READINGS and long_enough and np.ptp(recent) < max(6 * noise, 0.03 * height):
+        if len(recent) == needed and long_enough and np.ptp(recent) < max(6 * noise, 0.03 * height):
             climb, variance = self._state[1:], self._covariance[1:, 1:]
             self._begin(time_s, height, noise)
-            self._state[1:], self._covariance[1:, 1:] = climb, variance
+            # What the edge did to the picture may have looked like a climb.
+            self._state[1:], self._covariance[1:, 1:] = climb, variance + _EDGE_CLIMB_M_S**2 * np.eye(2)
             self._agreed = _START_READINGS
 
     def _predict(self, time_s: float) -> None:

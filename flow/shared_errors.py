@@ -16,7 +16,7 @@ from flow.height import Height
 from flow.module import Module
 from flow.rotation import skew
 from flow.tilt import Tilt
-from flow.velocity import PairGeometry, Solution, motion_of_turn
+from flow.velocity import PairGeometry, Solution, motion_of_acceleration, motion_of_turn
 
 Array: TypeAlias = NDArray[np.float64]
 
@@ -31,6 +31,7 @@ def shared_errors(
     turned_rad: Array,
     rate_change_rad_s: Array,
     interval_s: float,
+    acceleration_sigma_m_s2: float = 0.0,
 ) -> dict[str, Array]:
     """One-sigma effects by cause, each (3, k), m/s, camera axes.
 
@@ -48,32 +49,95 @@ def shared_errors(
         Body rate at the second frame less that at the first, (3,), camera axes: what a clock error meets.
     interval_s
         Time between the frames.
+    acceleration_sigma_m_s2
+        One-sigma, along each axis, of the acceleration that the equations hold.
+    """
+    units = unit_effects(
+        module, pair, solution, height=height, turned_rad=turned_rad, rate_change_rad_s=rate_change_rad_s,
+        interval_s=interval_s,
+    )  # fmt: skip
+    return by_sigma(
+        module, units, height=height, tilt=tilt, interval_s=interval_s, acceleration_sigma_m_s2=acceleration_sigma_m_s2
+    )
+
+
+def unit_effects(
+    module: Module,
+    pair: PairGeometry,
+    solution: Solution,
+    *,
+    height: Height,
+    turned_rad: Array,
+    rate_change_rad_s: Array,
+    interval_s: float,
+) -> dict[str, Array]:
+    """Give the effects (3, k) of an error of one unit, camera axes; parameters as those of :func:`shared_errors`.
+
+    Units: ``height`` m, ``focal_length`` share of fx and fy, ``gyro`` rad over the interval about the body axes, ``clock``
+    s, ``mounting`` rad about the body axes, ``down`` rad of the ground's normal about the camera axes, ``tilt`` the same with
+    what it does to level axes, ``lever_arm`` m along the body axes, ``acceleration`` m/s^2.
     """
     R_camera_body = module.alignment.R_body_camera.as_matrix().T
     velocity, down = solution.velocity_m_s, pair.down
     apparent = -solution.apparent  # the equations' target, see PairGeometry
     moved = np.einsum("nij,nj->ni", solution.pull, apparent)  # sums to the velocity: each match's share of it
     by_distance = moved.sum(axis=0) / pair.distance_m
-    by_turn = np.einsum("nij,njk->ik", solution.pull, motion_of_turn(pair.second_ray))
+    pull = solution.pull.transpose(1, 0, 2).reshape(3, -1)
+    by_turn = pull @ motion_of_turn(pair.second_ray).reshape(-1, 3)
     lever = R_camera_body @ module.alignment.camera_position_m
     by_gyro = by_turn - _cross(lever) / interval_s  # a wrong rate also swings the lever arm wrongly
     by_plane = -moved.T @ (pair.first_ray / (pair.first_ray @ down)[:, None]) @ -_cross(down)
     by_mounting = by_turn @ _cross(turned_rad) + by_plane + _cross(velocity)
-    focal = np.einsum("nij,njk->ik", solution.pull, _motion_of_scale(pair, solution, turned_rad, interval_s))
     by_lever = _cross(turned_rad / interval_s) + np.outer(by_distance, down)
     by_drop = np.outer(by_distance, lever - _reading_by_down(module, down, height)) @ _cross(down)
+    by_down = (by_plane + by_drop) @ (np.eye(3) - np.outer(down, down))
     turned = np.eye(3) + np.outer(down, _heading_by_turn(R_camera_body, down))
-    by_tilt = (by_plane + by_drop + _cross(velocity) @ turned) @ (np.eye(3) - np.outer(down, down))
     return {
-        "height": (by_distance * height.sigma_m)[:, None],
-        "focal_length": focal * module.camera.focal_sigma,
-        "gyro_noise": by_gyro @ R_camera_body * (module.gyro.noise_per_axis * np.sqrt(interval_s)),
-        "gyro_bias": by_gyro @ R_camera_body * (np.array(module.gyro.sigma.bias_rad_s) * interval_s),
-        "clock": (by_gyro @ rate_change_rad_s * module.alignment.sigma.time_offset_s)[:, None],
-        "mounting": by_mounting @ R_camera_body * module.alignment.rotation_sigma_rad,
-        "tilt": by_tilt * tilt.sigma_rad,
-        "lever_arm": by_lever @ R_camera_body * np.array(module.alignment.sigma.camera_position_m),
+        "height": by_distance[:, None],
+        "focal_length": pull @ _motion_of_scale(pair, solution, turned_rad, interval_s).reshape(-1, 2),
+        "gyro": by_gyro @ R_camera_body,
+        "clock": (by_gyro @ rate_change_rad_s)[:, None],
+        "mounting": by_mounting @ R_camera_body,
+        "down": by_down,
+        "tilt": by_down + _cross(velocity) @ turned @ (np.eye(3) - np.outer(down, down)),
+        "lever_arm": by_lever @ R_camera_body,
+        "acceleration": pull @ motion_of_acceleration(pair).reshape(-1, 3),
     }
+
+
+def by_sigma(
+    module: Module,
+    units: dict[str, Array],
+    *,
+    height: Height,
+    tilt: Tilt,
+    interval_s: float,
+    acceleration_sigma_m_s2: float = 0.0,
+) -> dict[str, Array]:
+    """One-sigma effects by cause from those of one unit (:func:`unit_effects`)."""
+    alignment, gyro = module.alignment, module.gyro
+    span_s = noise_span_s(interval_s, module.camera.readout_s)
+    return {
+        "height": units["height"] * height.sigma_m,
+        "focal_length": units["focal_length"] * module.camera.focal_sigma,
+        "gyro_noise": units["gyro"] * (gyro.noise_per_axis * np.sqrt(span_s)),
+        "gyro_bias": units["gyro"] * (np.array(gyro.sigma.bias_rad_s) * interval_s),
+        "clock": units["clock"] * alignment.sigma.time_offset_s,
+        "mounting": units["mounting"] * alignment.rotation_sigma_rad,
+        "tilt": units["tilt"] * tilt.sigma_rad,
+        "lever_arm": units["lever_arm"] * np.array(alignment.sigma.camera_position_m),
+        "acceleration": units["acceleration"] * acceleration_sigma_m_s2,
+    }
+
+
+def noise_span_s(interval_s: float, readout_s: float) -> float:
+    """Over how long gyro noise adds up in a pair's common turn: rows exposed one after the other average some of it.
+
+    The mean over rows of the turn in an interval: the square of a box of one length averaged over one of the other,
+    integrated.
+    """
+    longer, shorter = max(interval_s, readout_s), min(interval_s, readout_s)
+    return interval_s**2 / longer * (1 - shorter / (3 * longer))
 
 
 def covariance_of(effects: Array) -> Array:

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from flow.errors import DataError
 from flow.files import RowWriter, cell
 from flow.row import REASONS, NoVelocity, SpeedRow
+from flow.running_median import RunningMedian
 from flow.table import Table, read_table, time_steps
 
 Array: TypeAlias = NDArray[np.float64]
@@ -115,7 +116,7 @@ class Summary:
         self._last_s = -math.inf
         self._lowest_m = math.inf
         self._highest_m = -math.inf
-        self._sigmas = [_Median() for _ in SIGMA_COLUMNS]
+        self._sigmas = [RunningMedian() for _ in SIGMA_COLUMNS]
 
     def add(self, row: SpeedRow) -> None:
         """Take a row into account."""
@@ -135,7 +136,7 @@ class Summary:
         self.distance_m += speed_m_s * row.interval_s
         self.top_speed_m_s = max(self.top_speed_m_s, speed_m_s)
         for median, sigma in zip(self._sigmas, row.velocity.sigma_m_s, strict=True):
-            median.add(float(sigma))
+            median.add(sigma)
 
     def as_dict(self) -> dict[str, Any]:
         """Give the summary as plain values; None where no row says anything.
@@ -163,27 +164,6 @@ class Summary:
             "highest_height_m": round(self._highest_m, 4) if high else None,
             "median_sigma_m_s": dict(zip(("forward", "right", "down"), sigmas, strict=True)),
         }
-
-
-class _Median:
-    """A running median of positive numbers to 0.5 %: counts in steps of 1 %, from 1 um/s to 1 km/s."""
-
-    _STEP = math.log(1.01)
-    _BINS = int(math.log(1e9) / _STEP) + 1
-
-    def __init__(self) -> None:
-        self._counts = np.zeros(self._BINS, np.int64)
-
-    def add(self, value: float) -> None:
-        place = int(math.log(max(value, 1e-6) / 1e-6) / self._STEP)
-        self._counts[min(place, self._BINS - 1)] += 1
-
-    def value(self) -> float | None:
-        total = int(self._counts.sum())
-        if total == 0:
-            return None
-        place = int(np.searchsorted(np.cumsum(self._counts), (total + 1) // 2))
-        return float(f"{1e-6 * math.exp((place + 0.5) * self._STEP):.3g}")
 
 
 def _cells(row: SpeedRow) -> list[str]:

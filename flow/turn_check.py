@@ -25,7 +25,7 @@ from flow.velocity import PairGeometry, Solution, motion_of_turn
 Array: TypeAlias = NDArray[np.float64]
 
 _MEMORY = 45  # pairs
-_FEWEST = 6
+_FEWEST, _FEWEST_MATCHES = 6, 25
 _EACH = 20  # pairs that are all looked at; of _EVERY later ones two are, one after the other
 _EVERY = 6
 _WRONG_SHARE = 0.3  # of an axis' turning, squared: a sign error leaves 4, a dead axis 1
@@ -98,6 +98,8 @@ class TurnCheck:
         """
         self._pairs += 1
         doubted = self._wrong or self._misfits
+        if np.count_nonzero(solution.used) < _FEWEST_MATCHES:
+            return doubted  # six unknowns from a handful of matches agree with anything
         if self._pairs > _EACH and self._pairs % _EVERY >= 2 and not doubted:
             return False
         left, sigma, scale = turn_left_over(pair, solution)

@@ -2,7 +2,8 @@
 
 Symbols: camera axes at the reference time (middle of the interval) throughout. A point seen along ``b0`` at ``t0``
 lies on the plane ``n.P = d``. The camera is at ``X(t) = v (t - ref) + L(t)``, where ``v`` is the velocity of the body
-origin and ``L(t) = R(ref, t) p - p`` is what rotation does to the lever arm ``p``. Then
+origin and ``L(t) = R(ref, t) p - p + a (t - ref)^2 / 2`` is what rotation does to the lever arm ``p``, and what the
+acceleration ``a``, known beforehand, adds. Then
 ``P = X(t0) + s b0`` with ``s = (d - n.X(t0)) / (n.b0)``, and the point is seen at ``t1`` along ``P - X(t1)``, parallel
 to ``b1``: two equations a match, linear in the three unknowns ``v``. Nothing is small-angle; for small motion this
 is the motion field of Longuet-Higgins and Prazdny 1980.
@@ -10,7 +11,7 @@ is the motion field of Longuet-Higgins and Prazdny 1980.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TypeAlias
 
 import numpy as np
@@ -71,6 +72,12 @@ class Solution:
     apparent: Array
     rows: Array
     miss: Array
+
+    def at(self, velocity_m_s: Array) -> Solution:
+        """Give what the same matches would have shown at another velocity (3,), without their scatter."""
+        missed = self.miss + self.rows @ (self.velocity_m_s - velocity_m_s)
+        still = np.zeros_like(self.miss)
+        return replace(self, velocity_m_s=velocity_m_s, apparent=self.apparent + missed, miss=still)
 
 
 def solve(
@@ -133,6 +140,14 @@ def equations(pair: PairGeometry) -> tuple[Array, Array]:
         pair.first_ray, pair.second_ray, pair.first_s, pair.second_s, pair.first_lever_m, pair.second_lever_m, pair.down,
         np.zeros(len(pair.first_ray)) + pair.distance_m,
     )  # fmt: skip
+
+
+def motion_of_acceleration(pair: PairGeometry) -> Array:
+    """Give what an acceleration adds to ``rows @ v``: (N, 2, 3), s^2 in the place of s."""
+    return _equations(
+        pair.first_ray, pair.second_ray, 0.5 * pair.first_s**2, 0.5 * pair.second_s**2, pair.first_lever_m,
+        pair.second_lever_m, pair.down, np.zeros(len(pair.first_ray)) + pair.distance_m,
+    )[0]  # fmt: skip
 
 
 def motion_of_turn(rays: Array) -> Array:

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
+from pathlib import Path
 from typing import TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
 
+from calib.fitness.attitude_log import attitude_facts, attitude_findings, gathered_attitude
 from calib.fitness.axes import SEARCH_S, AxesFound, find_axes, still_gyro
 from calib.fitness.finding import SEVERITIES, Estimate, Finding, Fitness
 from calib.fitness.flying import Flying, flying_of
@@ -28,7 +30,6 @@ from calib.fitness.scales import Ratio, flown, range_against_scale, speed_agains
 from calib.fitness.stretches import GyroKeeper, Stretch, follow
 from calib.fitness.tracking import tracking_findings
 from calib.turn_model import TurnModel, Unknowns
-from flow.errors import DataError
 from flow.module import Module
 from flow.recording import Recording
 from flow.series import RangeSamples
@@ -37,6 +38,7 @@ from flow.video import Frame, Video
 Array: TypeAlias = NDArray[np.float64]
 
 _SPARE_S = 0.05
+_STEPS = 65_536  # tell the usual step
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -84,8 +86,14 @@ def check_recording(recording: Recording, *, watch: Callable[[Frame], None] | No
     stretches = keeper.stretches(offset_s, _SPARE_S, pictures.copies_s)
     turning = _turning(stretches, module, heights)
     span_s = float(video.times_s[0]) + offset_s, float(video.times_s[-1]) + offset_s
-    times, reading = frame_times(video.times_s, _container_hz(recording)), range_facts(heights, module.range, span_s)
+    times = frame_times(video.times_s, _container_hz(video, recording.times_path))
+    reading = range_facts(heights, module.range, span_s)
     series = pictures.series()
+    looked = [stretch.gyro for stretch in stretches]
+    attitude = gathered_attitude(
+        recording.attitude(), [(float(part.time_s[0]), float(part.time_s[-1])) for part in looked]
+    )
+    leaning = None if attitude is None else attitude_facts(attitude, looked, np.array(module.gyro.bias_rad_s))
     judging = Judging(module=module, flying=turning.flying)
     findings = [
         *frame_findings(times, _stamps(turning.placing, times, video), turning.flying),
@@ -94,6 +102,7 @@ def check_recording(recording: Recording, *, watch: Callable[[Frame], None] | No
         *gyro_findings(gyro, span_s, offset_s),
         *rest_findings(gyro, judging),
         *_turning_findings(turning, judging),
+        *attitude_findings(leaning, offset_s),
         *range_findings(reading, module.range, turning.flying, span_s, offset_s),
     ]
     begin_s = float(video.times_s[0])
@@ -233,15 +242,12 @@ def _facts(
     return {"frames": frames, "picture": picture, "gyro": gyro.as_dict(), "range": reading.as_dict(), "flight": flight}
 
 
-def _container_hz(recording: Recording) -> float | None:
+def _container_hz(video: Video, times_path: Path | None) -> float | None:
     """Frame rate by the container where a frames.csv counts instead; None where it has no times of its own."""
-    if recording.times_path is None:
+    if times_path is None or video.container_times_s is None:
         return None
-    try:
-        own_s = Video(recording.frames.path).times_s
-    except DataError:
-        return None
-    return 1 / float(np.median(np.diff(own_s)))
+    step_s = float(np.median(np.diff(video.container_times_s[:_STEPS])))
+    return 1 / step_s if step_s > 0 else None
 
 
 def _from_start(finding: Finding, begin_s: float) -> Finding:

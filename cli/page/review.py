@@ -26,7 +26,7 @@ from cli.page.review_findings import Finding, findings, shortened
 from cli.page.review_path import CAUSES
 from cli.page.review_range import Readings, range_readings
 from cli.page.review_rows import NEWEST, SPREAD, FlightData, Rows
-from cli.page.review_video import copied_times_s, own_times_s
+from cli.page.review_video import own_times_s
 from cli.page.review_words import CAUTIONS, flight_facts, footer, module_tables, remarks, summary_sentence
 from flow.accuracy.reference import Reference
 from flow.estimator import FrameResult
@@ -39,6 +39,7 @@ from flow.video import Frame
 Array: TypeAlias = NDArray[np.float64]
 
 _BATCH = 16  # pictures encoded in a row: each change between encoding and measuring costs time
+_MOST_PICTURES = 250_000  # in a video: an hour at 60 a second; its index is in memory until it is whole
 _MARGIN_S = 1.0  # of samples before the first row and after the last
 _LARGE_CLOCK_S = 10_000.0  # a clock that began long before the flight is shown from the flight on
 
@@ -94,12 +95,12 @@ class Review:
         self._reference = None if reference is None else Reference(read_truth(reference))
         self._data = FlightData(recording)
         self._stack = ExitStack()
-        own = own_times_s(recording)
-        self._is_own = own is not None
-        self._media_s = copied_times_s(recording) if own is None else own
-        self._copy = None if self._is_own else PlayableVideo(output / "review.mp4", factor=23)
+        self._own_s = own_times_s(recording)
+        self._copy = PlayableVideo(output / "review.mp4", factor=23) if self._own_s is None else None
         self._overlay = PlayableVideo(output / "overlay.mp4") if overlay else None
         self._draw = Overlay(recording.module)
+        self._one_in = -(-recording.frame_count // _MOST_PICTURES)
+        self._taken = False
         self._frames: list[tuple[Frame, FrameResult | None]] = []
         self._worker = ThreadPoolExecutor(max_workers=1)
         self._encoded: Future[None] = Future()
@@ -114,7 +115,8 @@ class Review:
 
     def watch(self, frame: Frame) -> None:
         """Take a frame, before the result that it ends."""
-        if self._copy is not None or self._overlay is not None:
+        self._taken = (self._copy is not None or self._overlay is not None) and self._is_shown(frame.index)
+        if self._taken:
             if len(self._frames) == _BATCH:
                 self._hand_over()
             self._frames.append((frame, None))
@@ -122,18 +124,23 @@ class Review:
     def add(self, result: FrameResult) -> None:
         """Take a result."""
         self._data.add(result)
-        if self._frames:
+        if self._taken:
             self._frames[-1] = (self._frames[-1][0], result)
 
     def write(self, facts: Mapping[str, Any]) -> None:
         """Write the page, which appears at the end of the context; ``facts`` is the summary as in ``summary.json``."""
         self._hand_over()
         self._encoded.result()
-        if self._is_own:
+        if self._own_s is not None:
             copy = self._stack.enter_context(replacing(self._output / "review.mp4"))
             shutil.copyfile(self._recording.frames.path, copy)
         page = self._stack.enter_context(replacing(self._output / "review.html"))
         page.write_text(render(self.page(facts), "review.html"), encoding="utf-8", newline="\n")
+
+    def _is_shown(self, index: int) -> bool:
+        """Whether a frame is in the videos: of a very long recording some, among them each that the page shows points of."""
+        last = index == self._recording.frame_count - 1
+        return last or index % self._one_in == 0 or index % self._data.per_bin == 0
 
     def _hand_over(self) -> None:
         """Have the pictures so far encoded while the measurement goes on; wait for those before."""
@@ -170,8 +177,8 @@ class Review:
             style=Markup(_resource("review.css")),
             script=Markup(_script()),
             found=listed,
-            left_out=left_out,
-            video_words="the recording's own video" if self._is_own else "a grey copy of the recording's video",
+            left_out=left_out + readings.more_gaps,
+            video_words=self._video_words(),
             causes=[cause.replace("_", " ") for cause in CAUSES],
             has_reference=compared is not None,
         )
@@ -182,13 +189,19 @@ class Review:
         wait([self._encoded])
         return self._stack.__exit__(kind, error, trace)
 
+    def _video_words(self) -> str:
+        if self._copy is None:
+            return "the recording's own video"
+        some = f", one picture in {self._one_in}" if self._one_in > 1 else ""
+        return f"a grey copy of the recording's video{some}"
+
     def _page_data(
         self, rows: Rows, readings: Readings, compared: Array | None, listed: list[Finding]
     ) -> dict[str, Any]:
         module = self._recording.module
-        offset = module.alignment.time_offset_s
-        end_s = rows.newest["end_s"]
-        media_s = np.interp(end_s - offset, self._recording.frames.times_s, self._media_s)
+        times_s = self._recording.frames.times_s
+        end_s = rows.newest["end_s"] - module.alignment.time_offset_s
+        media_s = end_s - times_s[0] if self._own_s is None else np.interp(end_s, times_s, self._own_s)
         gyro_s, gyro_low, gyro_high = self._data.turns.rates.finish()
         inside = (gyro_s >= rows.time_s[0] - _MARGIN_S) & (gyro_s <= rows.time_s[-1] + _MARGIN_S)
         base = math.floor(rows.time_s[0] - _MARGIN_S)

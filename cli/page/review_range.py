@@ -15,17 +15,22 @@ from flow.recording import Recording
 Array: TypeAlias = NDArray[np.float64]
 
 _MOST_READINGS = 20_000
+_MOST_GAPS = 1000
 _LEAST_GAP_S, _GAP_STEPS = 0.25, 5.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Readings:
-    """Range readings on the gyro clock in bins, (R,) each, made distances by scale and offset; gaps (G, 2) s."""
+    """Range readings on the gyro clock in bins, (R,) each, made distances by scale and offset; gaps (G, 2) s.
+
+    The longest gaps are kept; ``more_gaps`` counts the others.
+    """
 
     time_s: Array
     low_m: Array
     high_m: Array
     gaps_s: Array
+    more_gaps: int = 0
 
 
 def range_readings(recording: Recording, margin_s: float) -> Readings:
@@ -37,6 +42,7 @@ def range_readings(recording: Recording, margin_s: float) -> Readings:
     begin_s, end_s = (float(time) + offset_s for time in recording.frames.times_s[[0, -1]])
     bins = Bins(1, _MOST_READINGS)
     gaps: list[tuple[float, float]] = []
+    more = 0
     last_s, usual_s = begin_s, math.inf
     for chunk in recording.range():
         time_s = chunk.time_s + sensor.time_offset_s
@@ -48,9 +54,14 @@ def range_readings(recording: Recording, margin_s: float) -> Readings:
             usual_s = float(np.median(np.diff(heard)))
         gaps += _gaps(heard, usual_s, end_s)
         last_s = float(heard[-1])
+        if len(gaps) > _MOST_GAPS:
+            more += len(gaps) - _MOST_GAPS
+            gaps = sorted(sorted(gaps, key=lambda gap: gap[0] - gap[1])[:_MOST_GAPS])
     gaps += _gaps(np.array([last_s, max(last_s, end_s)]), usual_s, end_s)
     time_s, low, high = bins.finish()
-    return Readings(time_s=time_s, low_m=low[:, 0], high_m=high[:, 0], gaps_s=np.array(gaps).reshape(-1, 2))
+    return Readings(
+        time_s=time_s, low_m=low[:, 0], high_m=high[:, 0], gaps_s=np.array(gaps).reshape(-1, 2), more_gaps=more
+    )
 
 
 def _gaps(heard_s: Array, usual_s: float, end_s: float) -> list[tuple[float, float]]:

@@ -77,13 +77,14 @@ class FlightData:
     def __init__(self, recording: Recording) -> None:
         module = recording.module
         rows = max(recording.frame_count - 1, 1)
-        self._per_bin = -(-rows // _MOST_ROWS)
-        self._points_a_row = int(np.clip(_MOST_POINTS // -(-rows // self._per_bin), *_POINTS_A_ROW))
+        self.per_bin = -(-rows // _MOST_ROWS)
+        """Rows in each bin, which shows the points of the last of them."""
+        self._points_a_row = int(np.clip(_MOST_POINTS // -(-rows // self.per_bin), *_POINTS_A_ROW))
         self.turns = TurnLog(recording.gyro(), module.gyro.bias_rad_s)
         self._path = Path(module.gyro)
         self._image = TurnedImage(module)
         self._size_px = np.array([module.camera.width_px, module.camera.height_px], float)
-        self._bins = Bins(len(SPREAD), _MOST_ROWS + 2, per_bin=self._per_bin)
+        self._bins = Bins(len(SPREAD), _MOST_ROWS + 2, per_bin=self.per_bin)
         self._newest = np.empty((_MOST_ROWS + 2, len(NEWEST)), np.float64)
         self._closed = 0
         self._rows = 0
@@ -114,7 +115,7 @@ class FlightData:
             high=dict(zip(SPREAD, high.T, strict=True)),
             newest=dict(zip(NEWEST, self._newest[: self._closed].T, strict=True)),
             points=bytes(self._points),
-            per_bin=self._per_bin,
+            per_bin=self.per_bin,
             stretches=self._stretches,
         )
 
@@ -139,7 +140,7 @@ class FlightData:
         )
         for k, result in enumerate(results):
             self._rows += 1
-            if self._rows % self._per_bin == 0 or (last and result is results[-1]):
+            if self._rows % self.per_bin == 0 or (last and result is results[-1]):
                 newest[k, 2:5] = self._add_points(result)
                 self._newest[self._closed] = newest[k]
                 self._closed += 1

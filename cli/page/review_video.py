@@ -20,27 +20,15 @@ _LATEST_START_S = 0.1  # a player may show its first picture at 0 whatever its s
 def own_times_s(recording: Recording) -> Array | None:
     """When a browser shows each frame of the recording's own video, s; None where browsers may not play it.
 
-    They all play 8-bit 4:2:0 H.264 in an MP4. Its packets are listed, not decoded.
+    They all play 8-bit 4:2:0 H.264 in an MP4.
     """
+    times_s = recording.frames.container_times_s
+    if times_s is None or not 0 <= times_s[0] <= _LATEST_START_S:
+        return None
     try:
         with open_container(recording.frames.path) as container:
-            stream = container.streams.video[0]
-            codec = stream.codec_context
+            codec = container.streams.video[0].codec_context
             fits = codec.name == "h264" and codec.profile in _PROFILES and codec.pix_fmt in ("yuv420p", "yuvj420p")
-            if not fits or "mp4" not in container.format.name or stream.time_base is None:
-                return None
-            stamps = [packet.pts for packet in container.demux(stream) if packet.size and not packet.is_discard]
-            base = float(stream.time_base)
+            return times_s if fits and "mp4" in container.format.name else None
     except (av.FFmpegError, OSError, IndexError):
         return None
-    known = sorted(stamp for stamp in stamps if stamp is not None)
-    if len(known) != recording.frame_count or len(known) != len(stamps):
-        return None
-    times = np.array(known) * base
-    return times if 0 <= times[0] <= _LATEST_START_S else None
-
-
-def copied_times_s(recording: Recording) -> Array:
-    """When a browser shows each frame of a copy made at the recording's own frame times, s."""
-    times = recording.frames.times_s
-    return np.asarray(times - times[0])

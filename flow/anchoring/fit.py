@@ -1,4 +1,4 @@
-"""How far the body has moved since the anchor, and what turn the gyro has missed, from matches of which some are wrong."""
+"""How far the body has moved since the anchor, what turn the gyro missed, what slope the tilt: from matches, some wrong."""
 
 from __future__ import annotations
 
@@ -16,12 +16,13 @@ Array: TypeAlias = NDArray[np.float64]
 
 _TUKEY = 4.685  # 95 % efficiency on Gaussian scatter (Huber and Ronchetti 2009)
 _STRAIGHT, _ROUNDS = 6, 3
+_HELD = 1e12  # of a slope that may not change: a microradian
 _USED = 0.1  # weight from which on a match counts as one that agrees
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Fit:
-    """Change (6,) of D and e, its ``covariance`` (6, 6), the matches ``used`` (N,), their ``miss`` (N, 2) and ``scale``."""
+    """Change (8,) of D, e and s, its ``covariance`` (8, 8), the matches ``used`` (N,), their ``miss`` (N, 2) and ``scale``."""
 
     change: Array
     covariance: Array
@@ -30,17 +31,17 @@ class Fit:
     scale: float
 
 
-def fit(equations: Equations, turn_prior: Array, turn_mean: Array) -> Fit | None:
-    """Solve the equations of an anchor; None where they do not determine the six unknowns.
+def fit(equations: Equations, prior_rad2: Array, mean_rad: Array) -> Fit | None:
+    """Solve the equations of an anchor; None where they do not determine the unknowns.
 
     Parameters
     ----------
     equations
         At least a dozen matches.
-    turn_prior
-        (3, 3) covariance of what is known of the turn beforehand.
-    turn_mean
-        (3,) change of e that is most likely beforehand.
+    prior_rad2
+        (5, 5) covariance of what is known of turn and slope beforehand.
+    mean_rad
+        (5,) change of them that is most likely beforehand.
 
     Notes
     -----
@@ -48,16 +49,20 @@ def fit(equations: Equations, turn_prior: Array, turn_mean: Array) -> Fit | None
     median, never below 1: what the matches share does not show in how they scatter.
     """
     rows, target = whitened(equations.rows, equations.target, equations.covariance)
-    prior = np.zeros((6, 6))
-    prior[3:, 3:] = np.linalg.inv(turn_prior)
-    expected = prior @ np.concatenate([np.zeros(3), turn_mean])
+    prior = np.zeros((8, 8))
+    prior[3:, 3:] = np.linalg.inv(prior_rad2)
+    mean = np.concatenate([np.zeros(3), mean_rad])
+    # With the slope free something that moves in a third of the view would find a plane that suits it too.
+    steady = prior.copy()
+    steady[6:, 6:] += _HELD * np.eye(2)
     # What was expected is close, or every match is as far from it as the others.
-    weight: Array = 1 / np.sqrt(np.maximum(squared_misses(rows, target, np.zeros(6)), 1.0))
+    weight: Array = 1 / np.sqrt(np.maximum(squared_misses(rows, target, np.zeros(8)), 1.0))
     spread = 1.0
     for k in range(_STRAIGHT + _ROUNDS):
         square, product = normal_equations(rows, target, weight)
+        known = steady if k < _STRAIGHT else prior
         try:
-            change = np.asarray(np.linalg.solve(square / spread + prior, product / spread + expected), np.float64)
+            change = np.asarray(np.linalg.solve(square / spread + known, product / spread + prior @ mean), np.float64)
         except np.linalg.LinAlgError:
             return None
         squared = squared_misses(rows, target, change)

@@ -41,7 +41,7 @@ _KEPT = 6  # anchors that may be taken up again
 _ACCELERATION_M_S2 = 2.0  # while nothing is measured
 _PATCHES = 12.0
 _LAG_SHARE = 0.5  # of the variance that blocks show whatever their texture
-_LEAST_LAG_RAD = 1e-5
+_LEAST_LAG_RAD = 3e-5  # registration is off by a few thousandths of a pixel the same way while it sees the same ground
 _OWN_SHARE = 0.5  # of the picture noise is the anchor's own: it is the same in every registration
 _SHARPER = 1.6
 _HEIGHT_LASTS_S = 0.5  # height errors farther apart than this count as independent
@@ -51,14 +51,16 @@ _HEIGHT_LASTS_S = 0.5  # height errors farther apart than this count as independ
 class Position:
     """Where the body is at the end of a row.
 
-    ``forward_m`` and ``right_m`` of the start (see the module), their ``covariance_m2`` (2, 2), and the number of the
-    anchor; ``held`` says whether this very picture was registered against it.
+    ``forward_m`` and ``right_m`` of the start (see the module), their ``covariance_m2`` (2, 2), ``own_m2`` (2, 2) what of it
+    is not the anchor's and not the whole path's, and the number of the anchor; ``held`` says whether this very picture was
+    registered against it.
     """
 
     time_s: float
     forward_m: float
     right_m: float
     covariance_m2: Array
+    own_m2: Array
     anchor: int
     held: bool
 
@@ -68,13 +70,13 @@ class _Anchor:
     number: int
     picture: Picture
     shot: Shot
-    down: Array  # (3,), camera axes
+    down: Array  # (3,), camera axes, of all pictures
+    plane: Array  # (3,), down of its own picture: what slope is meant against
     distance_m: float
     distance_sigma_m: float
     R_start_camera: Array
     origin_m: Array  # (3,), body in the start's frame
     origin_m2: Array  # (3, 3), without what scales the whole path
-    heading_rad2: float
     sharpness: float
     since_s: float
     turn: Turn
@@ -91,8 +93,8 @@ class Moment:
 
     ``velocity_m_s`` (3,) in level axes over ``interval_s`` before it, with ``covariance_m2_s2``; ``R_level_still`` turns
     from the axes that do not rotate into these level axes, the third of which is down; ``turned_rad`` is the heading in
-    them at the picture before; ``distance_m`` of the camera to the plane; ``common_px`` is the one-sigma by which a codec
-    shifts a whole picture.
+    them at the picture before; ``distance_m`` of the camera to the plane; ``tilt_sigma_rad`` of the plane's slope;
+    ``common_px`` is the one-sigma by which a codec shifts a whole picture.
     """
 
     picture: Picture
@@ -104,6 +106,7 @@ class Moment:
     turned_rad: float
     distance_m: float
     distance_sigma_m: float
+    tilt_sigma_rad: float
     common_px: float
 
     @property
@@ -153,6 +156,7 @@ class PositionKeeper:
             forward_m=float(forward),
             right_m=float(right),
             covariance_m2=self._covariance(now)[:2, :2],
+            own_m2=self._against_anchor(now)[:2, :2],
             anchor=anchor.number,
             held=self._registered_s == now.shot.time_s,
         )
@@ -162,30 +166,30 @@ class PositionKeeper:
         R_start_level = np.array([[cos, sin, 0.0], [-sin, cos, 0.0], [0.0, 0.0, 1.0]])
         first = now.covariance_m2_s2 * now.interval_s**2
         origin = R_start_level @ now.velocity_m_s * now.interval_s
-        self._drop(now, R_start_level @ now.R_level_still @ now.shot.middle, origin, first, 0.0)
+        self._drop(now, R_start_level @ now.R_level_still @ now.shot.middle, origin, first)
 
-    def _drop(self, now: Moment, R_start_camera: Array, origin: Array, origin_m2: Array, heading_rad2: float) -> None:
+    def _drop(self, now: Moment, R_start_camera: Array, origin: Array, origin_m2: Array) -> None:
         """Make the picture of the moment an anchor, and the active one."""
         R_still_camera = now.shot.middle
         down = R_still_camera.T @ now.down_still
         jitter = self._lag_px(now) * now.distance_m / self._focal_px
         self._count += 1
-        before = self._anchors[-1].turn if self._anchors else None
+        before = (self._anchors[-1].turn, self._anchors[-1].down) if self._anchors else None
         self._anchors.append(
             _Anchor(
                 number=self._count,
                 picture=now.picture,
                 shot=now.shot,
                 down=down,
+                plane=down,
                 distance_m=now.distance_m,
                 distance_sigma_m=now.distance_sigma_m,
                 R_start_camera=_levelled(R_start_camera, down),
                 origin_m=origin,
                 origin_m2=origin_m2 + jitter**2 * np.eye(3),
-                heading_rad2=heading_rad2,
                 sharpness=self._fine.sharpness(now.picture),
                 since_s=now.shot.time_s,
-                turn=Turn(self._module.gyro, now.shot.time_s, self._lag_rad(now), before),
+                turn=Turn(self._module.gyro, now.shot.time_s, self._lag_rad(now), now.tilt_sigma_rad, before),
             )
         )
         del self._anchors[:-_KEPT]
@@ -197,14 +201,14 @@ class PositionKeeper:
         assert self._latest is not None
         anchor = self._anchors[-1]
         gap_s = max(now.shot.time_s - self._latest.shot.time_s - now.interval_s, 0.0)
-        R_anchor_level = small_turn(anchor.turn.seen_rad) @ anchor.shot.middle.T @ now.R_level_still.T
+        R_anchor_level = small_turn(anchor.turn.seen_rad[:3]) @ anchor.shot.middle.T @ now.R_level_still.T
         self._moved = self._moved + R_anchor_level @ now.velocity_m_s * (now.interval_s + gap_s) / anchor.distance_m
         added = R_anchor_level @ now.covariance_m2_s2 @ R_anchor_level.T * (now.interval_s + gap_s) ** 2
         added += (0.5 * _ACCELERATION_M_S2 * gap_s**2) ** 2 * np.eye(3)
         self._moved2 = self._moved2 + added / anchor.distance_m**2
 
     def _turned(self, anchor: _Anchor, now: Moment) -> Array:
-        return np.asarray(small_turn(anchor.turn.seen_rad) @ anchor.shot.middle.T @ now.shot.middle)
+        return np.asarray(small_turn(anchor.turn.seen_rad[:3]) @ anchor.shot.middle.T @ now.shot.middle)
 
     def _register(self, now: Moment) -> bool:
         """Find the picture's place against the active anchor; says whether that succeeded."""
@@ -212,15 +216,15 @@ class PositionKeeper:
         turn = anchor.turn
         turn.advance(now.shot.time_s, self._turned(anchor, now), self._lag_rad(now))
         prior = turn.seen_rad2
-        unsure_px = self._focal_px * float(np.sqrt(np.trace(self._moved2) + np.trace(prior)))
-        moved, e = self._moved, turn.seen_rad
+        unsure_px = self._focal_px * float(np.sqrt(np.trace(self._moved2) + np.trace(prior[:3, :3])))
+        moved, wrong = self._moved, turn.seen_rad
         for k in range(4):
-            view = AnchorView(self._lens, self._module, anchor.shot, now.shot, anchor.down, anchor.distance_m, e)
+            view = AnchorView(self._lens, self._module, anchor.shot, now.shot, anchor.plane, anchor.distance_m, wrong)
             coarse = k == 0 and unsure_px > NEAR_PX
-            found = self._match(anchor, now, view, moved, prior, turn.seen_rad - e, coarse=coarse)
+            found = self._match(anchor, now, view, moved, prior, turn.seen_rad - wrong, coarse=coarse)
             if found is None:
                 return False
-            moved, e = moved + found.change[:3], e + found.change[3:]
+            moved, wrong = moved + found.change[:3], wrong + found.change[3:]
             step_px = self._focal_px * float(np.linalg.norm(found.change[:2]))
             if not coarse and step_px > 2 * NEAR_PX:
                 return False
@@ -229,7 +233,7 @@ class PositionKeeper:
         else:
             return False
         self._moved, self._moved2 = moved, found.covariance[:3, :3] / (1 - _OWN_SHARE)
-        turn.absorb(e, found.covariance[3:, 3:])
+        turn.absorb(wrong, found.covariance[3:, 3:])
         self._registered_s = now.shot.time_s
         self._average(anchor, now)
         return True
@@ -287,13 +291,11 @@ class PositionKeeper:
         if sharpness < anchor.sharpness / _SHARPER and overlap > 0.5 * _LEAST_OVERLAP and not lost:
             return  # blurred for a moment
         place, covariance = anchor.place(self._moved), self._own_covariance(now)
-        R_start_camera = (
-            anchor.R_start_camera @ small_turn(anchor.turn.missed_rad) @ anchor.shot.middle.T @ now.shot.middle
-        )
-        heading_rad2 = anchor.heading_rad2 + float(anchor.down @ anchor.turn.missed_rad2 @ anchor.down)
+        missed = small_turn(anchor.turn.missed_rad(anchor.down))
+        R_start_camera = anchor.R_start_camera @ missed @ anchor.shot.middle.T @ now.shot.middle
         if poor and not lost and self._take_up(now, place):
             return
-        self._drop(now, R_start_camera, place, covariance, heading_rad2)
+        self._drop(now, R_start_camera, place, covariance)
 
     def _take_up(self, now: Moment, place: Array) -> bool:
         """Return to an earlier anchor that is well in view again."""
@@ -320,7 +322,7 @@ class PositionKeeper:
         """Share of the anchor in view, the turn since, rad, and by how much the ground has grown or shrunk."""
         camera = self._module.camera
         view = AnchorView(
-            self._lens, self._module, anchor.shot, now.shot, anchor.down, anchor.distance_m, anchor.turn.seen_rad
+            self._lens, self._module, anchor.shot, now.shot, anchor.plane, anchor.distance_m, anchor.turn.seen_rad
         )
         size = np.array([camera.width_px, camera.height_px])
         middle = 0.5 * (size - 1)[None]
@@ -341,18 +343,20 @@ class PositionKeeper:
 
     def _own_covariance(self, now: Moment) -> Array:
         """Covariance (3, 3) in the start's frame, without what scales or turns the whole path."""
+        return np.asarray(self._anchors[-1].origin_m2 + self._against_anchor(now))
+
+    def _against_anchor(self, now: Moment) -> Array:
+        """Covariance (3, 3) of the place against the anchor, in the start's frame."""
         anchor = self._anchors[-1]
         by_picture = anchor.R_start_camera @ self._moved2 @ anchor.R_start_camera.T * anchor.distance_m**2
         leg = anchor.R_start_camera @ self._moved
         jitter = self._lag_px(now) * anchor.distance_m / self._focal_px
-        return np.asarray(
-            anchor.origin_m2 + by_picture + anchor.distance_sigma_m**2 * np.outer(leg, leg) + jitter**2 * np.eye(3)
-        )
+        return np.asarray(by_picture + anchor.distance_sigma_m**2 * np.outer(leg, leg) + jitter**2 * np.eye(3))
 
     def _covariance(self, now: Moment) -> Array:
         anchor = self._anchors[-1]
         place = anchor.place(self._moved)
-        heading_rad2 = anchor.heading_rad2 + float(anchor.down @ anchor.turn.missed_rad2 @ anchor.down)
+        heading_rad2 = anchor.turn.heading_rad2(anchor.down)
         across = np.array([-place[1], place[0], 0.0])
         whole = self._scale_sigma**2 * np.outer(place, place) + heading_rad2 * np.outer(across, across)
         return np.asarray(self._own_covariance(now) + whole)

@@ -1,9 +1,11 @@
-"""What the gyro misses between an anchor and now: its noise, and the bias that its calibration left.
+"""What the gyro misses between an anchor and now: its noise, and the bias that its calibration left; and the slope.
 
-Nine numbers, three each, in camera axes: ``missed``, the turn since the anchor that the gyro did not see; ``lag``, by how
-much pictures look turned that are not: a video codec holds back a slow turn and lets it catch up a second later;
-``bias``, rad/s, which outlives the anchor. Pictures tell the sum of the first two; they are told apart by how they change,
-a Kalman filter over the anchor's life.
+Twelve numbers, in camera axes: ``missed`` (3), the turn since the anchor that the gyro did not see; ``lag`` (3), by how much
+pictures look turned that are not: a video codec holds back a slow turn and lets it catch up a second later; ``bias`` (3),
+rad/s, which outlives the anchor; ``slope`` (2), by how much the ground is askew against the tilt that the anchor was taken
+with, along the two directions of :class:`flow.anchoring.view.AnchorView`; ``heading``, what the headings of the anchors
+before have missed, for the same bias is in all of them. Pictures tell the sum of the first two, and the slope; they are
+told apart by how they change, a Kalman filter over the anchor's life.
 """
 
 from __future__ import annotations
@@ -17,7 +19,10 @@ from flow.module import Gyro
 
 Array: TypeAlias = NDArray[np.float64]
 
-_SUM = np.hstack([np.eye(3), np.eye(3), np.zeros((3, 3))])
+_SEEN = np.zeros((5, 12))
+_SEEN[:3, :3] = _SEEN[:3, 3:6] = np.eye(3)
+_SEEN[3:, 9:11] = np.eye(2)
+_BIAS, _HEADING = slice(6, 9), 11
 _WANDER = 1e-5  # rad/s in a second, by which a bias wanders at least
 _LAG_S = 1.0  # how long a codec's lag lasts
 
@@ -33,30 +38,42 @@ class Turn:
         When the anchor was taken.
     lag_rad
         One-sigma of the lag about each axis.
+    slope_rad
+        One-sigma of the slope along each direction.
     before
-        The turn of the anchor before, whose knowledge of the bias is taken over.
+        The turn of the anchor before, whose knowledge of bias and heading is taken over, and down (3,) in its axes.
     """
 
-    def __init__(self, gyro: Gyro, time_s: float, lag_rad: float, before: Turn | None = None) -> None:
+    def __init__(
+        self, gyro: Gyro, time_s: float, lag_rad: float, slope_rad: float, before: tuple[Turn, Array] | None = None
+    ) -> None:
         self._noise = float(np.mean(np.square(gyro.noise_per_axis)))
         self._time_s = time_s
-        self._state = np.zeros(9)
-        self._covariance = np.zeros((9, 9))
+        self._state = np.zeros(12)
+        self._covariance = np.zeros((12, 12))
         self._covariance[:3, :3] = 1e-14 * np.eye(3)
         self._covariance[3:6, 3:6] = 2 * lag_rad**2 * np.eye(3)  # the anchor's and the later picture's
-        self._covariance[6:, 6:] = np.diag(np.square(gyro.sigma.bias_rad_s)) + 1e-14 * np.eye(3)
+        self._covariance[_BIAS, _BIAS] = np.diag(np.square(gyro.sigma.bias_rad_s)) + 1e-14 * np.eye(3)
+        self._covariance[9:11, 9:11] = slope_rad**2 * np.eye(2)
         if before is not None:
-            self.take_over_bias(before)
+            turn, down = before
+            self.take_over_bias(turn)
+            kept = np.array([*range(6, 9), _HEADING])
+            self._covariance[np.ix_(kept, kept)] = turn._lasting(down) @ turn._covariance @ turn._lasting(down).T
 
     @property
     def seen_rad(self) -> Array:
-        """Turn (3,) by which a picture differs from what the gyro says."""
-        return np.asarray(self._state[:3] + self._state[3:6])
+        """Turn (3,) by which a picture differs from what the gyro says, and slope (2,): what pictures tell."""
+        return np.asarray(_SEEN @ self._state)
 
-    @property
-    def missed_rad(self) -> Array:
-        """Turn (3,) that the gyro has missed."""
-        return np.asarray(self._state[:3])
+    def missed_rad(self, down: Array) -> Array:
+        """Turn (3,) that the gyro has missed, with what came out meanwhile of the headings of the anchors before."""
+        return np.asarray(self._state[:3] + down * self._state[_HEADING])
+
+    def heading_rad2(self, down: Array) -> float:
+        """Variance of the heading since the start."""
+        by = self._lasting(down)[3]
+        return float(by @ self._covariance @ by)
 
     @property
     def missed_rad2(self) -> Array:
@@ -65,32 +82,40 @@ class Turn:
 
     @property
     def seen_rad2(self) -> Array:
-        """Covariance (3, 3) of :attr:`seen_rad`."""
-        return np.asarray(_SUM @ self._covariance @ _SUM.T)
+        """Covariance (5, 5) of :attr:`seen_rad`."""
+        return np.asarray(_SEEN @ self._covariance @ _SEEN.T)
 
     def take_over_bias(self, other: Turn) -> None:
         """Go on with what another anchor has taught about the bias."""
-        self._state[6:] = other._state[6:]
-        self._covariance[6:, :6] = self._covariance[:6, 6:] = 0
-        self._covariance[6:, 6:] = other._covariance[6:, 6:]
+        self._state[_BIAS] = other._state[_BIAS]
+        self._covariance[_BIAS] = self._covariance[:, _BIAS] = 0
+        self._covariance[_BIAS, _BIAS] = other._covariance[_BIAS, _BIAS]
 
     def advance(self, time_s: float, R_anchor_now: Array, lag_rad: float) -> None:
         """Let time pass: noise and bias add to the turn, the lag changes; ``R_anchor_now`` turns into the anchor's axes."""
         dt = time_s - self._time_s
         self._time_s = time_s
-        step = np.eye(9)
-        step[:3, 6:] = R_anchor_now * dt
+        step = np.eye(12)
+        step[:3, _BIAS] = R_anchor_now * dt
         stays = float(np.exp(-dt / _LAG_S))
         step[3:6, 3:6] *= stays
         self._state = step @ self._state
         self._covariance = step @ self._covariance @ step.T
         self._covariance[:3, :3] += self._noise * dt * np.eye(3)
         self._covariance[3:6, 3:6] += (1 - stays**2) * 2 * lag_rad**2 * np.eye(3)
-        self._covariance[6:, 6:] += _WANDER**2 * dt * np.eye(3)
+        self._covariance[_BIAS, _BIAS] += _WANDER**2 * dt * np.eye(3)
 
     def absorb(self, seen_rad: Array, seen_rad2: Array) -> None:
-        """Take over what pictures say: the turn seen (3,), and its covariance with what was known before taken in."""
+        """Take over what pictures say: turn and slope seen (5,), and their covariance with what was known before taken in."""
         before = self.seen_rad2
-        gain = self._covariance @ _SUM.T @ np.linalg.inv(before)
+        gain = self._covariance @ _SEEN.T @ np.linalg.inv(before)
         self._state = self._state + gain @ (seen_rad - self.seen_rad)
         self._covariance = self._covariance - gain @ (before - seen_rad2) @ gain.T
+
+    @staticmethod
+    def _lasting(down: Array) -> Array:
+        """Pick what outlives the anchor of the state: bias and heading, (4, 12)."""
+        rows = np.zeros((4, 12))
+        rows[:3, _BIAS] = np.eye(3)
+        rows[3, :3], rows[3, _HEADING] = down, 1.0
+        return rows

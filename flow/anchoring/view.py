@@ -4,8 +4,9 @@ Symbols: axes of the camera at the anchor's time throughout. The anchor sees a p
 ``n.P = 1`` in units of the camera's distance then. The body has since moved by ``D`` (in these units) and turned by what
 the gyro says, and by a small ``e`` that it does not: the noise and bias of the gyro add up over the time between. The
 point is seen along ``b1``, turned by the gyro alone: ``(P - D)`` brought to unit depth is ``b1`` plus what the turn
-``e`` makes of it. Two equations a match for six unknowns; ``e`` is known beforehand to a milliradian or so, without which
-a turn would hardly be told from a shift.
+``e`` makes of it. And the plane slopes by ``s`` more than the tilt says: a way of 0.3 over ground that is 4 mrad askew
+turns the picture by 0.6 mrad. Two equations a match for eight unknowns; ``e`` is known beforehand to a milliradian or so,
+without which a turn would hardly be told from a shift, and ``s`` as well as the tilt.
 """
 
 from __future__ import annotations
@@ -19,6 +20,7 @@ from numpy.typing import NDArray
 from flow.camera import Lens
 from flow.geometry import look_toward, meet_ground, turn_rays
 from flow.module import Module
+from flow.rotation import cross
 from flow.tracks import Matches
 from flow.velocity import motion_of_turn
 
@@ -30,12 +32,13 @@ class Shot:
     """How a picture was taken.
 
     ``turns`` (K, 3, 3) turn vectors of the camera into axes that do not rotate, at K instants evenly over the rows;
-    ``velocity_m_s`` (3,) is the body's in the camera's axes at ``time_s``, the middle row's exposure.
+    ``velocity_m_s`` and ``acceleration_m_s2`` (3,) are the body's, in these axes, at ``time_s``, the middle row's exposure.
     """
 
     time_s: float
     turns: Array
     velocity_m_s: Array
+    acceleration_m_s2: Array
 
     @property
     def middle(self) -> Array:
@@ -45,7 +48,7 @@ class Shot:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Equations:
-    """``rows`` (N, 2, 6) @ (change of D, e) = ``target`` (N, 2), with the target's ``covariance`` (N, 2, 2)."""
+    """``rows`` (N, 2, 8) @ (change of D, e, s) = ``target`` (N, 2), with the target's ``covariance`` (N, 2, 2)."""
 
     rows: Array
     target: Array
@@ -67,58 +70,86 @@ class AnchorView:
         How the two pictures were taken.
     down, distance_m
         The plane's normal (3,) in the anchor's camera axes, and the camera's distance to it then.
-    left_over_rad
-        Turn (3,) between the two that the gyro has missed, as far as known.
+    wrong_rad
+        (5,), as far as known: turn between the two that the gyro has missed (3), slope of the plane against ``down`` (2).
     """
 
     def __init__(
-        self, lens: Lens, module: Module, anchor: Shot, now: Shot, down: Array, distance_m: float, left_over_rad: Array
+        self, lens: Lens, module: Module, anchor: Shot, now: Shot, down: Array, distance_m: float, wrong_rad: Array
     ) -> None:
         self._lens = lens
         self._camera = module.camera
-        self._down = down
+        self._along = _across(down)
+        sloping = down + self._along @ wrong_rad[3:]
+        self._down = sloping / np.linalg.norm(sloping)
         mounting = module.alignment.R_body_camera.as_matrix()
         self._arm = np.array(module.alignment.camera_position_m) @ mounting / distance_m
-        between = small_turn(left_over_rad) @ anchor.middle.T
+        between = small_turn(wrong_rad[:3]) @ anchor.middle.T
         self.R_anchor_now = between @ now.middle
-        self._first = np.ascontiguousarray(anchor.middle.T @ anchor.turns), anchor.velocity_m_s / distance_m
-        self._second = np.ascontiguousarray(between @ now.turns), self.R_anchor_now @ now.velocity_m_s / distance_m
+        self._first = _Exposure.of(anchor, anchor.middle.T, distance_m)
+        self._second = _Exposure.of(now, between, distance_m)
 
     def predict(self, pixels: Array, moved: Array) -> Array:
         """Where points (N, 2) of the anchor are in the later picture when the body has moved by D (3,)."""
-        ground = self._ground(pixels) - moved
-        seen = pixels
+        ground = self._ground(pixels)[1] - moved
+        seen, second = pixels, self._second
         for _ in range(4 if self._camera.readout_s else 1):
-            turns, velocity = self._second
-            seen = self._lens.pixels(look_toward(ground, velocity, *self._turning(turns, seen)))
+            seen = self._lens.pixels(look_toward(ground, second.velocity, *self._turning(second, seen)))
         return seen
 
     def equations(self, matches: Matches, moved: Array) -> tuple[Equations, NDArray[np.bool_]]:
         """Linearise about D (3,); also which matches have rays that meet the ground."""
-        ground = self._ground(matches.first_px)
-        turns, velocity = self._second
-        seen, since, arm = turn_rays(self._lens.rays(matches.second_px), *self._turning(turns, matches.second_px))
-        away = ground - moved - velocity * since[:, None] - arm
+        first, ground = self._ground(matches.first_px)
+        second = self._second
+        seen, since, way = turn_rays(self._lens.rays(matches.second_px), *self._turning(second, matches.second_px))
+        away = ground - moved - second.velocity * since[:, None] - way
         depth = away[:, 2:]
         per_pixel = self._lens.ray_per_pixel(matches.second_px)
         good = (depth[:, 0] > 0.1) & np.isfinite(seen[:, 0]) & np.isfinite(per_pixel).all(axis=(1, 2))
         ray = away[:, :2] / depth
-        rows = np.zeros((len(ray), 2, 6))
+        rows = np.zeros((len(ray), 2, 8))
         rows[:, 0, 0] = rows[:, 1, 1] = -1.0
         rows[:, :, 2] = ray
         rows[:, :, :3] /= depth[:, :, None]
-        rows[:, :, 3:] = -motion_of_turn(seen)
+        rows[:, :, 3:6] = -motion_of_turn(seen)
+        # A plane that slopes more is met nearer or farther along the same ray.
+        nearer = -(ground @ self._along) / (first @ self._down)[:, None] / depth
+        rows[:, :, 6:] = (first[:, :2] - ray * first[:, 2:])[:, :, None] * nearer[:, None, :]
         covariance = per_pixel @ matches.covariance_px2 @ per_pixel.transpose(0, 2, 1)
         return Equations(rows=rows[good], target=(seen[:, :2] - ray)[good], covariance=covariance[good]), good
 
-    def _ground(self, pixels: Array) -> Array:
-        turns, velocity = self._first
-        rays, since, arm = turn_rays(self._lens.rays(pixels), *self._turning(turns, pixels))
-        return meet_ground(rays, since, arm, velocity, self._down, 1.0)
+    def _ground(self, pixels: Array) -> tuple[Array, Array]:
+        """Rays of the anchor's pixels (N, 3), and where they meet the ground (N, 3)."""
+        rays, since, way = turn_rays(self._lens.rays(pixels), *self._turning(self._first, pixels))
+        return rays, meet_ground(rays, since, way, self._first.velocity, self._down, 1.0)
 
-    def _turning(self, turns: Array, pixels: Array) -> tuple[Array, Array, Array, float, float]:
-        share = (pixels[:, 1] + 0.5) / self._camera.height_px
-        return share, turns, self._arm, -0.5 * self._camera.readout_s, self._camera.readout_s
+    def _turning(self, shot: _Exposure, pixels: Array) -> tuple[Array, Array, Array, Array, float, float]:
+        share, readout_s = (pixels[:, 1] + 0.5) / self._camera.height_px, self._camera.readout_s
+        return share, shot.turns, self._arm, shot.half, -0.5 * readout_s, readout_s
+
+
+@dataclass(frozen=True, slots=True)
+class _Exposure:
+    """A shot in the anchor's axes: turns (K, 3, 3), velocity and half the acceleration (3,) in units of the distance."""
+
+    turns: Array
+    velocity: Array
+    half: Array
+
+    @classmethod
+    def of(cls, shot: Shot, R_anchor_still: Array, distance_m: float) -> _Exposure:
+        return cls(
+            np.ascontiguousarray(R_anchor_still @ shot.turns),
+            R_anchor_still @ shot.velocity_m_s / distance_m,
+            R_anchor_still @ shot.acceleration_m_s2 * 0.5 / distance_m,
+        )
+
+
+def _across(down: Array) -> Array:
+    """Two directions (3, 2) along level ground, the first as near to the camera's x axis as may be."""
+    x = np.array([1.0, 0.0, 0.0]) - down[0] * down
+    x /= np.sqrt(x @ x)
+    return np.stack([x, cross(down[None], x[None])[0]], axis=1)
 
 
 def small_turn(vector_rad: Array) -> Array:

@@ -35,7 +35,8 @@ _SIGMAS = 2.0
 class Outcome:
     """One condition by one method.
 
-    ``motion_ms_per_frame`` is what of ``ms_per_frame`` finding the image motion takes, ``image`` the errors of the
+    ``motion_ms_per_frame`` is what of ``ms_per_frame`` finding the image motion takes, ``position_ms_per_frame`` keeping
+    the position, ``image`` the errors of the
     picture alone, of the runs where they were looked at. ``sums`` are those of all its ``seeds``; ``shared_runs`` of
     each run that every method measured, for comparison. ``rms_sigma_m_s`` and ``scale_error_sigma`` are one-sigma, from
     how the runs differ (NaN for one run). ``forecast`` is the root mean square over the runs; only ours has one, and
@@ -48,6 +49,7 @@ class Outcome:
     frames: int
     ms_per_frame: float
     motion_ms_per_frame: float | None
+    position_ms_per_frame: float | None
     failure: str
     sums: ErrorSums
     image: ImageSums | None
@@ -106,6 +108,9 @@ class Outcome:
             "image_over_bound": None if self.image is None else _rounded(self.image.over_bound),
             "ms_per_frame": _rounded(self.ms_per_frame),
             "motion_ms_per_frame": None if self.motion_ms_per_frame is None else _rounded(self.motion_ms_per_frame),
+            "position_ms_per_frame": None
+            if self.position_ms_per_frame is None
+            else _rounded(self.position_ms_per_frame),
             "shared_seeds": self.shared.runs,
             "shared_rms_m_s": _rounded(self.shared.rms_m_s),
             "shared_right_rms_m_s": _rounded(self.shared.right_rms_m_s),
@@ -186,6 +191,7 @@ def _pooled(runs: Sequence[Run], common: set[str]) -> Outcome:
     some = [one for one in sums if one.compared]
     images = [run.image for run in runs if run.image is not None]
     motion = [run.motion_s for run in runs if run.motion_s is not None]
+    position = [run.position_s for run in runs if run.position_s is not None]
     return Outcome(
         condition=runs[0].condition,
         method=runs[0].method,
@@ -193,6 +199,7 @@ def _pooled(runs: Sequence[Run], common: set[str]) -> Outcome:
         frames=frames,
         ms_per_frame=1000 * sum(run.cpu_s for run in runs) / frames,
         motion_ms_per_frame=1000 * sum(motion) / frames if motion else None,
+        position_ms_per_frame=1000 * sum(position) / frames if position else None,
         failure=failures.most_common(1)[0][0] if failures else "",
         sums=reduce(add, sums),
         image=reduce(add, images) if images else None,

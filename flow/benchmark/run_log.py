@@ -20,7 +20,7 @@ from flow.files import replacing
 Cells: TypeAlias = Mapping[str, str]
 T = TypeVar("T", Condition, ErrorSums, ImageSums, Forecast)
 
-_OWN = ("key", "method", "seed", "frames", "cpu_s", "motion_s", "failure")
+_OWN = ("key", "method", "seed", "frames", "cpu_s", "motion_s", "position_s", "failure")
 COLUMNS = (*_OWN, *(f.name for part in (Condition, ErrorSums, ImageSums, Forecast) for f in fields(part)))
 
 
@@ -127,6 +127,7 @@ def _run(cells: Cells) -> Run:
         frames=int(cells["frames"]),
         cpu_s=float(cells["cpu_s"]),
         motion_s=float(cells["motion_s"]) if cells["motion_s"] else None,
+        position_s=float(cells["position_s"]) if cells["position_s"] else None,
         failure=cells["failure"],
         condition=_part(Condition, cells),
         sums=_part(ErrorSums, cells),

@@ -26,10 +26,10 @@ from flow.geometry import PairView, Plane
 from flow.module import Module
 from flow.registration.blocks import BlockMatcher
 from flow.rotation import RotationLog
-from flow.search import Found, NotFound, Search
+from flow.search import Search
 from flow.series import AttitudeSamples, GyroSamples, RangeSamples
 from flow.tilt import Tilt
-from flow.tracks import ImageMotion, LucasKanade, Picture
+from flow.tracks import ImageMotion, LucasKanade
 
 Array: TypeAlias = NDArray[np.float64]
 S = TypeVar("S", GyroSamples, RangeSamples, AttitudeSamples)
@@ -58,11 +58,15 @@ class Condition:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Measured:
-    """Rows of the frames that count, and the seconds of this thread that they, and their image motion, took."""
+    """Rows of the frames that count, and the seconds of this thread that they took.
+
+    Of these, ``motion_s`` went into the image motion and ``position_s`` into the position, which other methods do not keep.
+    """
 
     results: list[FrameResult]
     cpu_s: float
     motion_s: float
+    position_s: float
 
 
 class Flight:
@@ -131,10 +135,12 @@ class Flight:
         recording = self._without_errors() if exact else self.recording
         module = recording.module
         estimator = Estimator(module, attitude="logged", motion=motion)
-        watched = _Watched(estimator._search)
-        size_px = module.camera.width_px, module.camera.height_px
-        settling = Search(LucasKanade(*size_px), BlockMatcher(*size_px), estimator._focal_px)
-        estimator._search = watched if motion is None else settling  # type: ignore[assignment]
+        search, keeper = estimator._search, estimator._positions
+        motion_time = _Stopwatch(search, "find")
+        position_time = None if keeper is None else _Stopwatch(keeper, "follow")
+        if motion is not None:
+            size_px = module.camera.width_px, module.camera.height_px
+            estimator._search = Search(LucasKanade(*size_px), BlockMatcher(*size_px), estimator._focal_px)
         assert recording.attitude is not None
         gyro, attitude = _Log(recording.gyro), _Log(recording.attitude)
         heights = _Log(recording.range, module.range.time_offset_s)
@@ -143,15 +149,21 @@ class Flight:
         began = 0.0
         for k, frame in enumerate(self.frames):
             if k == self._settling:
-                watched.spent_s, began = 0.0, time.thread_time()
-                estimator._search = watched  # type: ignore[assignment]
+                began, motion_time.spent_s, estimator._search = time.thread_time(), 0.0, search
+                if position_time is not None:
+                    position_time.spent_s = 0.0
             estimator.add_gyro(gyro.until(frame.time_s + ahead_s))
             estimator.add_attitude(attitude.until(frame.time_s + ahead_s))
             estimator.add_range(heights.until(frame.time_s + ahead_s))
             result = estimator.add_frame(frame.time_s, frame.luma)
             if result is not None and k >= self._settling:
                 results.append(result)
-        return Measured(results=results, cpu_s=time.thread_time() - began, motion_s=watched.spent_s)
+        return Measured(
+            results=results,
+            cpu_s=time.thread_time() - began,
+            motion_s=motion_time.spent_s,
+            position_s=0.0 if position_time is None else position_time.spent_s,
+        )
 
     def bound_m2_s2(self, share: float) -> Array:
         """Cramer-Rao bound on the variance of a row, forward and right (2,), a share of the way through the frames."""
@@ -257,18 +269,20 @@ class _Light(scene.Gain):
         return self.level
 
 
-class _Watched:
-    """A search that keeps the time it takes."""
+class _Stopwatch:
+    """Keeps the seconds that this thread spends in a method of an object."""
 
-    def __init__(self, search: Search) -> None:
-        self._search = search
+    def __init__(self, owner: object, name: str) -> None:
+        self._call = getattr(owner, name)
         self.spent_s = 0.0
+        setattr(owner, name, self)
 
-    def find(self, first: Picture, second: Picture, view: PairView, guess_m_s: Array | None) -> Found | NotFound:
+    def __call__(self, *given: object) -> object:
         began = time.thread_time()
-        found = self._search.find(first, second, view, guess_m_s)
-        self.spent_s += time.thread_time() - began
-        return found
+        try:
+            return self._call(*given)
+        finally:
+            self.spent_s += time.thread_time() - began
 
 
 class _Log(Generic[S]):

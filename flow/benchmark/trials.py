@@ -37,8 +37,8 @@ class Run:
     """What one method made of one item, whose ``key`` it carries.
 
     ``cpu_s`` is the time of the measuring thread, without decoding, ``motion_s`` what of it finding the image motion
-    took (None for a recording); ``failure`` the most frequent reason for rows without a velocity, empty where there are
-    none; ``image`` the errors of the picture alone, where they were looked at.
+    took, and ``position_s`` keeping the position (None for a recording); ``failure`` the most frequent reason for rows
+    without a velocity, empty where there are none; ``image`` the errors of the picture alone, where they were looked at.
     """
 
     key: str
@@ -47,6 +47,7 @@ class Run:
     frames: int
     cpu_s: float
     motion_s: float | None
+    position_s: float | None
     failure: str
     condition: Condition
     sums: ErrorSums
@@ -121,6 +122,7 @@ def _fly(trial: SyntheticTrial) -> list[Run]:
                 frames=trial.frames,
                 cpu_s=found.cpu_s,
                 motion_s=found.motion_s,
+                position_s=found.position_s,
                 failure=_most_frequent_failure(rows),
                 condition=trial.condition,
                 sums=sum_errors(rows, reference),
@@ -178,6 +180,7 @@ def _replay(trial: RecordedTrial) -> Run:
         frames=trial.frames,
         cpu_s=spent,
         motion_s=None,
+        position_s=None,
         failure=_most_frequent_failure(rows),
         condition=_condition_of(trial, truth, rows),
         sums=sum_errors(rows, Reference(truth)),

@@ -21,6 +21,7 @@ from flow.fusion.noise import InertialNoise
 from flow.fusion.rawspeed import RawSpeed
 from flow.fusion.tape import Smoothed, Tape
 from flow.recording import Recording
+from flow.running_median import RunningMedian
 from flow.series import GyroSamples, RangeSamples
 
 Array: TypeAlias = NDArray[np.float64]
@@ -68,8 +69,8 @@ class FusedLog:
         self._gyro: _Until[GyroSamples] = _Until(slower(chunk) for chunk in chain([first], chunks))
         self._ranges = _Until(recording.range())
         self._raw = RawSpeed(module.camera.readout_s)
-        self._medians: list[Array] = []  # of each stretch: three sigmas, the accelerometer's noise
-        self._tape = Tape(self._receive, self._writer.write_without)
+        self._medians = [RunningMedian() for _ in range(4)]  # three sigmas, the accelerometer's noise
+        self._tape = Tape(self._receive, self._without)
         self._filter = Filter(module, self._noise, tape=self._tape)
         self._rows = RowReader(module)
 
@@ -99,6 +100,7 @@ class FusedLog:
                     forward_m=position.forward_m,
                     right_m=position.right_m,
                     covariance_m2=position.covariance_m2,
+                    own_m2=position.own_m2,
                     anchor=position.anchor,
                 )
             )
@@ -112,8 +114,7 @@ class FusedLog:
         self._filter.finish()
         self._writer.flush()
         counts = self._writer.rows_by_status
-        known = len(self._medians) > 0
-        medians = [float(f"{value:.3g}") for value in np.median(self._medians, axis=0)] if known else [None] * 4
+        medians = [median.value() for median in self._medians]
         return {
             "fused": {
                 "rows": sum(counts.values()),
@@ -137,8 +138,14 @@ class FusedLog:
     def _receive(self, smoothed: Smoothed) -> None:
         self._writer.write(smoothed)
         self._raw.compare(smoothed)
-        both = np.column_stack([smoothed.states.velocity_sigma_m_s, smoothed.accel_m_s2_rthz])
-        self._medians.append(np.median(both, axis=0))
+        for median, values in zip(
+            self._medians, (*smoothed.states.velocity_sigma_m_s.T, smoothed.accel_m_s2_rthz), strict=True
+        ):
+            median.add(values)
+
+    def _without(self, time_s: Array) -> None:
+        self._writer.write_without(time_s)
+        self._raw.pass_over(float(time_s[-1]))
 
 
 class _Until(Generic[S]):

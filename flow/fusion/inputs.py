@@ -11,29 +11,32 @@ from numpy.typing import NDArray
 from flow.estimator import FrameResult
 from flow.module import Module
 from flow.row import LevelVelocity
+from flow.shared_errors import noise_span_s
 
 Array: TypeAlias = NDArray[np.float64]
 
 _LEAST_LEAN_RAD, _MOST_LEAN_RAD = 1e-3, 0.1
 _SLOW_M_S = 0.05
 # Of the image variance. Registration is off by a thousandth of a pixel the same way while it sees the same ground, and a
-# speed that changes while the rows are read out looks like a climb (0.006 s x acceleration at 14 ms of readout, measured
-# on rendered hovers): 0.2 to 0.4 of the vertical's variance, lasting 0.2 s.
-_DRIFTING = 0.4
-_LEANING = 0.5  # of what a wrong tilt does to the vertical comes and goes with manoeuvres, and lasts as briefly
+# codec holds a block back for some pictures: rows added up over 0.2 to 1 s miss by so much more than differences of
+# pictures would (rendered hovers, lossless, MJPEG and H.264).
+_DRIFTING = 0.02
+_LEANING = 0.25  # of what a wrong tilt does to the vertical comes and goes with manoeuvres, and lasts as briefly
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PositionFix:
     """A position over ground in the level frame of the start: forward and right of where the craft was.
 
-    ``covariance_m2`` (2, 2) is the whole error's. Fixes with the same ``anchor`` share the error of that anchor.
+    ``covariance_m2`` (2, 2) is the whole error's, ``own_m2`` that of a fix against its ``anchor``, whose error all fixes by
+    it share.
     """
 
     time_s: float
     forward_m: float
     right_m: float
     covariance_m2: Array
+    own_m2: Array
     anchor: int = 0
 
 
@@ -118,13 +121,14 @@ class RowReader:
         speed = max(_SLOW_M_S, 0.0 if velocity is None else float(np.hypot(velocity[0], velocity[1])))
         lasting = np.sqrt(sum((np.square(effects.get(cause, none)) for cause in self._LASTING), none))
         lasting[2] = np.hypot(effects.get("clock", none)[2], effects.get("focal_length", none)[2])
+        tilt, acceleration = effects.get("tilt", none), effects.get("acceleration", none)
         return ImageRow(
             start_s=start_s,
             end_s=end_s,
             velocity_m_s=velocity,
             image_m2_s2=image,
             extra_m2_s2=np.square(effects.get("relief", none)),
-            drift_m2_s2=_DRIFTING * image + np.array([0.0, 0.0, np.square(_LEANING * effects.get("tilt", none)[2])]),
+            drift_m2_s2=_DRIFTING * image + np.square([0.0, 0.0, _LEANING * tilt[2]]) + np.square(acceleration),
             lasting_m_s=lasting,
             height_m=row.height_m,
             height_sigma_m=row.height_sigma_m,
@@ -134,7 +138,8 @@ class RowReader:
 
     def _reach_gain(self, by_gyro: Array, height_m: float | None, interval_s: float) -> float:
         """Compare the estimator's own effect of gyro noise with that on a narrow view straight down."""
-        roll, pitch, _ = self._module.gyro.noise_per_axis / np.sqrt(interval_s)
+        span_s = noise_span_s(interval_s, self._module.camera.readout_s)
+        roll, pitch, _ = self._module.gyro.noise_per_axis * np.sqrt(span_s) / interval_s
         reach = 0.0 if height_m is None else height_m - self._module.alignment.camera_position_m[2]
         plain = np.hypot(roll, pitch) * reach
         return (

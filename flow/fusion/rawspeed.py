@@ -15,6 +15,7 @@ Array: TypeAlias = NDArray[np.float64]
 
 _LAGS = 3
 _LEAST_ROWS = 30
+_KEPT = 2048  # intervals, for their median
 _AXES = ("forward", "right", "down")
 
 
@@ -41,7 +42,7 @@ class RawSpeed:
         self._counts = np.zeros(_LAGS + 1)
         self._sum = np.zeros(3)
         self._smoothed = np.zeros(3)
-        self._intervals: deque[float] = deque(maxlen=2048)
+        self._intervals: deque[float] = deque(maxlen=_KEPT)
         self._tail: tuple[Array, Array] = np.empty(0), np.empty((0, 3))
 
     def add(self, row: ImageRow) -> None:
@@ -65,6 +66,11 @@ class RawSpeed:
                 moved = [np.diff(np.interp(ends, time_s, way[:, axis]))[0] for axis in range(3)]
                 own = np.maximum(variance - np.square(row.lasting_m_s), 0.0)
                 self._note(row, row.velocity_m_s - np.array(moved) / row.interval_s, own)
+
+    def pass_over(self, until_s: float) -> None:
+        """Let rows go that end where there are no smoothed states."""
+        while self._rows and self._rows[0].end_s <= until_s:
+            self._rows.popleft()
 
     def as_dict(self) -> dict[str, Any]:
         """Give the figures as plain values; None where there are too few rows.

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from tempfile import TemporaryDirectory
 from typing import Any
 
 import numpy as np
@@ -79,8 +78,8 @@ def write_bag(path: Path, log: SpeedLog, *, zero_ns: int = 0, topic: str = TOPIC
 @contextmanager
 def _beside(path: Path, name: str) -> Iterator[Path]:
     """Give a name for a bag that does not exist yet; what is renamed to ``.done`` there takes the place of ``path``."""
-    with replacing(path) as temporary, TemporaryDirectory(dir=temporary.parent, prefix=f".{path.stem}-") as folder:
-        made = Path(folder) / name
+    with replacing(path) as temporary:
+        made = temporary.with_name(f"{path.name}-{name}")
         yield made
         made.with_suffix(".done").replace(temporary)
 

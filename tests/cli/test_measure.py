@@ -11,6 +11,7 @@ import resource
 import shutil
 import subprocess
 import sys
+import time
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -299,3 +300,15 @@ def test_a_faster_run_leaves_nothing_of_a_slower_one(recording: Path) -> None:
     after = held(recording / "measured")
     assert not {"track.csv", "fused.csv", "overlay.mp4"} & after.keys()
     assert after["speed.csv"] == before["speed.csv"]
+
+
+def test_a_killed_run_leaves_nothing_that_the_next_does_not_clear(recording: Path) -> None:
+    output = recording / "measured"
+    with subprocess.Popen([*COMMAND, "rec"], env=ENVIRONMENT, stderr=subprocess.DEVNULL) as dying:
+        while not list(output.glob(".groundpace-*/speed.csv")) and dying.poll() is None:
+            time.sleep(0.01)
+        dying.kill()
+    assert list(output.iterdir()) and not held(output).keys() & {"speed.csv", "review.html"}
+    measured("rec")
+    assert {path.name[0] for path in output.iterdir()}.isdisjoint(".")
+    assert (output / "speed.csv").exists()

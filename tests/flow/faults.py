@@ -26,6 +26,7 @@ from tests.flow.spoils import (
     believed,
     bright_spot,
     defocus,
+    dirt,
     doubled,
     drawn,
     dusk,
@@ -35,6 +36,7 @@ from tests.flow.spoils import (
     glints,
     gyro_by,
     gyro_gap,
+    hot_pixels,
     legs,
     motion_blur,
     noise,
@@ -43,6 +45,7 @@ from tests.flow.spoils import (
     ranges,
     saturated,
     strays,
+    turned_mounting,
     wind,
     without,
 )
@@ -158,7 +161,6 @@ class Fault:
     clean_from_s: float | None = None
     silent_from_s: float | None = None
     height_blind_s: tuple[float, float] = (0.0, 0.0)
-    vouched_for: bool = False  # by the module file, wrongly, and too little of it for the picture to tell at once
 
     def measured(self) -> Measured:
         """Measure it."""
@@ -184,6 +186,16 @@ FAULTS: dict[str, Fault] = {
     "floor down by 0.3 m": Fault(
         source=rendered(gusty(2.6, 1.8), patches=(step(0.3, ahead=False),)), least=0.6, height_blind_s=(1.3, 1.75)
     ),
+    "floor up by 0.1 m, few readings": Fault(
+        source=rendered(gusty(2.6, 1.5), patches=(step(0.1, ahead=True),), range_errors=scene.RangeErrors(rate_hz=5.0)),
+        least=0.94,  # the second reading comes after 0.2 s
+        height_blind_s=(1.3, 2.0),
+    ),
+    "floor up by 0.3 m, fast": Fault(
+        source=rendered(gusty(2.0, 2.0, 1.5), patches=(step(0.3, ahead=True),)),
+        least=0.8,
+        height_blind_s=(0.5, 0.9),
+    ),
     # Frames.
     "single frames dropped": Fault(spoil=without(lambda k, _: k % 9 == 5), least=1.0),
     "a block of frames dropped": Fault(
@@ -206,7 +218,10 @@ FAULTS: dict[str, Fault] = {
     "legs": Fault(spoil=drawn(legs), least=0.9, clean_from_s=END_S),
     "grass in wind": Fault(spoil=drawn(wind(1.0), 0, 9), least=0.8),
     "grass in a storm": Fault(spoil=drawn(wind(3.0), 0, 9)),
-    "water glints": Fault(spoil=drawn(glints), least=0.75, clean_from_s=END_S),
+    "water glints": Fault(spoil=drawn(glints(60)), least=1.0),
+    "water full of glints": Fault(spoil=drawn(glints(120)), least=1.0),
+    "hot pixels": Fault(spoil=drawn(hot_pixels, 0, 9), least=1.0),
+    "dirt on the lens": Fault(spoil=drawn(dirt, 0, 9), least=1.0),
     "bare floor": Fault(spoil=drawn(flat(130)), least=0.7, clean_from_s=END_S),
     "repeating tiles": Fault(
         source=rendered(speeding_up(), ground=tiles(), frame_rate_hz=15),
@@ -230,7 +245,17 @@ FAULTS: dict[str, Fault] = {
     "clock 20 ms late": Fault(spoil=believed(alignment={"time_offset_s": 0.026}), silent_from_s=1.2),
     "clock 20 ms early": Fault(spoil=believed(alignment={"time_offset_s": -0.014}), silent_from_s=1.2),
     "focal length 10 % long": Fault(spoil=believed(camera={"fx_px": 146.5, "fy_px": 146.5})),
-    "focal length 3 % short": Fault(spoil=believed(camera={"fx_px": 129.1, "fy_px": 129.1}), vouched_for=True),
+    "focal length 3 % short": Fault(spoil=believed(camera={"fx_px": 129.1, "fy_px": 129.1}), least=0.9),
+    "focal length 5 % short": Fault(spoil=believed(camera={"fx_px": 126.5, "fy_px": 126.5}), least=0.9),
+    "gyro scale 5 % long": Fault(spoil=gyro_by(1.05 * np.eye(3)), least=0.9),
+    "gyro scale of x 5 % short": Fault(spoil=gyro_by(np.diag([0.95, 1.0, 1.0])), least=0.9),
+    "mounting turned by 3 degrees": Fault(spoil=turned_mounting(np.radians(3)), least=0.9),
+    "frames lost, gain pumps, no range": Fault(
+        spoil=lambda f: range_gap(1.0, 2.2)(
+            without(lambda k, _: k % 7 in (3, 4))(drawn(gain(lambda t: 1 + 0.4 * np.sin(15 * t)), 0, 9)(f))
+        ),
+        least=0.9,
+    ),
     "rolling shutter not declared": Fault(spoil=believed(camera={"readout_s": 0.0})),
     # Near the ground.
     "take-off and landing": Fault(source=rendered(take_off(), module=module(min_m=0.3)), spoil=blurred_near, least=0.5),

@@ -9,6 +9,7 @@ from typing import Any
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+from scipy.spatial.transform import Rotation
 
 from tests.flow.flights import Flight, part
 
@@ -109,11 +110,31 @@ def wind(amplitude_px: float) -> Draw:
     return draw
 
 
-def glints(grey: Grey, _: float, rng: np.random.Generator) -> Grey:
-    """Draw sun on ripples: 60 spots that flash at new places in each picture."""
-    spots = np.zeros_like(grey)
-    spots[rng.integers(0, grey.shape[0], 60), rng.integers(0, grey.shape[1], 60)] = 1
-    return grey + 4000 * cv2.GaussianBlur(spots, (0, 0), 1.2)
+def glints(count: int) -> Draw:
+    """Draw sun on ripples: spots that flash at new places in each picture; 60 cover a fifth of it, 120 a third."""
+
+    def draw(grey: Grey, _: float, rng: np.random.Generator) -> Grey:
+        spots = np.zeros_like(grey)
+        spots[rng.integers(0, grey.shape[0], count), rng.integers(0, grey.shape[1], count)] = 1
+        return grey + 4000 * cv2.GaussianBlur(spots, (0, 0), 1.2)
+
+    return draw
+
+
+def hot_pixels(grey: Grey, _: float, rng: np.random.Generator) -> Grey:
+    """Draw pixels that stand at a level of their own, a thousandth of all: a warm sensor."""
+    out, fixed = grey.copy(), np.random.default_rng(106)
+    out[fixed.integers(0, grey.shape[0], 20), fixed.integers(0, grey.shape[1], 20)] = fixed.uniform(180, 255, 20)
+    return out
+
+
+def dirt(grey: Grey, _: float, rng: np.random.Generator) -> Grey:
+    """Draw dust and drops on the lens: a dozen faint spots that stand still in the picture."""
+    fixed, veil = np.random.default_rng(107), np.zeros_like(grey)
+    for _spot in range(12):
+        at = fixed.uniform(0, grey.shape[1]), fixed.uniform(0, grey.shape[0])
+        veil = np.maximum(veil, _disc(grey.shape, at, fixed.uniform(2, 7), 1.5) * fixed.uniform(0.2, 0.6))
+    return grey * (1 - veil) + 60 * veil
 
 
 def flat(level: float, sigma: float = NOISE) -> Draw:
@@ -192,6 +213,16 @@ def gyro_by(turn: Array) -> Spoil:
         bias = np.array(flown.module.gyro.bias_rad_s)
         rate = (flown.gyro_log.rate_rad_s - bias) @ turn.T + bias
         return replace(flown, gyro_log=replace(flown.gyro_log, rate_rad_s=rate))
+
+    return spoil
+
+
+def turned_mounting(yaw_rad: float) -> Spoil:
+    """Let the module file hold a camera that is turned about the vertical."""
+
+    def spoil(flown: Flight) -> Flight:
+        x, y, z, w = (Rotation.from_rotvec([0, 0, yaw_rad]) * flown.module.alignment.R_body_camera).as_quat()
+        return believed(alignment={"camera_to_body_wxyz": (w, x, y, z)})(flown)
 
     return spoil
 

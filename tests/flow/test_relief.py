@@ -5,19 +5,21 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from flow.relief import relief_error
+from flow.relief import ReliefWatch, relief_error
 from flow.velocity import PairGeometry, Solution, solve
 
 VELOCITY = np.array([0.2, -0.6, 0.0])
 HEIGHT_M, INTERVAL_S, SIGMA = 1.5, 1 / 60, 2e-4  # of a ray: 0.05 px at a focal length of 266 px
 
 
-def seen(share: float, higher_m: float, *, velocity: np.ndarray = VELOCITY, across: bool = False) -> PairGeometry:
+def seen(
+    share: float, higher_m: float, *, velocity: np.ndarray = VELOCITY, across: bool = False, seed: int = 1
+) -> PairGeometry:
     """See 200 points, those in the upper ``share`` of the view on ground ``higher_m`` nearer; exact but for noise.
 
     ``across`` lets those points move across the direction of travel instead.
     """
-    rng = np.random.default_rng(1)
+    rng = np.random.default_rng(seed)
     first = np.column_stack([rng.uniform(-0.6, 0.6, 200), rng.uniform(-0.45, 0.45, 200), np.ones(200)])
     near = first[:, 1] < -0.45 + 0.9 * share
     depth = np.where(near, HEIGHT_M - higher_m, HEIGHT_M)
@@ -77,3 +79,31 @@ def test_an_unusual_scatter_leaves_few_independent_matches() -> None:
     assert effect is not None
     np.testing.assert_allclose(effect @ effect.T, solution.covariance * 0.6 * solution.used.sum() / 4, rtol=0.02)
     assert relief_error(pair, solution, solution.scale / 3.9) is None
+
+
+def test_an_edge_too_low_for_one_pair_shows_in_two() -> None:
+    # Closed form: 0.1 m of 1.5 m passes 1.5 / 1.4 times as fast; sqrt(p) (k - 1) v is the error of a row in the mean
+    # square. Velocity, climb and slope that are fitted beside the step take up to half of it.
+    share, higher_m = 0.2, 0.1
+    watch = ReliefWatch()
+    for seed in range(20):  # level ground before
+        level = seen(0.0, 0.0, seed=seed)
+        assert watch.error(level, solved(level), 1.0) is None
+    effects = []
+    for seed in range(20, 24):
+        edge = seen(share, higher_m, seed=seed)
+        solution = solved(edge)
+        assert relief_error(edge, solution, 1.0) is None
+        effects.append(watch.error(edge, solution, 1.0))
+    assert effects[0] is None  # once is chance
+    for effect in effects[1:]:
+        assert effect is not None and effect.shape == (3, 1)
+        whole = np.sqrt(share) * abs(HEIGHT_M / (HEIGHT_M - higher_m) - 1) * 0.6
+        assert 0.5 * whole < abs(effect[1, 0]) < 1.1 * whole
+
+
+def test_level_ground_shows_no_edge_for_long() -> None:
+    watch = ReliefWatch()
+    for seed in range(150):
+        pair = seen(0.0, 0.0, seed=seed)
+        assert watch.error(pair, solved(pair), 1.0) is None

@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+import dataclasses
+
 import numpy as np
 import pytest
 
 from flow import Estimator, GyroSamples, scene
 from flow.row import SpeedRow
+from flow.turn_check import TurnCheck
+from flow.velocity import PairGeometry, solve
 
 DURATION_S = 2.0
 SLIPS = {
@@ -61,3 +65,29 @@ def test_only_a_wrong_gyro_is_accused(slip: str, flight: tuple[scene.SyntheticRe
     else:
         assert "ok" not in late
         assert "gyro_disagrees" in late or late.count("contradictory") == len(late)
+
+
+def turned_pair() -> PairGeometry:
+    """See 200 points of level ground move by a turn of 0.01 rad about the optical axis that no gyro knows."""
+    rng = np.random.default_rng(4)
+    first = np.column_stack([rng.uniform(-0.6, 0.6, 200), rng.uniform(-0.45, 0.45, 200), np.ones(200)])
+    second = first + 0.01 * np.column_stack([-first[:, 1], first[:, 0], np.zeros(200)])
+    second[:, :2] += rng.normal(0, 3e-4, (200, 2))
+    none = np.zeros((200, 3))
+    return PairGeometry(
+        first_ray=first, second_ray=second, first_s=np.full(200, -1 / 60), second_s=np.full(200, 1 / 60),
+        first_lever_m=none, second_lever_m=none, down=np.array([0.0, 0.0, 1.0]), distance_m=1.0,
+        flow=second[:, :2] - first[:, :2], covariance=np.tile(np.eye(2) * 1e-5, (200, 1, 1)),
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize("matches", [200, 12])
+def test_a_handful_of_matches_accuses_nobody(matches: int) -> None:
+    # Six unknowns from a dozen matches of a picture that was not found again: some turn fits them, and closely.
+    pair = turned_pair()
+    solution = solve(pair, None, 1.0, np.random.default_rng(0))
+    assert solution is not None
+    solution = dataclasses.replace(solution, used=solution.used & (np.arange(200) < matches))
+    check = TurnCheck(scene.preset_module("small"))
+    said = [check.disagrees(pair, solution, np.zeros(3), np.zeros(3), 1 / 30, 1.0) for _ in range(12)]
+    assert any(said) == (matches == 200)

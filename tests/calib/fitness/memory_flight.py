@@ -60,6 +60,7 @@ class MemoryFlight:
     frames: Frames
     gyro_log: GyroSamples
     range_log: RangeSamples
+    attitude_log: AttitudeSamples | None = None
     folder: Path = field(default=Path("flight"))
     module_path: Path = field(default=Path("flight/module.yaml"))
     gyro_path: Path = field(default=Path("flight/gyro.csv"))
@@ -95,8 +96,8 @@ class MemoryFlight:
         )
 
     def attitude(self) -> Iterator[AttitudeSamples] | None:
-        """There is no attitude log."""
-        return None
+        """Read the attitude log, where there is one."""
+        return None if self.attitude_log is None else iter([self.attitude_log])
 
 
 def fly(motion: scene.Motion, *, codec_folder: Path | None = None, quality: int = 20, **keys: Any) -> MemoryFlight:
@@ -106,7 +107,10 @@ def fly(motion: scene.Motion, *, codec_folder: Path | None = None, quality: int 
     frames: Sequence[Frame] = list(made.frames())
     if codec_folder is not None:
         frames = through_h264(frames, codec_folder, quality)
-    return MemoryFlight(module=spec.module, frames=Frames(frames=frames), gyro_log=made.gyro, range_log=made.range)
+    return MemoryFlight(
+        module=spec.module, frames=Frames(frames=frames), gyro_log=made.gyro, range_log=made.range,
+        attitude_log=made.attitude,
+    )  # fmt: skip
 
 
 def through_h264(frames: Sequence[Frame], folder: Path, quality: int) -> list[Frame]:

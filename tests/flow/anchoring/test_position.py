@@ -9,20 +9,22 @@ import pytest
 
 from flow import Estimator, GyroSamples, scene
 from flow.anchoring import Position
+from flow.anchoring.turn import Turn
 from flow.benchmark.trial_flight import _Log
 
 FPS = 30.0
 Spoil = Callable[[GyroSamples], GyroSamples]
 
 
-def flown(motion: scene.Motion, *, ground: str = "gravel", seed: int = 4, blind: tuple[float, float] = (9e9, 9e9)) -> tuple[
-    list[Position], np.ndarray
-]:  # fmt: skip
+def flown(
+    motion: scene.Motion, *, ground: str = "gravel", seed: int = 4, blind: tuple[float, float] = (9e9, 9e9),
+    attitude: scene.AttitudeErrors | None = None,
+) -> tuple[list[Position], np.ndarray]:  # fmt: skip
     """Positions of a lossless flight, and the true ones (N, 2) in the level frame of the first picture."""
     module = scene.preset_module("small")
     spec = scene.SceneSpec(
         motion=motion, ground=scene.make_ground(ground), module=module, frame_rate_hz=FPS, seed=seed,
-        attitude=scene.AttitudeErrors(),
+        attitude=attitude or scene.AttitudeErrors(),
     )  # fmt: skip
     made = scene.render(spec)
     estimator = Estimator(module, attitude="logged")
@@ -73,6 +75,22 @@ def test_a_turning_flight_drifts_by_less_than_a_thousandth() -> None:
     assert np.linalg.norm(miss[-1]) < 0.001 * 0.8 * 6 + 3.5 * 0.0003 * np.linalg.norm(truth[-1])
     assert np.abs(in_sigmas[-1]).max() < 3.5
     assert positions[-1].anchor > 5
+
+
+def test_a_tilt_that_is_off_turns_no_heading(monkeypatch: pytest.MonkeyPatch) -> None:
+    # Roll off by 9 mrad: ground that is taken for level seems to turn by half the way times that slope, the same way at
+    # every anchor. Exact truth; 2 mm of heading on 4 m are the 0.35 mrad by a gyro of 0.12 mrad/s/sqrt(Hz), and two
+    # sigma. Mutation: with the slope held the same flight ends 12 mm off.
+    motion = scene.straight(5.0, height_m=1.2, speed_m_s=0.8) + scene.gusts(5.0, seed=3)
+    keys = {"ground": "soil", "attitude": scene.AttitudeErrors(bias_rad=(9e-3, 0.0))}
+    miss, in_sigmas = errors(*flown(motion, **keys))  # type: ignore[arg-type]
+    assert abs(miss[-1, 1]) < 0.002 and abs(in_sigmas[-1, 1]) < 2.5
+    monkeypatch.setattr(
+        "flow.anchoring.position.Turn",
+        lambda gyro, time_s, lag, slope, before: Turn(gyro, time_s, lag, 1e-6, before),
+    )
+    held, _ = errors(*flown(motion, **keys))  # type: ignore[arg-type]
+    assert held[-1, 1] > 0.008
 
 
 def test_an_anchor_is_taken_up_again() -> None:

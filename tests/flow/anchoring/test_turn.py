@@ -8,17 +8,42 @@ import pytest
 from flow.anchoring.turn import Turn
 from flow.module import Gyro
 
-NOISE, BIAS = 1.2e-4, 2e-4
+NOISE, BIAS, SLOPE = 1.2e-4, 2e-4, 8e-3
+DOWN = np.array([0.0, 0.0, 1.0])
 GYRO = Gyro.model_validate({"noise_rad_s_rthz": NOISE, "sigma": {"bias_rad_s": [BIAS] * 3}})
 
 
 def test_uncertainty_grows_as_noise_and_bias_say() -> None:
     # Closed form: variance of the angle N^2 t + (b t)^2; the bias wanders next to nothing in 4 s.
-    turn = Turn(GYRO, 0.0, 1e-9)
+    turn = Turn(GYRO, 0.0, 1e-9, SLOPE)
     for k in range(1, 401):
         turn.advance(k / 100, np.eye(3), 1e-9)
     expected = NOISE**2 * 4 + (BIAS * 4) ** 2
     assert np.diag(turn.missed_rad2) == pytest.approx([expected] * 3, rel=0.01)
+
+
+def taught(turn: Turn, seen: np.ndarray, noise: float) -> None:
+    """Let a picture tell the turn (3,), to ``noise`` rad, and nothing of the slope."""
+    prior = turn.seen_rad2
+    gain = prior[:, :3] @ np.linalg.inv(prior[:3, :3] + noise**2 * np.eye(3))
+    turn.absorb(turn.seen_rad + gain @ (seen - turn.seen_rad[:3]), prior - gain @ prior[:3])
+
+
+def test_a_bias_adds_up_over_anchors() -> None:
+    # Closed form as above, over eight anchors of half a second: what each has missed by the bias is the same in all of them,
+    # (b t)^2 and not eight times (b t / 8)^2. Tilted: down is along another axis of the camera after each.
+    turn = Turn(GYRO, 0.0, 1e-9, SLOPE)
+    for anchor in range(8):
+        for k in range(1, 51):
+            turn.advance(0.5 * anchor + k / 100, np.eye(3), 1e-9)
+        if anchor < 7:
+            turn = Turn(GYRO, 0.5 * (anchor + 1), 1e-9, SLOPE, (turn, DOWN))
+    assert turn.heading_rad2(DOWN) == pytest.approx(NOISE**2 * 4 + (BIAS * 4) ** 2, rel=0.01)
+    # And a picture that tells the bias tells what the headings before have missed: signed.
+    taught(turn, np.array([0.0, 0.0, 1e-4]), 1e-6)
+    missed = turn.missed_rad(DOWN)[2]
+    share = (BIAS * 0.5) ** 2 / ((BIAS * 0.5) ** 2 + NOISE**2 * 0.5)  # of this anchor's turn that is the bias's
+    assert missed == pytest.approx(1e-4 + 7 * share * 1e-4, rel=0.05)
 
 
 def test_pictures_teach_the_bias() -> None:
@@ -29,16 +54,13 @@ def test_pictures_teach_the_bias() -> None:
     turn: Turn | None = None
     for anchor in range(10):
         begin = 2.0 * anchor
-        turn = Turn(GYRO, begin, 1e-6, turn)
+        turn = Turn(GYRO, begin, 1e-6, SLOPE, None if turn is None else (turn, DOWN))
         for k in range(1, 51):
             time_s = begin + k / 25
             turn.advance(time_s, np.eye(3), 1e-6)
-            prior = turn.seen_rad2
-            seen = bias * (time_s - begin) + rng.normal(0, noise, 3)
-            gain = prior @ np.linalg.inv(prior + noise**2 * np.eye(3))
-            turn.absorb(turn.seen_rad + gain @ (seen - turn.seen_rad), (np.eye(3) - gain) @ prior)
+            taught(turn, bias * (time_s - begin) + rng.normal(0, noise, 3), noise)
     assert turn is not None
-    learnt, sigma = turn._state[6:], np.sqrt(np.diag(turn._covariance)[6:])
+    learnt, sigma = turn._state[6:9], np.sqrt(np.diag(turn._covariance)[6:9])
     assert sigma.max() < 0.25 * BIAS
     assert (np.abs(learnt - bias) < 3.5 * sigma).all()
     assert learnt[2] > 0.8 * bias[2]  # signed: it is the turn that the gyro has missed
@@ -46,12 +68,9 @@ def test_pictures_teach_the_bias() -> None:
 
 def test_a_codecs_lag_is_not_taken_for_a_turn() -> None:
     # A steady apparent turn of 1 mrad from the first moment on, lag of that size allowed: of the missed turn hardly any.
-    turn = Turn(GYRO, 0.0, 1e-3)
+    turn = Turn(GYRO, 0.0, 1e-3, SLOPE)
     for k in range(1, 26):
         turn.advance(k / 25, np.eye(3), 1e-3)
-        prior = turn.seen_rad2
-        gain = prior @ np.linalg.inv(prior + 1e-8 * np.eye(3))
-        seen = np.array([0.0, 0.0, 1e-3])
-        turn.absorb(turn.seen_rad + gain @ (seen - turn.seen_rad), (np.eye(3) - gain) @ prior)
+        taught(turn, np.array([0.0, 0.0, 1e-3]), 1e-4)
     assert turn.seen_rad[2] == pytest.approx(1e-3, rel=0.1)
-    assert abs(turn.missed_rad[2]) < 2e-4
+    assert abs(turn.missed_rad(DOWN)[2]) < 2e-4

@@ -43,7 +43,8 @@ def predicted(scatter_m_s: float) -> Forecast:
 def made_run(**changes: Any) -> Run:
     """One run of our own method."""
     values = {
-        "key": "k0", "method": "groundpace", "seed": 0, "frames": 61, "cpu_s": 0.3, "motion_s": 0.1, "failure": "",
+        "key": "k0", "method": "groundpace", "seed": 0, "frames": 61, "cpu_s": 0.3, "motion_s": 0.1, "position_s": 0.05,
+        "failure": "",
         "condition": CONDITION, "sums": sums(), "image": None, "forecast": None,
     }  # fmt: skip
     return Run(**(values | changes))

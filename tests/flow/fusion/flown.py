@@ -229,7 +229,8 @@ def _fixes(motion: Motion, times: Array, rng: np.random.Generator, sigma_m: floa
     for k in range(1, len(times), 2):
         place = _about_down(-yaw) @ (motion.pose(times[k : k + 1])[0][0] - start)
         x, y = place[:2] + off[k]
-        fixes.append(PositionFix(time_s=times[k], forward_m=x, right_m=y, covariance_m2=np.eye(2) * sigma_m**2))
+        own = sigma_m**2 * np.eye(2)
+        fixes.append(PositionFix(time_s=times[k], forward_m=x, right_m=y, covariance_m2=own, own_m2=own))
     return fixes
 
 

@@ -95,11 +95,11 @@ def of_flight(flight: Flight) -> Log:
     return Log(cast("Recording", flight), flight.truth)
 
 
-def test_hover_of_the_sample_flight_is_known_three_times_as_well() -> None:
-    # H.264 video from 1.5 m, exact truth: it hovers in gusts for the first 3 s and the last.
+def test_hover_of_the_sample_flight_is_known_four_times_as_well() -> None:
+    # H.264 video from 1.5 m, exact truth: it hovers in gusts for the first 3 s and the last. Measured: six times.
     for begin_s, end_s in ((0.5, 2.9), (9.8, 11.9)):
-        assert (sample().fused_rms(begin_s, end_s)[:2] <= sample().raw_rms(begin_s, end_s)[:2] / 3).all()
-    assert (sample().fused_rms(0.5, 11.9) < 0.5 * sample().raw_rms(0.5, 11.9)).all()
+        assert (sample().fused_rms(begin_s, end_s)[:2] <= sample().raw_rms(begin_s, end_s)[:2] / 4).all()
+    assert (sample().fused_rms(0.5, 11.9) < 0.25 * sample().raw_rms(0.5, 11.9)).all()
 
 
 @pytest.mark.parametrize("log", [sample, rendered])

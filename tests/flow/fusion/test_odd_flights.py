@@ -136,7 +136,7 @@ def test_before_the_first_row_there_is_no_state() -> None:
 
 def test_positions_hold_what_rows_let_slip() -> None:
     # Rows of 2 cm/s (a dim picture) let the place slip by centimetres in some seconds; positions that stay within 0.2 mm
-    # hold it. The errors of the fixes last for a second, so no averaging makes much less of them.
+    # hold it. The errors of the fixes last, so no averaging makes much less of them.
     flights = [
         fly(hover(5.0, seed), seed, image_m_s=(2e-2, 2e-2, 4e-2), drift_m_s=5e-3, fixes=True) for seed in range(8)
     ]

@@ -1,0 +1,83 @@
+"""Specific force integrated over time, in axes that do not rotate: how the velocity changed, gravity left in."""
+
+from __future__ import annotations
+
+from typing import TypeAlias
+
+import numpy as np
+from numpy.typing import NDArray
+
+from flow.rotation import RotationLog
+from flow.series import GyroSamples
+
+Array: TypeAlias = NDArray[np.float64]
+
+_KEPT_S = 1.0
+_HOLE_S = 0.06  # between samples; longer is not bridged
+_NOISE_SAMPLES = 500  # that the noise is learnt from
+
+
+class ForceSum:
+    """Sums up the accelerometer's samples of the last second.
+
+    Parameters
+    ----------
+    rotations
+        The rotation log that the samples belong to.
+    """
+
+    def __init__(self, rotations: RotationLog) -> None:
+        self._rotations = rotations
+        self._time_s, self._sum, self._last = np.empty(0), np.empty((0, 3)), np.empty((0, 3))
+        self._broken_s = -np.inf
+        self._variance = 0.0
+
+    @property
+    def noise_m_s_rts(self) -> float:
+        """Random walk of the velocity by the noise that the samples show, vibration included, m/s in a second."""
+        return float(np.sqrt(self._variance))
+
+    def add(self, samples: GyroSamples) -> None:
+        """Add samples in time order; the rotation log must have been given them already."""
+        if samples.accel_m_s2 is None:
+            return
+        good = np.isfinite(samples.accel_m_s2).all(axis=1)
+        time = samples.time_s[good]
+        if not len(time):
+            return
+        force = (self._rotations.matrices(time) @ samples.accel_m_s2[good][:, :, None])[:, :, 0]
+        whole_s, whole = np.concatenate([self._time_s[-1:], time]), np.concatenate([self._last, force])
+        steps = np.diff(whole_s)
+        holes = np.flatnonzero(steps > max(_HOLE_S, self._rotations.longest_hole_s))
+        if len(holes):
+            self._broken_s = float(whole_s[holes[-1] + 1])
+        if len(steps) > 1:
+            scatter = 0.5 * np.square(np.diff(whole, axis=0)).mean() * float(np.median(steps))
+            self._variance += (scatter - self._variance) * min(1.0, len(steps) / _NOISE_SAMPLES)
+        gained = np.cumsum(0.5 * (whole[1:] + whole[:-1]) * steps[:, None], axis=0)
+        if not len(self._time_s):
+            self._time_s, self._sum = time[:1], np.zeros((1, 3))
+        kept = self._time_s > time[-1] - _KEPT_S
+        kept[-1] = True
+        self._sum = np.concatenate([self._sum[kept], self._sum[-1] + gained])
+        self._time_s = np.concatenate([self._time_s[kept], whole_s[1:]])
+        self._last = whole[-1:]
+
+    def steady(self) -> Array:
+        """Mean force (3,) of the last second or less, m/s^2."""
+        return np.asarray((self._sum[-1] - self._sum[0]) / (self._time_s[-1] - self._time_s[0]))
+
+    def broken_since(self, time_s: float) -> bool:
+        """Whether samples were missing for too long after a time."""
+        return self._broken_s > time_s
+
+    def mean(self, middle_s: float, interval_s: float) -> Array | None:
+        """Mean of the integral over an interval (Simpson's rule); None where it does not reach."""
+        if len(self._time_s) < 2:
+            return None
+        step_s = self._time_s[-1] - self._time_s[-2]
+        times = middle_s + 0.5 * interval_s * np.array([-1.0, 0.0, 1.0])
+        if times[0] < self._time_s[0] or times[-1] > self._time_s[-1] + step_s:
+            return None
+        at = np.array([np.interp(times, self._time_s, column) for column in self._sum.T])
+        return np.asarray(at @ [1 / 6, 4 / 6, 1 / 6])

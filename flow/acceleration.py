@@ -16,13 +16,12 @@ from typing import TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
+from flow.force_sum import ForceSum
 from flow.rotation import RotationLog
 from flow.series import GyroSamples
 
 Array: TypeAlias = NDArray[np.float64]
 
-_KEEP_S = 1.0  # of samples
-_HOLE_S, _LATE_S = 0.06, 0.02  # between samples, and after the last, so long is not bridged
 _BLIND_S = 0.5  # without speed for so long nothing is compared
 _OFFSET_S, _LEAST_OFFSET_S = 3.0, 0.1  # how long the average reaches back, and from when on there is one
 _WINDOW_S = 0.2  # over which changes of speed are compared: rows of 4 mm/s leave 0.03 m/s^2
@@ -49,9 +48,7 @@ class AccelerationFilter:
     """
 
     def __init__(self, rotations: RotationLog) -> None:
-        self._rotations = rotations
-        self._time_s, self._sum = np.empty(0), np.empty((0, 3))  # of specific force over time, m/s
-        self._last_force = np.zeros(3)
+        self._force = ForceSum(rotations)
         self._offset, self._offset_s = np.zeros(3), 0.0
         # Of each row: time, speed, and sums of force and of guesses.
         self._rows: deque[tuple[float, Array, Array | None, Array]] = deque()
@@ -60,32 +57,15 @@ class AccelerationFilter:
 
     def add_inertial(self, samples: GyroSamples) -> None:
         """Add samples in time order; the rotation log must have been given them already."""
-        if samples.accel_m_s2 is None:
-            return
-        good = np.isfinite(samples.accel_m_s2).all(axis=1)
-        time_s = samples.time_s[good]
-        if len(time_s) == 0:
-            return
-        force = (self._rotations.matrices(time_s) @ samples.accel_m_s2[good][:, :, None])[:, :, 0]
-        steps = np.diff(time_s, prepend=self._time_s[-1] if len(self._time_s) else time_s[0])
-        before = np.vstack([self._last_force, force[:-1]])
-        total = np.cumsum(0.5 * (before + force) * steps[:, None], axis=0)
-        total += self._sum[-1] if len(self._sum) else 0.0
-        kept = self._time_s > time_s[-1] - _KEEP_S
-        self._time_s = np.concatenate([self._time_s[kept], time_s])
-        self._sum = np.concatenate([self._sum[kept], total])
-        self._last_force = force[-1]
-        holes = np.flatnonzero(steps > max(_HOLE_S, self._rotations.longest_hole_s))
-        if len(holes):  # how the craft turned meanwhile is not known, nor where its gravity is now
-            after = self._time_s >= time_s[holes[-1]]
-            self._time_s, self._sum = self._time_s[after], self._sum[after]
-            self._offset_s = 0.0
-            self._rows.clear()
+        self._force.add(samples)
 
     def between(self, first_s: float, second_s: float, guess_m_s2: Array | None) -> Acceleration:
         """Give the mean acceleration between two frames; ``guess_m_s2`` (3,) is what the speeds before let expect."""
         self._guess = guess_m_s2
-        sums = self._sums_at(np.array([first_s, second_s]))
+        if self._rows and self._force.broken_since(self._rows[-1][0]):
+            self._rows.clear()  # how the craft turned meanwhile is not known, nor where its gravity is now
+            self._offset_s = 0.0
+        sums = self._force.at(np.array([first_s, second_s]))
         better = guess_m_s2 is None or self._felt.square < self._guessed.square
         if sums is not None and self._offset_s >= _LEAST_OFFSET_S and better:
             felt = (sums[1] - sums[0]) / (second_s - first_s) - self._offset
@@ -98,7 +78,7 @@ class AccelerationFilter:
         """Hear the speed (3,) of the pair that was asked about last, at its middle."""
         if self._rows and time_s - self._rows[-1][0] > _BLIND_S:
             self._rows.clear()
-        sums = self._sums_at(np.array([time_s]))
+        sums = self._force.at(np.array([time_s]))
         force = None if sums is None else sums[0]
         if not self._rows or self._guess is None:
             self._rows.clear()
@@ -125,12 +105,6 @@ class AccelerationFilter:
         self._guessed.add((guessed - first_guessed) / window_s - change, step_s)
         if force is not None and first_force is not None:
             self._felt.add((force - first_force) / window_s - self._offset - change, step_s)
-
-    def _sums_at(self, time_s: Array) -> Array | None:
-        """Force summed up until each time (N, 3); None where samples do not reach."""
-        if len(self._time_s) < 2 or time_s[0] < self._time_s[0] or time_s[-1] > self._time_s[-1] + _LATE_S:
-            return None
-        return np.column_stack([np.interp(time_s, self._time_s, self._sum[:, k]) for k in range(3)])
 
 
 class _Misses:

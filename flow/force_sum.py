@@ -13,7 +13,7 @@ from flow.series import GyroSamples
 Array: TypeAlias = NDArray[np.float64]
 
 _KEPT_S = 1.0
-_HOLE_S = 0.06  # between samples; longer is not bridged
+_HOLE_S, _LATE_S = 0.06, 0.02  # between samples, and after the last; longer is not bridged
 _NOISE_SAMPLES = 500  # that the noise is learnt from
 
 
@@ -71,13 +71,16 @@ class ForceSum:
         """Whether samples were missing for too long after a time."""
         return self._broken_s > time_s
 
+    def at(self, times_s: Array) -> Array | None:
+        """Give the integral at times in order (N, 3); None where samples do not reach, or were missing in between."""
+        if len(self._time_s) < 2 or self.broken_since(times_s[0]):
+            return None
+        late_s = max(self._time_s[-1] - self._time_s[-2], _LATE_S)
+        if times_s[0] < self._time_s[0] or times_s[-1] > self._time_s[-1] + late_s:
+            return None
+        return np.column_stack([np.interp(times_s, self._time_s, column) for column in self._sum.T])
+
     def mean(self, middle_s: float, interval_s: float) -> Array | None:
         """Mean of the integral over an interval (Simpson's rule); None where it does not reach."""
-        if len(self._time_s) < 2:
-            return None
-        step_s = self._time_s[-1] - self._time_s[-2]
-        times = middle_s + 0.5 * interval_s * np.array([-1.0, 0.0, 1.0])
-        if times[0] < self._time_s[0] or times[-1] > self._time_s[-1] + step_s:
-            return None
-        at = np.array([np.interp(times, self._time_s, column) for column in self._sum.T])
-        return np.asarray(at @ [1 / 6, 4 / 6, 1 / 6])
+        sums = self.at(middle_s + 0.5 * interval_s * np.array([-1.0, 0.0, 1.0]))
+        return None if sums is None else np.asarray([1 / 6, 4 / 6, 1 / 6] @ sums)

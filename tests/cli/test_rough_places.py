@@ -43,8 +43,12 @@ cli.main.main(sys.argv[2:])
 
 
 def shown(folder: Path) -> dict[str, bytes]:
-    """Give what a person sees in a folder: a killed program leaves its unfinished files, whose names begin with a dot."""
-    return {name: content for name, content in held(folder).items() if not Path(name).name.startswith(".")}
+    """Give what a person sees in a folder: a killed program leaves its unfinished files, in folders that begin with a dot."""
+    return {
+        name: content
+        for name, content in held(folder).items()
+        if not any(part.startswith(".") for part in Path(name).parts)
+    }
 
 
 @pytest.mark.parametrize("row", [0, 40, 10_000])

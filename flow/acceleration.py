@@ -17,8 +17,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from flow.force_sum import ForceSum
-from flow.rotation import RotationLog
-from flow.series import GyroSamples
 
 Array: TypeAlias = NDArray[np.float64]
 
@@ -43,21 +41,17 @@ class AccelerationFilter:
 
     Parameters
     ----------
-    rotations
-        Holds the gyro samples that the accelerometer's belong to; in its axes that do not rotate is everything here.
+    force
+        The accelerometer's samples, summed up; in its axes that do not rotate is everything here.
     """
 
-    def __init__(self, rotations: RotationLog) -> None:
-        self._force = ForceSum(rotations)
+    def __init__(self, force: ForceSum) -> None:
+        self._force = force
         self._offset, self._offset_s = np.zeros(3), 0.0
         # Of each row: time, speed, and sums of force and of guesses.
         self._rows: deque[tuple[float, Array, Array | None, Array]] = deque()
         self._felt, self._guessed = _Misses(), _Misses()
         self._guess: Array | None = None
-
-    def add_inertial(self, samples: GyroSamples) -> None:
-        """Add samples in time order; the rotation log must have been given them already."""
-        self._force.add(samples)
 
     def between(self, first_s: float, second_s: float, guess_m_s2: Array | None) -> Acceleration:
         """Give the mean acceleration between two frames; ``guess_m_s2`` (3,) is what the speeds before let expect."""

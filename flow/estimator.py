@@ -9,16 +9,16 @@ from typing import Literal, TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
-from flow.acceleration import Acceleration, AccelerationFilter
+from flow.acceleration import AccelerationFilter
 from flow.anchoring import Position, PositionKeeper
 from flow.anchoring.position import Moment
 from flow.anchoring.view import Shot
 from flow.camera import Lens
 from flow.expected import ExpectedVelocity
+from flow.force_sum import ForceSum
 from flow.geometry import PairView, Plane
 from flow.glints import GlintFilter
 from flow.height import Height, HeightFilter
-from flow.inertia_check import InertiaCheck, RowSeen
 from flow.module import Module
 from flow.neighbours import NeighbourScatter
 from flow.rails import Rails
@@ -26,15 +26,15 @@ from flow.registration.blocks import BlockMatcher
 from flow.relief import ReliefWatch
 from flow.rotation import RotationLog
 from flow.row import LevelVelocity, NoVelocity, SpeedRow
+from flow.row_errors import Known, RowErrors
 from flow.scatter import CommonScatter
 from flow.search import HELD_SHARE, Found, NotFound, Search
 from flow.series import AttitudeSamples, GyroSamples, RangeSamples
-from flow.shared_errors import by_sigma, covariance_of, unit_effects
+from flow.shared_errors import covariance_of
 from flow.standstill import StandStill
-from flow.tilt import AssumedLevel, InertialTilt, LoggedTilt, Tilt, TiltSource
+from flow.tilt import AssumedLevel, InertialTilt, LoggedTilt, TiltSource
 from flow.tracks import ImageMotion, LucasKanade, Matches, Picture
 from flow.turn_check import TurnCheck
-from flow.velocity import PairGeometry, Solution
 
 Array: TypeAlias = NDArray[np.float64]
 AttitudeSource: TypeAlias = Literal["logged", "inertial", "level"]
@@ -66,15 +66,6 @@ class FrameResult:
 class _Frame:
     time_s: float  # gyro clock
     picture: Picture
-
-
-@dataclass(frozen=True, slots=True)
-class _Known:
-    """What is known of a pair beside its pictures and its turn."""
-
-    tilt: Tilt
-    height: Height
-    acceleration: Acceleration
 
 
 @dataclass(frozen=True, slots=True)
@@ -153,21 +144,21 @@ class Estimator:
         self._height = HeightFilter(module.range)
         self._scatter = CommonScatter()
         self._turns = TurnCheck(module)
-        self._inertia = InertiaCheck(module, self._rotations)
+        self._force = ForceSum(self._rotations)
+        self._errors = RowErrors(module, self._rotations, self._force)
         self._glints = GlintFilter()
         self._standstill, self._relief = StandStill(), ReliefWatch()
         self._neighbours = NeighbourScatter()
         self._previous: _Frame | None = None
         self._latest_s = -np.inf
-        self._expected, self._accelerations = ExpectedVelocity(), AccelerationFilter(self._rotations)
+        self._expected, self._accelerations = ExpectedVelocity(), AccelerationFilter(self._force)
 
     def add_gyro(self, samples: GyroSamples) -> None:
         """Add gyro samples (and accelerometer, where the attitude comes from it) in time order."""
         samples = self._rails.without_saturated(samples)
         self._rotations.append(samples)
         self._tilt.add_inertial(samples)
-        self._accelerations.add_inertial(samples)
-        self._inertia.add_inertial(samples)
+        self._force.add(samples)
 
     def add_attitude(self, samples: AttitudeSamples) -> None:
         """Add logged roll and pitch in time order."""
@@ -269,18 +260,27 @@ class Estimator:
         velocity, change = self._expected.at(middle_s) or (None, None)
         acceleration = self._accelerations.between(*times, change)
         view = PairView(self._lens, self._module, self._rotations, *times, plane, acceleration.vector_m_s2)
-        return self._solve(first, second, view, velocity, _Known(tilt, height, acceleration))
+        return self._solve(first, second, view, velocity, Known(tilt=tilt, height=height, acceleration=acceleration))
 
-    def _solve(self, first: _Frame, second: _Frame, view: PairView, expected: Array | None, known: _Known) -> _Outcome:
+    def _solve(self, first: _Frame, second: _Frame, view: PairView, expected: Array | None, known: Known) -> _Outcome:
         """Match and solve from the velocity expected; where that fails or there is none, from standing still."""
+        clear = self._glints.pair(first.picture, second.picture)
         if expected is not None:
-            outcome = self._attempt(first, second, view, expected @ view.R_still_camera, known)
+            outcome = self._attempt(clear, first, second, view, expected @ view.R_still_camera, known)
             if isinstance(outcome.velocity, LevelVelocity) or outcome.velocity.reason in _FINAL:
                 return outcome
-        return self._attempt(first, second, view, None, known)
+        return self._attempt(clear, first, second, view, None, known)
 
-    def _attempt(self, first: _Frame, second: _Frame, view: PairView, guess: Array | None, known: _Known) -> _Outcome:
-        found = self._search.find(*self._glints.pair(first.picture, second.picture), view, guess)
+    def _attempt(
+        self,
+        clear: tuple[Picture, Picture],
+        first: _Frame,
+        second: _Frame,
+        view: PairView,
+        guess: Array | None,
+        known: Known,
+    ) -> _Outcome:
+        found = self._search.find(*clear, view, guess)
         if isinstance(found, NotFound):
             return _Outcome(NoVelocity(reason=found.reason), matches=found.matches, height=known.height)
         reason_against = self._doubt(first, second, view, found, guess)
@@ -294,152 +294,100 @@ class Estimator:
         if self._standstill.holds(first.picture, second.picture, view, found.matches, guess, self._focal_px):
             return "picture_fixed"
         turned_rad, interval_s = view.turned_rad(), view.second_s - view.first_s
-        rate_change = self._rate_change(view)
+        rate_change = self._errors.rate_change(view)
         if self._turns.disagrees(pair, solution, turned_rad, rate_change, interval_s, found.noise.scale):
             return "gyro_disagrees"
         return None if found.agree else "contradictory"
 
-    def _vouch(self, second: _Frame, view: PairView, found: Found, known: _Known) -> _Outcome:
+    def _vouch(self, second: _Frame, view: PairView, found: Found, known: Known) -> _Outcome:
         """Give the solution its covariance, learn from it, and turn it into level axes."""
         pair, solution = found.pair, found.solution
-        R_level_camera = known.tilt.R_level_body @ self._R_body_camera
-        velocity, still = R_level_camera @ solution.velocity_m_s, view.R_still_camera @ solution.velocity_m_s
-        units = self._units(view, pair, solution, known.height)
-        shared = self._shared(view, solution, units, known)
+        shared = self._errors.effects(view, pair, solution, known, self._turns.misfit)
         relief = self._relief.error(pair, solution, found.noise.scale, known.tilt.sigma_rad)
         if relief is not None:
             shared["relief"] = relief
+        R_level_camera = known.tilt.R_level_body @ self._R_body_camera
+        velocity = R_level_camera @ solution.velocity_m_s
         effects = {cause: R_level_camera @ effect for cause, effect in shared.items()}
-        alike = self._neighbours.factor(pair, solution)
-        by_matches = alike * (R_level_camera @ solution.covariance @ R_level_camera.T)
-        interval_s = view.second_s - view.first_s
-        m_s_per_px = view.plane.distance_m / (self._focal_px * interval_s)
-        own = np.diag(by_matches)
-        grown = np.sqrt(self._scatter.variance(own, m_s_per_px) / own)
-        image = by_matches * np.outer(grown, grown)
+        m_s_per_px = view.plane.distance_m / (self._focal_px * (view.second_s - view.first_s))
+        own = R_level_camera @ solution.covariance @ R_level_camera.T * self._neighbours.factor(pair, solution)
+        grown = np.sqrt(self._scatter.variance(own.diagonal(), m_s_per_px) / own.diagonal())
+        image = own * np.outer(grown, grown)
         covariance = image + sum(covariance_of(effect) for effect in effects.values())
-        jump = self._inertia.jump(view.middle_s, interval_s, still, float(np.sqrt(covariance.diagonal().max())))
+        jump = self._errors.jump(view, solution, float(np.sqrt(covariance.diagonal().max())))
         if jump is not None:
-            relief = R_level_camera @ view.R_still_camera.T @ jump[:, None]
+            relief = (R_level_camera @ jump)[:, None]
             effects["relief"] = np.hstack([effects.get("relief", np.empty((3, 0))), relief])
             covariance = covariance + covariance_of(relief)
-        climb_sigma = float(np.hypot(_LASTING * np.sqrt(image[2, 2]), np.linalg.norm(effects["acceleration"][2])))
         if relief is None:
-            self._scatter.add(
-                velocity,
-                own,
-                np.square(effects["gyro_noise"]).sum(axis=1),
-                m_s_per_px,
-                held=found.matches.held > HELD_SHARE,
-            )
+            noise = np.square(effects["gyro_noise"]).sum(axis=1)
+            held = found.matches.held > HELD_SHARE
+            self._scatter.add(velocity, own.diagonal(), noise, m_s_per_px, held=held)
             found.noise.learn(found.matches, solution.used, solution.miss * self._focal_px, solution.scale)
-            self._hold_against_force(view, found, known, image)
-            self._height.see_level(view.middle_s)
+            self._errors.learn(view, pair, solution, known, image)
         else:
             self._scatter.interrupt()
-            # Of two heights half of the view each, the effect shows the difference over the root of two.
-            share = np.sqrt(2) * np.linalg.norm(relief) / max(float(np.linalg.norm(velocity)), _SLOW_M_S)
-            self._height.see_relief(view.middle_s, min(float(share), _MOST_RELIEF))
             found.noise.note_unusual(solution.scale)
-            climb_sigma = float(np.hypot(climb_sigma, np.linalg.norm(effects["relief"])))  # a bent picture climbs
-        self._accelerations.observe(view.middle_s, still)
-        self._expected.add(view.middle_s, still)
-        lean = np.sqrt(np.square(np.hstack([effects["tilt"], effects["mounting"]])[2]).sum())
-        self._height.add_climb(view.middle_s, float(velocity[2]), climb_sigma, float(lean))
-        self._tilt.observe_velocity(view.middle_s, self._R_body_camera @ solution.velocity_m_s)
+        self._carry(view, solution.velocity_m_s, velocity, effects, image, relief)
         sigmas = {cause: np.sqrt(np.square(effect).sum(axis=1)) for cause, effect in effects.items()}
         sigmas["image"] = np.sqrt(np.diag(image))
         level = _level_velocity(velocity, covariance)
-        position = None
-        if self._positions is not None and isinstance(level, LevelVelocity):
-            position = self._positions.follow(
-                Moment(
-                    picture=second.picture,
-                    shot=Shot(
-                        time_s=second.time_s,
-                        turns=view.second_turns(),
-                        velocity_m_s=still + 0.5 * interval_s * known.acceleration.vector_m_s2,
-                        acceleration_m_s2=known.acceleration.vector_m_s2,
-                    ),
-                    interval_s=interval_s,
-                    velocity_m_s=velocity,
-                    covariance_m2_s2=image,
-                    R_level_still=R_level_camera @ view.R_still_camera.T,
-                    turned_rad=_heading(R_level_camera @ view.first_turn() @ self._R_body_camera.T),
-                    distance_m=view.plane.distance_m,
-                    distance_sigma_m=known.height.sigma_m,
-                    tilt_sigma_rad=known.tilt.sigma_rad,
-                    common_px=self._scatter.frame_jitter_px,
-                )
-            )
+        kept = self._positions is not None and isinstance(level, LevelVelocity)
+        position = self._place(second, view, solution.velocity_m_s, image, known) if kept else None
         return _Outcome(
             level, matches=found.matches, used=solution.used, height=known.height, effects=sigmas, position=position
         )
 
-    def _units(self, view: PairView, pair: PairGeometry, solution: Solution, height: Height) -> dict[str, Array]:
-        return unit_effects(
-            self._module,
-            pair,
-            solution,
-            height=height,
-            turned_rad=view.turned_rad(),
-            rate_change_rad_s=self._rate_change(view),
-            interval_s=view.second_s - view.first_s,
-        )
+    def _carry(
+        self,
+        view: PairView,
+        velocity_m_s: Array,
+        level_m_s: Array,
+        effects: dict[str, Array],
+        image: Array,
+        relief: Array | None,
+    ) -> None:
+        """Let height, tilt and expectation hear a velocity (3,), camera and level axes, and whether the ground is uneven."""
+        climb_sigma = float(np.hypot(_LASTING * np.sqrt(image[2, 2]), np.linalg.norm(effects["acceleration"][2])))
+        if relief is None:
+            self._height.see_level(view.middle_s)
+        else:
+            # Of two heights half of the view each, the effect shows the difference over the root of two.
+            share = np.sqrt(2) * np.linalg.norm(relief) / max(float(np.linalg.norm(level_m_s)), _SLOW_M_S)
+            self._height.see_relief(view.middle_s, min(float(share), _MOST_RELIEF))
+            climb_sigma = float(np.hypot(climb_sigma, np.linalg.norm(effects["relief"])))  # a bent picture climbs
+        lean = np.sqrt(np.square(np.hstack([effects["tilt"], effects["mounting"]])[2]).sum())
+        self._height.add_climb(view.middle_s, float(level_m_s[2]), climb_sigma, float(lean))
+        still = view.R_still_camera @ velocity_m_s
+        self._accelerations.observe(view.middle_s, still)
+        self._expected.add(view.middle_s, still)
+        self._tilt.observe_velocity(view.middle_s, self._R_body_camera @ velocity_m_s)
 
-    def _hold_against_force(self, view: PairView, found: Found, known: _Known, image: Array) -> None:
-        """Put a row, ``image`` (3, 3) its covariance by the picture, into axes that do not rotate, and learn from it."""
-        R_still_camera, interval_s = view.R_still_camera, view.second_s - view.first_s
-        velocity = R_still_camera @ found.solution.velocity_m_s
-        expected = self._inertia.expected(view.middle_s, interval_s)
-        if expected is None:
-            self._inertia.begin(view.middle_s, interval_s, velocity, known.tilt.sigma_rad)
-            return
-        units = self._units(view, found.pair, found.solution.at(expected @ R_still_camera), known.height)
-        R_still_level = R_still_camera @ (known.tilt.R_level_body @ self._R_body_camera).T
-        self._inertia.learn(
-            RowSeen(
-                time_s=view.middle_s,
+    def _place(self, second: _Frame, view: PairView, velocity_m_s: Array, image: Array, known: Known) -> Position:
+        """Follow the position by a velocity (3,), camera axes, that ``image`` (3, 3) makes uncertain, level axes."""
+        assert self._positions is not None
+        R_level_camera = known.tilt.R_level_body @ self._R_body_camera
+        interval_s, acceleration = view.second_s - view.first_s, known.acceleration.vector_m_s2
+        return self._positions.follow(
+            Moment(
+                picture=second.picture,
+                shot=Shot(
+                    time_s=second.time_s,
+                    turns=view.second_turns(),
+                    velocity_m_s=view.R_still_camera @ velocity_m_s + 0.5 * interval_s * acceleration,
+                    acceleration_m_s2=acceleration,
+                ),
                 interval_s=interval_s,
-                velocity_m_s=velocity,
-                expected_m_s=expected,
-                covariance=R_still_level @ image @ R_still_level.T,
-                units={cause: R_still_camera @ effect for cause, effect in units.items()},
-                R_still_body=R_still_camera @ self._R_body_camera.T,
-                R_still_camera=R_still_camera,
+                velocity_m_s=R_level_camera @ velocity_m_s,
+                covariance_m2_s2=image,
+                R_level_still=R_level_camera @ view.R_still_camera.T,
+                turned_rad=_heading(R_level_camera @ view.first_turn() @ self._R_body_camera.T),
+                distance_m=view.plane.distance_m,
+                distance_sigma_m=known.height.sigma_m,
                 tilt_sigma_rad=known.tilt.sigma_rad,
-                rate_rad_s=self._rotations.rate(view.middle_s),
+                common_px=self._scatter.frame_jitter_px,
             )
         )
-
-    def _shared(self, view: PairView, solution: Solution, units: dict[str, Array], known: _Known) -> dict[str, Array]:
-        misfit = self._turns.misfit
-        interval_s = view.second_s - view.first_s
-        effects = by_sigma(
-            self._module,
-            units,
-            height=known.height,
-            tilt=known.tilt,
-            interval_s=interval_s,
-            acceleration_sigma_m_s2=known.acceleration.sigma_m_s2,
-        )
-        # What the picture says against the module's clock and focal length, before it is enough to refuse them.
-        effects["clock"] = effects["clock"] * _grown(misfit.clock_s, self._module.alignment.sigma.time_offset_s)
-        effects["focal_length"] = effects["focal_length"] * _grown(misfit.focal, self._module.camera.focal_sigma.min())
-        rate = self._rotations.rate(view.middle_s)
-        for cause, effect in self._inertia.doubts(units, solution.velocity_m_s, interval_s, rate).items():
-            effects[cause] = np.hstack([effects[cause], effect])
-        return effects
-
-    def _rate_change(self, view: PairView) -> Array:
-        """Body rate at the second frame less that at the first, camera axes."""
-        change = self._rotations.rate(view.second_s) - self._rotations.rate(view.first_s)
-        return np.asarray(change @ self._R_body_camera)
-
-
-def _grown(found: float, sigma: float) -> float:
-    """How many times the one-sigma effect counts where an error was found, too."""
-    return float(np.hypot(1, found / sigma)) if sigma > 0 else 1.0
 
 
 def _heading(R_level_body: Array) -> float:

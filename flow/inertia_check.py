@@ -17,8 +17,7 @@ from numpy.typing import NDArray
 
 from flow.force_sum import ForceSum
 from flow.module import Module
-from flow.rotation import RotationLog, skew
-from flow.series import GyroSamples
+from flow.rotation import skew
 
 Array: TypeAlias = NDArray[np.float64]
 
@@ -92,13 +91,12 @@ class InertiaCheck:
     ----------
     module
         Its sigmas are what counts as its word.
-    rotations
-        The rotation log that the accelerometer samples belong to.
+    force
+        The accelerometer's samples, summed up.
     """
 
-    def __init__(self, module: Module, rotations: RotationLog) -> None:
-        self._rotations = rotations
-        self._force = ForceSum(rotations)
+    def __init__(self, module: Module, force: ForceSum) -> None:
+        self._force = force
         alignment, gyro = module.alignment.sigma, module.gyro.sigma
         said = np.concatenate(
             [
@@ -121,13 +119,8 @@ class InertiaCheck:
         self._usual = 3.0  # squared misses in sigmas, three of them a row
         self._guesses: list[tuple[float, set[str], Array]] = []  # that are believed: how much, which figures, how wrong
         self._time_s = self._begun_s = self._weighed_s = -np.inf
-        self._calm = self._calm_change = np.zeros(
-            3
-        )  # velocity less integrated force, with next to none of a single row's noise
-
-    def add_inertial(self, samples: GyroSamples) -> None:
-        """Take gyro and accelerometer samples that the rotation log already has."""
-        self._force.add(samples)
+        # Velocity less integrated force, with next to none of a single row's noise.
+        self._calm = self._calm_change = np.zeros(3)
 
     def doubts(
         self, units: dict[str, Array], velocity_m_s: Array, interval_s: float, rate_rad_s: Array

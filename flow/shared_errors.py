@@ -21,46 +21,6 @@ from flow.velocity import PairGeometry, Solution, motion_of_acceleration, motion
 Array: TypeAlias = NDArray[np.float64]
 
 
-def shared_errors(
-    module: Module,
-    pair: PairGeometry,
-    solution: Solution,
-    *,
-    height: Height,
-    tilt: Tilt,
-    turned_rad: Array,
-    rate_change_rad_s: Array,
-    interval_s: float,
-    acceleration_sigma_m_s2: float = 0.0,
-) -> dict[str, Array]:
-    """One-sigma effects by cause, each (3, k), m/s, camera axes.
-
-    Parameters
-    ----------
-    module
-        Its sigmas.
-    pair, solution
-        The equations and what came of them.
-    height, tilt
-        With their sigmas.
-    turned_rad
-        Camera rotation over the interval, (3,), camera axes.
-    rate_change_rad_s
-        Body rate at the second frame less that at the first, (3,), camera axes: what a clock error meets.
-    interval_s
-        Time between the frames.
-    acceleration_sigma_m_s2
-        One-sigma, along each axis, of the acceleration that the equations hold.
-    """
-    units = unit_effects(
-        module, pair, solution, height=height, turned_rad=turned_rad, rate_change_rad_s=rate_change_rad_s,
-        interval_s=interval_s,
-    )  # fmt: skip
-    return by_sigma(
-        module, units, height=height, tilt=tilt, interval_s=interval_s, acceleration_sigma_m_s2=acceleration_sigma_m_s2
-    )
-
-
 def unit_effects(
     module: Module,
     pair: PairGeometry,
@@ -71,8 +31,25 @@ def unit_effects(
     rate_change_rad_s: Array,
     interval_s: float,
 ) -> dict[str, Array]:
-    """Give the effects (3, k) of an error of one unit, camera axes; parameters as those of :func:`shared_errors`.
+    """Give the effects (3, k) of an error of one unit, camera axes.
 
+    Parameters
+    ----------
+    module
+        Where camera and range sensor sit.
+    pair, solution
+        The equations and what came of them.
+    height
+        Above ground.
+    turned_rad
+        Camera rotation over the interval, (3,), camera axes.
+    rate_change_rad_s
+        Body rate at the second frame less that at the first, (3,), camera axes: what a clock error meets.
+    interval_s
+        Time between the frames.
+
+    Notes
+    -----
     Units: ``height`` m, ``focal_length`` share of fx and fy, ``gyro`` rad over the interval about the body axes, ``clock``
     s, ``mounting`` rad about the body axes, ``down`` rad of the ground's normal about the camera axes, ``tilt`` the same with
     what it does to level axes, ``lever_arm`` m along the body axes, ``acceleration`` m/s^2.
@@ -105,7 +82,7 @@ def unit_effects(
     }
 
 
-def by_sigma(
+def shared_errors(
     module: Module,
     units: dict[str, Array],
     *,
@@ -114,7 +91,11 @@ def by_sigma(
     interval_s: float,
     acceleration_sigma_m_s2: float = 0.0,
 ) -> dict[str, Array]:
-    """One-sigma effects by cause from those of one unit (:func:`unit_effects`)."""
+    """One-sigma effects by cause, each (3, k), m/s, camera axes, from those of one unit (:func:`unit_effects`).
+
+    ``height`` and ``tilt`` have their sigmas, the module those of its figures; ``acceleration_sigma_m_s2`` is that of the
+    acceleration that the equations hold, along each axis.
+    """
     alignment, gyro = module.alignment, module.gyro
     span_s = noise_span_s(interval_s, module.camera.readout_s)
     return {

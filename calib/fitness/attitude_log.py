@@ -13,7 +13,7 @@ from typing import TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
-from calib.fitness.finding import Finding
+from calib.fitness.finding import Finding, Severity
 from calib.fitness.spans import Span, spans_of, whole, worded
 from flow.series import AttitudeSamples, GyroSamples
 
@@ -24,6 +24,7 @@ _SLOW_HZ = 20.0
 _STEP_S = 0.02  # grid on which the two are compared
 _STRIDE = 10  # steps: changes over 0.2 s are well above a log's noise
 _SEARCH_S = 0.4
+_DELAYS_S = np.arange(-_SEARCH_S, _SEARCH_S + 1e-9, _STEP_S / 4)
 _LEAST_TURN_RAD = 5e-3  # RMS change of an angle over a stride that can tell anything
 _LATE_S = 0.02
 _EXPLAINED = 0.5
@@ -145,7 +146,9 @@ def _turn_findings(facts: AttitudeFacts) -> Iterator[Finding]:
         yield _finding("stop", what, None, effect, remedy)
     elif facts.explained < _EXPLAINED or not all(0.5 < gain < 2 for gain in facts.gain if not np.isnan(gain)):
         told = [
-            f"{name} by {gain:.2f}" for name, gain in zip(("roll", "pitch"), facts.gain, strict=True) if gain == gain
+            f"{name} by {gain:.2f}"
+            for name, gain in zip(("roll", "pitch"), facts.gain, strict=True)
+            if not np.isnan(gain)
         ]
         what = f"does not turn as the gyro does ({' and '.join(told)} of it, {100 * facts.explained:.0f} % in common)"
         yield _finding("stop", what, None, effect, f"is it of this flight, and of this clock? {remedy}")
@@ -156,9 +159,9 @@ def _turn_findings(facts: AttitudeFacts) -> Iterator[Finding]:
         )
 
 
-def _finding(severity: str, what: str, when_s: Span | None, effect: str, remedy: str) -> Finding:
+def _finding(severity: Severity, what: str, when_s: Span | None, effect: str, remedy: str) -> Finding:
     return Finding(
-        severity="stop" if severity == "stop" else "care",
+        severity=severity,
         topic="attitude",
         what=what,
         when_s=when_s,
@@ -197,9 +200,11 @@ def _changes(log: AttitudeSamples, gyro: GyroSamples, bias_rad_s: Array) -> tupl
     steps = np.diff(gyro.time_s)[:, None] * 0.5 * (rates[1:] + rates[:-1])
     turned = np.vstack([np.zeros((1, 2)), np.cumsum(steps, axis=0)])
     by_gyro = np.column_stack([np.interp(grid, gyro.time_s, turned[:, k]) for k in range(2)])
-    delays = np.arange(-_SEARCH_S, _SEARCH_S + 1e-9, _STEP_S / 4)
     by_log = np.array(
-        [np.column_stack([np.interp(grid + d, log.time_s, a) for a in (log.roll_rad, log.pitch_rad)]) for d in delays]
+        [
+            np.column_stack([np.interp(grid + d, log.time_s, a) for a in (log.roll_rad, log.pitch_rad)])
+            for d in _DELAYS_S
+        ]
     )
     return by_gyro[_STRIDE:] - by_gyro[:-_STRIDE], by_log[:, _STRIDE:] - by_log[:, :-_STRIDE]
 
@@ -220,9 +225,8 @@ def _fitted(pairs: Sequence[tuple[Array, Array]]) -> tuple[tuple[float, float], 
     whole_log = np.mean(log**2, axis=1)[:, told].sum(axis=1)
     best = int(np.argmin(left / np.maximum(whole_log, 1e-12)))
     gain = np.where(told, gains[best], np.nan)
-    delays = np.arange(-_SEARCH_S, _SEARCH_S + 1e-9, _STEP_S / 4)
     explained = 1 - float(left[best] / max(whole_log[best], 1e-12))
-    return (float(gain[0]), float(gain[1])), float(delays[best]), explained
+    return (float(gain[0]), float(gain[1])), float(_DELAYS_S[best]), explained
 
 
 def _lean(log: AttitudeSamples, gyro: Sequence[GyroSamples]) -> tuple[float, float] | None:

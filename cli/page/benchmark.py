@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import statistics
 from collections.abc import Iterable, Sequence
 from typing import Any
 
@@ -63,7 +64,7 @@ def _facts(ours: Sequence[Outcome], outcomes: Sequence[Outcome]) -> list[Fact]:
         few = len(told) - near - far
         value = f"within 30 % in {near} of {len(told)}" + (f", too few runs to tell in {few}" if few else "")
         ratios = sorted(o.over_forecast or 0.0 for o in told)
-        meaning = f"measured over predicted {ratios[0]:.2f} to {ratios[-1]:.2f}, median {ratios[len(ratios) // 2]:.2f}"
+        meaning = f"measured over predicted {ratios[0]:.2f} to {ratios[-1]:.2f}, median {statistics.median(ratios):.2f}"
         facts.append(Fact(name="prediction", value=value, meaning=meaning))
     pairs = _pairs(ours, outcomes)
     if pairs:
@@ -75,7 +76,7 @@ def _facts(ours: Sequence[Outcome], outcomes: Sequence[Outcome]) -> list[Fact]:
         facts.append(_across(ours, outcomes))
     ratios = sorted(o.image.over_bound for o in ours if o.image is not None and o.image.image_rows)
     if ratios:
-        value = f"{ratios[len(ratios) // 2]:.2f} times the least possible"
+        value = f"{statistics.median(ratios):.2f} times the least possible"
         meaning = f"median of {len(ratios)} conditions, {ratios[0]:.2f} to {ratios[-1]:.2f}; 1 is the Cramer-Rao bound"
         facts.append(Fact(name="error of the picture alone", value=value, meaning=meaning))
         facts += _picture_alone(ours, outcomes)
@@ -105,10 +106,8 @@ def _picture_alone(ours: Sequence[Outcome], outcomes: Sequence[Outcome]) -> list
     if not ratios:
         return []
     value = f"ahead in {sum(ratio > 1 for ratio in ratios)} of {len(ratios)}"
-    meaning = (
-        f"best other over ours {ratios[0]:.2f} to {ratios[-1]:.2f}, on the same frames with logs that have no errors"
-    )
-    return [Fact(name="and against the best other", value=value, meaning=meaning)]
+    meaning = f"best other over ours {ratios[0]:.2f} to {ratios[-1]:.2f}, on frames common to all, with logs that have no errors"
+    return [Fact(name="the picture alone, against the best other", value=value, meaning=meaning)]
 
 
 def _pairs(ours: Iterable[Outcome], outcomes: Sequence[Outcome]) -> list[tuple[Outcome, Outcome]]:

@@ -19,7 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from flow.middle import upper_median
-from flow.registration import filters, kernels
+from flow.registration import equations, filters, kernels
 from flow.registration.light import shared_light
 from flow.tracks import Matches, Picture, Predict, no_matches, plausible
 
@@ -127,12 +127,12 @@ class BlockMatcher:
             return no_matches(offered=len(seen))
         pixels = self._side**2
         sums, compared = ours.sums[seen], compared[seen]
-        left = kernels.unexplained(sums, compared, pixels)
+        left = equations.unexplained(sums, compared, pixels)
         noise = max(upper_median(left) / (2 * _NOISE_LEFT), _ROUNDING)
         own, hidden, variance = noise * _NOISE_IN_SLOPE, noise * _NOISE_LEFT, 2 * noise / pixels
         light = shared_light(sums, compared, self._apart[seen], pixels, hidden, variance)
-        normal, pull = kernels.steps(sums, compared, pixels, hidden, *light)
-        step, covariance, weak, strong = kernels.solved(normal, pull, own, self._WEAKEST * own, variance)
+        normal, pull = equations.steps(sums, compared, pixels, hidden, *light)
+        step, covariance, weak, strong = equations.solved(normal, pull, own, self._WEAKEST * own, variance)
         first_px, second_px = self._middle[seen], place[seen] + step
         textured = strong > self._least_square(noise)
         change = kernels.change(first, second, self._corners[seen], self._side)

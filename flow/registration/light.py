@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from flow.compiled import compiled
-from flow.registration.kernels import about_mid_grey
+from flow.registration.equations import about_mid_grey
 
 Array: TypeAlias = NDArray[np.float64]
 

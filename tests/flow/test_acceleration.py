@@ -11,6 +11,7 @@ from scipy.spatial.transform import Rotation
 from flow import scene
 from flow.acceleration import Acceleration, AccelerationFilter
 from flow.expected import ExpectedVelocity
+from flow.force_sum import ForceSum
 from flow.module import Gyro
 from flow.rotation import RotationLog
 from flow.scene.motion import STANDARD_GRAVITY_M_S2 as GRAVITY
@@ -45,13 +46,14 @@ def followed(
 ) -> tuple[np.ndarray, np.ndarray]:
     """Errors (N, 3) and sigmas (N,) of the second half of a swaying flight."""
     log, expected, rng = RotationLog(Gyro()), ExpectedVelocity(), np.random.default_rng(4)
-    under_test, errors, sigmas = AccelerationFilter(log), [], []
+    force = ForceSum(log)
+    under_test, errors, sigmas = AccelerationFilter(force), [], []
     per_frame = round(FRAME_S / SAMPLE_S)
     for k in range(int(duration_s / FRAME_S)):
         t = (k * per_frame + np.arange(per_frame)) * SAMPLE_S
         batch = samples(t, accelerometer=accelerometer, arm_m=arm_m)
         log.append(batch)
-        under_test.add_inertial(batch)
+        force.add(batch)
         first, second = t[0] - 2 * FRAME_S, t[0] - FRAME_S
         if first < 0:
             continue
@@ -92,11 +94,12 @@ def test_an_accelerometer_that_swings_is_outvoted() -> None:
 
 def test_a_hole_forgets_where_gravity_was() -> None:
     log = RotationLog(Gyro())
-    under_test = AccelerationFilter(log)
+    force = ForceSum(log)
+    under_test = AccelerationFilter(force)
     for begin_s in (0.0, 1.0):
         batch = samples(begin_s + np.arange(0, 0.5, SAMPLE_S), accelerometer=True)
         log.append(batch)
-        under_test.add_inertial(batch)
+        force.add(batch)
         assert under_test.between(begin_s + 0.3, begin_s + 0.3 + FRAME_S, None).sigma_m_s2 == 0.5  # the belief
         for k in range(20):
             under_test.between(begin_s + k * FRAME_S, begin_s + (k + 1) * FRAME_S, np.zeros(3))

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from flow import scene
+from flow.force_sum import ForceSum
 from flow.inertia_check import InertiaCheck, RowSeen
 from flow.rotation import RotationLog, skew
 from flow.series import GyroSamples
@@ -37,7 +38,8 @@ class Flown:
         accel = np.gradient(speeds, times, axis=0) - GRAVITY
         samples = GyroSamples(time_s=times, rate_rad_s=still + MODULE.gyro.bias_rad_s, accel_m_s2=accel)
         rotations = RotationLog(MODULE.gyro, keep_s=10.0)
-        self.check = InertiaCheck(MODULE, rotations)
+        self.force = ForceSum(rotations)
+        self.check = InertiaCheck(MODULE, self.force)
         self.rows = np.arange(0.1, seconds, STEP_S)
         self.rng = np.random.default_rng(3)
         self.parts = [samples.part(slice(k, k + 25)) for k in range(0, len(times), 25)]
@@ -59,7 +61,7 @@ class Flown:
         for time_s in self.rows:
             while self.parts and self.parts[0].time_s[0] < time_s + 2 * STEP_S:
                 self.rotations.append(self.parts[0])
-                self.check.add_inertial(self.parts.pop(0))
+                self.force.add(self.parts.pop(0))
             shown = bend(self.velocity(time_s)) + self.rng.normal(0, NOISE_M_S, 3)  # type: ignore[operator]
             expected = self.check.expected(time_s, STEP_S)
             if expected is None:
@@ -126,10 +128,11 @@ def test_a_jump_is_no_flight_and_a_change_of_speed_is() -> None:
 
 def test_without_an_accelerometer_nothing_is_known() -> None:
     rotations = RotationLog(MODULE.gyro)
-    check = InertiaCheck(MODULE, rotations)
+    force = ForceSum(rotations)
+    check = InertiaCheck(MODULE, force)
     samples = GyroSamples(time_s=np.arange(100) / RATE_HZ, rate_rad_s=np.zeros((100, 3)), accel_m_s2=None)
     rotations.append(samples)
-    check.add_inertial(samples)
+    force.add(samples)
     assert check.expected(0.1, STEP_S) is None
     check.begin(0.1, STEP_S, np.zeros(3), 0.01)
     assert check.expected(0.13, STEP_S) is None

@@ -14,7 +14,7 @@ from flow.height import Height
 from flow.module import Module
 from flow.rotation import RotationLog
 from flow.series import GyroSamples
-from flow.shared_errors import covariance_of, noise_span_s, shared_errors
+from flow.shared_errors import covariance_of, noise_span_s, shared_errors, unit_effects
 from flow.tilt import Tilt
 from flow.tracks import Matches
 from flow.velocity import equations, solve
@@ -165,16 +165,17 @@ def claimed(beam: str = "wide") -> dict[str, np.ndarray]:
     solution = solve(pair, None, 1.0, np.random.default_rng(0))
     assert solution is not None
     R_camera_body = module.alignment.R_body_camera.inv()
-    effects = shared_errors(
+    height = Height(height_m=truth.height_m, sigma_m=UNITS["height"], down_m_s=0.3)
+    units = unit_effects(
         module,
         pair,
         solution,
-        height=Height(height_m=truth.height_m, sigma_m=UNITS["height"], down_m_s=0.3),
-        tilt=truth.tilt(),
+        height=height,
         turned_rad=view.turned_rad(),
         rate_change_rad_s=R_camera_body.apply(RATE_CHANGE * INTERVAL_S),
         interval_s=INTERVAL_S,
     )
+    effects = shared_errors(module, units, height=height, tilt=truth.tilt(), interval_s=INTERVAL_S)
     turn = truth.tilt().R_level_body @ module.alignment.R_body_camera.as_matrix()
     return {cause: turn @ effect for cause, effect in effects.items()}
 
@@ -215,11 +216,11 @@ def test_effect_of_an_acceleration(readout_s: float) -> None:
     pair, _ = truth.view().geometry(matches)
     solution = solve(pair, None, 1.0, np.random.default_rng(0))
     assert solution is not None
-    found = shared_errors(
-        truth.module(), pair, solution, height=Height(height_m=1.4, sigma_m=0.0, down_m_s=0.3), tilt=truth.tilt(),
+    units = unit_effects(
+        truth.module(), pair, solution, height=Height(height_m=1.4, sigma_m=0.0, down_m_s=0.3),
         turned_rad=truth.view().turned_rad(), rate_change_rad_s=np.zeros(3), interval_s=INTERVAL_S,
-        acceleration_sigma_m_s2=0.3,
-    )["acceleration"]  # fmt: skip
+    )  # fmt: skip
+    found = 0.3 * units["acceleration"]
     for axis in range(3):
         ends = []
         for sign in (1, -1):

@@ -20,7 +20,7 @@ from flow.module import Module
 from flow.registration.blocks import BlockMatcher
 from flow.rotation import RotationLog
 from flow.series import GyroSamples, RangeSamples
-from flow.shared_errors import shared_errors
+from flow.shared_errors import shared_errors, unit_effects
 from flow.tilt import Tilt
 from flow.tracks import Matches
 from flow.velocity import solve
@@ -223,10 +223,17 @@ def estimated(
     pair, _ = view.geometry(matches)
     solution = solve(pair, camera_velocity, 1.0, np.random.default_rng(0))
     assert solution is not None
-    effects = shared_errors(
-        of, pair, solution, height=Height(height_m=HEIGHT_M, sigma_m=1e-3, down_m_s=0.0), tilt=tilt,
-        turned_rad=view.turned_rad(), rate_change_rad_s=np.zeros(3), interval_s=2 * half,
-    )  # fmt: skip
+    height = Height(height_m=HEIGHT_M, sigma_m=1e-3, down_m_s=0.0)
+    units = unit_effects(
+        of,
+        pair,
+        solution,
+        height=height,
+        turned_rad=view.turned_rad(),
+        rate_change_rad_s=np.zeros(3),
+        interval_s=2 * half,
+    )
+    effects = shared_errors(of, units, height=height, tilt=tilt, interval_s=2 * half)
     return {name: tilt.R_level_body @ mounting.as_matrix() @ effect for name, effect in effects.items()}
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from flow.registration import filters, kernels
+from flow.registration import equations, filters, kernels
 
 RNG = np.random.default_rng(2)
 
@@ -90,9 +90,9 @@ def test_gain_and_offset_do_not_move_a_block() -> None:
     t = value - value[0, 0]
     compared = np.array([[(m * miss).sum() for m in (np.ones_like(t), miss, gx, gy, t)]])
     free = np.zeros((1, 3)), np.zeros((1, 2))
-    found, _, _, _ = kernels.solved(*kernels.steps(own, compared, size**2, 0.0, *free), 0.0, 0.0, 1.0)
+    found, _, _, _ = equations.solved(*equations.steps(own, compared, size**2, 0.0, *free), 0.0, 0.0, 1.0)
     assert found[0] == pytest.approx(step, abs=1e-5)
-    assert kernels.unexplained(own, compared, size**2)[0] == pytest.approx(0.0, abs=1e-4)
+    assert equations.unexplained(own, compared, size**2)[0] == pytest.approx(0.0, abs=1e-4)
 
 
 def test_change_is_the_mean_absolute_difference() -> None:

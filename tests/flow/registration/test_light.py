@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from flow.registration import kernels
+from flow.registration import equations, kernels
 from flow.registration.light import shared_light
 
 SIZE, COUNT, NOISE = 16, 200, 1.0
@@ -54,7 +54,7 @@ def test_light_that_all_share_costs_the_steps_less() -> None:
     light = shared_light(own, compared, PLACE, SIZE**2, 0.0, VARIANCE)
     spread = {}
     for name, known in (("shared", light), ("free", FREE)):
-        step, *_ = kernels.solved(*kernels.steps(own, compared, SIZE**2, 0.0, *known), 0.0, 0.0, 1.0)
+        step, *_ = equations.solved(*equations.steps(own, compared, SIZE**2, 0.0, *known), 0.0, 0.0, 1.0)
         assert step.mean(axis=0) == pytest.approx([0.05, -0.03], abs=4 * step.std() / np.sqrt(COUNT))
         spread[name] = float(np.square(step - step.mean(axis=0)).sum())
     assert spread["shared"] < 0.95 * spread["free"]

@@ -96,7 +96,7 @@ class TurnModel:
         self._span_s = (pairs.second_s - pairs.first_s)[:, None]
         known = pairs.known
         first, second = (_rays(lens, px, known) for px in (pairs.first_px, pairs.second_px))
-        ray_per_px = lens.ray_per_pixel(_filled(pairs.second_px, known).reshape(-1, 2)).reshape(*known.shape, 2, 2)
+        ray_per_px = lens.ray_per_pixel(second[:, :2].transpose(0, 2, 1)).reshape(*known.shape, 2, 2)
         for end in (first, second):
             known &= np.hypot(end[:, 0], end[:, 1]) < _WIDEST
         ray_per_px[~known] = np.eye(2)

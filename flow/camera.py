@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from typing import TypeAlias
+from typing import NamedTuple, TypeAlias
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -13,10 +12,27 @@ from flow.module import Camera
 
 Array: TypeAlias = NDArray[np.float64]
 
-_WIDEST_RAD = np.radians(85.0)  # unit-depth rays grow without bound at 90 degrees off the axis
-_CRITERIA = (cv2.TERM_CRITERIA_COUNT | cv2.TERM_CRITERIA_EPS, 60, 1e-9)  # the default stops 0.05 px early
-_ROUND_TRIP_PX = 1e-3
-_JACOBIAN_STEP_PX = 8
+_WIDEST = float(np.tan(np.radians(85.0)))  # unit-depth rays grow without bound at 90 degrees off the axis
+_ROUNDS = 40  # four do in the middle of a picture; a lens that takes more hardly moves its pixels there
+_CLOSE_PX = 1e-7
+
+
+class _Numbers(NamedTuple):
+    """A lens as plain numbers, which compiled loops keep in registers; the terms in the model's order.
+
+    ``a`` to ``e`` are k1 k2 p1 p2 k3 of a pinhole, k1 k2 k3 k4 and 0 of a fisheye.
+    """
+
+    fisheye: bool
+    fx: float
+    fy: float
+    cx: float
+    cy: float
+    a: float
+    b: float
+    c: float
+    d: float
+    e: float
 
 
 class Lens:
@@ -31,20 +47,17 @@ class Lens:
 
     Notes
     -----
-    The lens equations are OpenCV's (``projectPoints``, ``fisheye``), which follow Brown 1971 and Kannala and
-    Brandt 2006.
+    The lens equations are those of Brown 1971 and of Kannala and Brandt 2006, in OpenCV's order of terms. They are
+    inverted by Newton's method rather than by OpenCV's ``undistortPoints``, which takes ten times as long for the few
+    hundred points of a frame and gives a point where the lens has none.
     """
 
     def __init__(self, camera: Camera) -> None:
         self.camera = camera
-        self._matrix = camera.matrix
-        self._terms = camera.distortion_terms
-        self._fisheye = camera.model == "fisheye"
-        self._plain = not self._fisheye and not self._terms.any()
-        self._remembered: tuple[Array | None, Array] = None, np.empty((0, 2))
-        self._invertible = False  # checked point by point until the whole picture is known to be
-        self._jacobians = self._jacobian_grid()
-        self._invertible = bool(np.isfinite(self._jacobians).all())
+        terms = [*camera.distortion_terms.tolist(), 0.0][:5]
+        self._numbers = _Numbers(
+            camera.model == "fisheye", camera.fx_px, camera.fy_px, camera.cx_px, camera.cy_px, *terms
+        )
 
     def rays(self, pixels: Array) -> Array:
         """Rays of pixels.
@@ -56,88 +69,87 @@ class Lens:
 
         Returns
         -------
-        (N, 2) x and y at unit depth; NaN where the lens has no ray (outside a fisheye's circle, or more than
-        85 degrees off the axis).
-
-        Notes
-        -----
-        Those of the last read-only array are remembered: a fixed grid is asked for with every frame.
+        (N, 2) x and y at unit depth; NaN where the lens has no ray (outside a fisheye's circle, beyond where the
+        polynomial folds back, or more than 85 degrees off the axis).
         """
-        if pixels is self._remembered[0]:
-            return self._remembered[1]
-        rays = self._rays(np.asarray(pixels, float).reshape(-1, 2))
-        if isinstance(pixels, np.ndarray) and not pixels.flags.writeable:
-            self._remembered = pixels, rays
-        return rays
-
-    def _rays(self, pixels: Array) -> Array:
-        if self._plain or len(pixels) == 0:
-            return (pixels - self._matrix[:2, 2]) / self._matrix[[0, 1], [0, 1]]
-        given = np.ascontiguousarray(pixels[:, None])
-        if self._fisheye:
-            found = cv2.fisheye.undistortPoints(given, self._matrix, self._terms, criteria=_CRITERIA)
-        else:
-            found = cv2.undistortPoints(given, self._matrix, self._terms, criteria=_CRITERIA)
-        rays: Array = np.asarray(found[:, 0], np.float64)
-        if self._invertible:
-            return rays
-        wide = ~(np.hypot(rays[:, 0], rays[:, 1]) < np.tan(_WIDEST_RAD))
-        rays[wide] = 0.0
-        missed = np.abs(self.pixels(rays) - pixels).max(axis=1) > _ROUND_TRIP_PX
-        rays[wide | missed] = np.nan
-        return rays
+        return np.asarray(_straightened(_points(pixels), self._numbers))
 
     def pixels(self, rays: Array) -> Array:
         """Pixels of rays, the inverse of :meth:`rays`; (N, 2) to (N, 2)."""
-        rays = np.ascontiguousarray(rays, np.float64).reshape(-1, 2)
-        return np.asarray((_bent_wide if self._fisheye else _bent)(rays, self._matrix, self._terms))
+        return np.asarray(_bent(_points(rays), self._numbers))
 
-    def ray_per_pixel(self, pixels: Array) -> Array:
-        """Give the derivative of ray by pixel, (N, 2, 2), at the nearest point of an 8 px grid.
+    def ray_per_pixel(self, rays: Array) -> Array:
+        """Give the derivative of ray by pixel at rays (N, 2): (N, 2, 2)."""
+        return np.asarray(_slopes(_points(rays), self._numbers))
 
-        Used for the weight of a measurement, never for its value: a coarse grid serves.
-        """
-        rows, columns = self._jacobians.shape[:2]
-        cells = (np.asarray(pixels) / _JACOBIAN_STEP_PX + 0.5).astype(int)
-        return np.asarray(self._jacobians[np.clip(cells[:, 1], 0, rows - 1), np.clip(cells[:, 0], 0, columns - 1)])
 
-    def _jacobian_grid(self) -> Array:
-        x, y = np.meshgrid(
-            np.arange(0, self.camera.width_px + _JACOBIAN_STEP_PX, _JACOBIAN_STEP_PX),
-            np.arange(0, self.camera.height_px + _JACOBIAN_STEP_PX, _JACOBIAN_STEP_PX),
-        )
-        at = np.column_stack([x.ravel(), y.ravel()]).astype(float)
-        half_x, half_y = np.array([[0.5, 0.0], [0.0, 0.5]])
-        along_x = self.rays(at + half_x) - self.rays(at - half_x)
-        along_y = self.rays(at + half_y) - self.rays(at - half_y)
-        return np.stack([along_x, along_y], axis=-1).reshape(*x.shape, 2, 2)
+def _points(given: Array) -> Array:
+    return np.ascontiguousarray(given, np.float64).reshape(-1, 2)
 
 
 @compiled
-def _bent(rays: Array, matrix: Array, terms: Array) -> Array:
-    """Brown 1971: OpenCV's ``projectPoints``, which takes ten times as long, since it gives derivatives too."""
-    k1, k2, p1, p2, k3 = terms
-    pixels = np.empty_like(rays)
-    for i in range(len(rays)):
-        x, y = rays[i]
-        r2 = x * x + y * y
-        radial = 1 + r2 * (k1 + r2 * (k2 + r2 * k3))
-        pixels[i, 0] = matrix[0, 0] * (x * radial + 2 * p1 * x * y + p2 * (r2 + 2 * x * x)) + matrix[0, 2]
-        pixels[i, 1] = matrix[1, 1] * (y * radial + p1 * (r2 + 2 * y * y) + 2 * p2 * x * y) + matrix[1, 2]
-    return pixels
-
-
-@compiled
-def _bent_wide(rays: Array, matrix: Array, terms: Array) -> Array:
-    """Kannala and Brandt 2006: OpenCV's ``fisheye.distortPoints``, which some builds of it do not have."""
-    k1, k2, k3, k4 = terms
-    pixels = np.empty_like(rays)
-    for i in range(len(rays)):
-        x, y = rays[i]
-        r = np.hypot(x, y)
+def _bend(x: float, y: float, lens: _Numbers) -> tuple[float, float, float, float, float, float]:
+    """Pixel of a ray, and its derivatives: u, v, du/dx, du/dy, dv/dx, dv/dy."""
+    fisheye, fx, fy, cx, cy, a, b, c, d, e = lens
+    r2 = x * x + y * y
+    if fisheye:
+        r = np.sqrt(r2)
         theta = np.arctan(r)
         t2 = theta * theta
-        scale = theta * (1 + t2 * (k1 + t2 * (k2 + t2 * (k3 + t2 * k4)))) / r if r > 1e-12 else 1.0
-        pixels[i, 0] = matrix[0, 0] * scale * x + matrix[0, 2]
-        pixels[i, 1] = matrix[1, 1] * scale * y + matrix[1, 2]
+        bent = theta * (1 + t2 * (a + t2 * (b + t2 * (c + t2 * d))))
+        slope = (1 + t2 * (3 * a + t2 * (5 * b + t2 * (7 * c + t2 * 9 * d)))) / (1 + r2)
+        scale, change = (bent / r, (slope - bent / r) / r2) if r > 1e-8 else (1.0, 0.0)
+        u, v = x * scale, y * scale
+        ux, uy, vy = scale + change * x * x, change * x * y, scale + change * y * y
+    else:
+        scale, change = 1 + r2 * (a + r2 * (b + r2 * e)), 2 * (a + r2 * (2 * b + r2 * 3 * e))
+        u = x * scale + 2 * c * x * y + d * (r2 + 2 * x * x)
+        v = y * scale + c * (r2 + 2 * y * y) + 2 * d * x * y
+        ux, vy = scale + change * x * x + 2 * c * y + 6 * d * x, scale + change * y * y + 6 * c * y + 2 * d * x
+        uy = change * x * y + 2 * c * x + 2 * d * y
+    return fx * u + cx, fy * v + cy, fx * ux, fx * uy, fy * uy, fy * vy
+
+
+@compiled
+def _bent(rays: Array, lens: _Numbers) -> Array:
+    pixels = np.empty_like(rays)
+    for i in range(len(rays)):
+        u, v, _, _, _, _ = _bend(rays[i, 0], rays[i, 1], lens)
+        pixels[i, 0], pixels[i, 1] = u, v
     return pixels
+
+
+@compiled
+def _slopes(rays: Array, lens: _Numbers) -> Array:
+    slopes = np.empty((len(rays), 2, 2))
+    for i in range(len(rays)):
+        _, _, ux, uy, vx, vy = _bend(rays[i, 0], rays[i, 1], lens)
+        area = ux * vy - uy * vx
+        slopes[i, 0, 0], slopes[i, 0, 1] = vy / area, -uy / area
+        slopes[i, 1, 0], slopes[i, 1, 1] = -vx / area, ux / area
+    return slopes
+
+
+@compiled
+def _straightened(pixels: Array, lens: _Numbers) -> Array:
+    """Newton's method from where the ray would be without distortion; NaN where it leads nowhere.
+
+    A lens that bends ever more, or ever less, is approached from one side, so that a step across a fold of the
+    polynomial, where pixels move the other way, shows that there is no ray.
+    """
+    rays = np.full_like(pixels, np.nan)
+    for i in range(len(pixels)):
+        x, y = (pixels[i, 0] - lens.cx) / lens.fx, (pixels[i, 1] - lens.cy) / lens.fy
+        for _ in range(_ROUNDS):
+            u, v, ux, uy, vx, vy = _bend(x, y, lens)
+            area = ux * vy - uy * vx
+            off_u, off_v = pixels[i, 0] - u, pixels[i, 1] - v
+            if not (area > 0 and ux + vy > 0):
+                break
+            if abs(off_u) + abs(off_v) < _CLOSE_PX:
+                if x * x + y * y < _WIDEST**2:
+                    rays[i, 0], rays[i, 1] = x, y
+                break
+            x += (vy * off_u - uy * off_v) / area
+            y += (ux * off_v - vx * off_u) / area
+    return rays

@@ -109,21 +109,19 @@ class PairView:
         rays0, rays1 = self._lens.rays(matches.first_px), self._lens.rays(matches.second_px)
         first, first_after, first_lever = turn_rays(rays0, *self._turning(self.first_s, matches.first_px))
         second, second_after, second_lever = turn_rays(rays1, *self._turning(self.second_s, matches.second_px))
-        good = (first @ self.plane.down > 0.15 * np.linalg.norm(first, axis=1)) & np.isfinite(second[:, 0])
-        per_pixel = self._lens.ray_per_pixel(matches.second_px)
-        good &= np.isfinite(per_pixel).all(axis=(1, 2))
-        per_pixel = per_pixel[good]
+        good = _met(first, second, self.plane.down)
+        kept = slice(None) if good.all() else good
         return PairGeometry(
-            first_ray=first[good],
-            second_ray=second[good],
-            first_s=first_after[good],
-            second_s=second_after[good],
-            first_lever_m=first_lever[good],
-            second_lever_m=second_lever[good],
+            first_ray=first[kept],
+            second_ray=second[kept],
+            first_s=first_after[kept],
+            second_s=second_after[kept],
+            first_lever_m=first_lever[kept],
+            second_lever_m=second_lever[kept],
             down=self.plane.down,
             distance_m=self.plane.distance_m,
-            flow=(rays1 - rays0)[good],
-            covariance=_carried(per_pixel, matches.covariance_px2[good]),
+            flow=(rays1 - rays0)[kept],
+            covariance=_carried(self._lens.ray_per_pixel(rays1[kept]), matches.covariance_px2[kept]),
         ), good
 
     def turned_rad(self) -> Array:
@@ -141,6 +139,17 @@ class PairView:
         after_s = frame_s - self.middle_s - 0.5 * self._camera.readout_s
         share = (pixels[:, 1] + 0.5) / self._camera.height_px
         return share, self._knots[frame_s], self._lever, self._half, after_s, self._camera.readout_s
+
+
+@compiled
+def _met(first: Array, second: Array, down: Array) -> NDArray[np.bool_]:
+    """Whether rays at the reference exist (N,), and the first meets the ground less than 81 degrees off its normal."""
+    met = np.empty(len(first), np.bool_)
+    for i in range(len(first)):
+        x, y, z = first[i]
+        slope = x * down[0] + y * down[1] + z * down[2]
+        met[i] = slope > 0.15 * np.sqrt(x * x + y * y + z * z) and np.isfinite(second[i, 0])
+    return met
 
 
 @compiled

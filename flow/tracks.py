@@ -42,6 +42,8 @@ class Matches:
 
     def only(self, good: NDArray[np.bool_]) -> Matches:
         """Return the matches marked in ``good`` (N,)."""
+        if good.all():
+            return self
         return Matches(
             first_px=self.first_px[good],
             second_px=self.second_px[good],

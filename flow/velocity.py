@@ -28,6 +28,7 @@ _TRIALS = 48
 _AGREE_SIGMA = 3.5
 _CLEAR_MAJORITY, _MAJORITY = 0.85, 0.7
 _STRAIGHT_ROUNDS = 5
+_LEAST_VOLUME = 1e-15  # determinant by the cube of the trace; in the view of a 3 degree lens it is 1e-5
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -240,19 +241,25 @@ def _pulls(rows: Array, covariance: Array, weight: Array, inverse: Array) -> Arr
 
 
 @compiled
-def _solution(square: Array, product: Array) -> Array:
-    return np.asarray(np.linalg.solve(square, product), np.float64)
+def _inverted(square: Array) -> Array:
+    """Inverse (3, 3) of a symmetric matrix by its cofactors; NaN where it determines less than three unknowns."""
+    xx, xy, xz, yy, yz, zz = square[0, 0], square[0, 1], square[0, 2], square[1, 1], square[1, 2], square[2, 2]
+    inverse = np.empty((3, 3))
+    inverse[0, 0], inverse[1, 1], inverse[2, 2] = yy * zz - yz * yz, xx * zz - xz * xz, xx * yy - xy * xy
+    inverse[0, 1] = inverse[1, 0] = xz * yz - xy * zz
+    inverse[0, 2] = inverse[2, 0] = xy * yz - xz * yy
+    inverse[1, 2] = inverse[2, 1] = xy * xz - xx * yz
+    volume = xx * inverse[0, 0] + xy * inverse[0, 1] + xz * inverse[0, 2]
+    return inverse / (volume if volume > _LEAST_VOLUME * (xx + yy + zz) ** 3 else np.nan)
 
 
 def _straight_start(rows: Array, target: Array, scale: float) -> NDArray[np.bool_] | None:
     """Mark the matches near the velocity of least absolute misses, if they are most; None where they are not."""
     weight = np.ones(len(rows))
-    try:
-        for _ in range(_STRAIGHT_ROUNDS):
-            velocity = _solution(*normal_equations(rows, target, weight))
-            weight = 1 / np.sqrt(np.maximum(squared_misses(rows, target, velocity), scale))
-    except np.linalg.LinAlgError:
-        return None
+    for _ in range(_STRAIGHT_ROUNDS):
+        square, product = normal_equations(rows, target, weight)
+        velocity = _inverted(square) @ product
+        weight = 1 / np.sqrt(np.maximum(squared_misses(rows, target, velocity), scale))
     agree = squared_misses(rows, target, velocity) < _AGREE_SIGMA**2 * scale
     return agree if agree.mean() >= _MAJORITY else None
 
@@ -298,25 +305,14 @@ def _weighted(
     pair: PairGeometry,
     kept_near: float,
 ) -> Solution | None:
-    (rows, target), (white_rows, white_target) = plain, white
-    try:
-        velocity, weight, spread = _reweighted(
-            rows, target, white_rows, white_target, start.astype(np.float64), kept_near
-        )
-    except np.linalg.LinAlgError:
+    rows, target = plain
+    velocity, inverse, weight, spread = _reweighted(*plain, *white, start, kept_near)
+    if np.isnan(inverse[0, 0]):
         return None
-    used = weight > _USED
-    if np.count_nonzero(used) < 3:
-        return None
-    left, _ = normal_equations(white_rows, white_target, weight)
-    strength = np.linalg.eigvalsh(left)
-    if not strength[0] > 1e-12 * strength[-1]:
-        return None
-    inverse = np.asarray(np.linalg.inv(left), np.float64)
     return Solution(
         velocity_m_s=velocity,
         covariance=inverse * spread,
-        used=used,
+        used=weight > _USED,
         scale=spread,
         pull=_pulls(rows, pair.covariance, weight, inverse),
         apparent=pair.second_ray[:, :2] - pair.first_ray[:, :2],
@@ -327,16 +323,17 @@ def _weighted(
 
 @compiled
 def _reweighted(
-    rows: Array, target: Array, white_rows: Array, white_target: Array, start: Array, kept_near: float
-) -> tuple[Array, Array, float]:
-    """Tukey's weights, a few rounds of them: velocity, weights (N,) and scatter factor.
+    rows: Array, target: Array, white_rows: Array, white_target: Array, start: NDArray[np.bool_], kept_near: float
+) -> tuple[Array, Array, Array, float]:
+    """Tukey's weights, a few rounds of them: velocity, inverse of its equations, weights (N,) and scatter factor.
 
-    Weights trim the scatter they are judged by: the median, not the weighted mean, tells its size.
+    Weights trim the scatter they are judged by: the median, not the weighted mean, tells its size. The inverse is
+    NaN where less than three components are determined.
     """
-    weight, spread, velocity = start, 1.0, np.zeros(3)
+    weight, spread = start.astype(np.float64), 1.0
     for _ in range(_ROUNDS):
         square, product = normal_equations(white_rows, white_target, weight)
-        velocity = _solution(square, product)
+        velocity = _inverted(square) @ product
         squared = squared_misses(white_rows, white_target, velocity)
         shown = np.sort(squared[weight > _USED])
         # The median of chi-square with two degrees of freedom is 2 ln 2.
@@ -346,5 +343,5 @@ def _reweighted(
             weight[squared_misses(rows, target, velocity) < kept_near**2] = 1.0
             spread = max(squared[weight > _USED].mean() / 2, 1e-12)
         if np.count_nonzero(weight > _USED) < 3:
-            break
-    return velocity, weight, spread
+            return velocity, np.full((3, 3), np.nan), weight, spread
+    return velocity, _inverted(normal_equations(white_rows, white_target, weight)[0]), weight, spread

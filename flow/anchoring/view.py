@@ -101,10 +101,11 @@ class AnchorView:
         """Linearise about D (3,); also which matches have rays that meet the ground."""
         first, ground = self._ground(matches.first_px)
         second = self._second
-        seen, since, way = turn_rays(self._lens.rays(matches.second_px), *self._turning(second, matches.second_px))
+        rays = self._lens.rays(matches.second_px)
+        seen, since, way = turn_rays(rays, *self._turning(second, matches.second_px))
         away = ground - moved - second.velocity * since[:, None] - way
         depth = away[:, 2:]
-        per_pixel = self._lens.ray_per_pixel(matches.second_px)
+        per_pixel = self._lens.ray_per_pixel(rays)
         good = (depth[:, 0] > 0.1) & np.isfinite(seen[:, 0]) & np.isfinite(per_pixel).all(axis=(1, 2))
         ray = away[:, :2] / depth
         rows = np.zeros((len(ray), 2, 8))

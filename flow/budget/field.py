@@ -45,7 +45,8 @@ def field_of(module: Module) -> Field:
     size = camera.width_px, camera.height_px
     x, y = np.meshgrid(*((np.arange(_GRID) + 0.5) / _GRID * length for length in size))
     lens, pixels = Lens(camera), np.column_stack([x.ravel(), y.ravel()]) - 0.5
-    rays, per_px = lens.rays(pixels), lens.ray_per_pixel(pixels)
+    rays = lens.rays(pixels)
+    per_px = lens.ray_per_pixel(rays)
     good = np.isfinite(rays).all(axis=1) & np.isfinite(per_px).all(axis=(1, 2))
     axis = mounting.apply([0.0, 0.0, 1.0])
     upright = Rotation.align_vectors([[0.0, 0.0, 1.0]], [axis])[0] * mounting

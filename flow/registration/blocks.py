@@ -85,7 +85,6 @@ class BlockMatcher:
         )
         self._corners = np.stack(np.meshgrid(x, y), axis=-1).reshape(-1, 2) + self._MARGIN
         self._middle = self._corners + 0.5 * (self._side - 1)
-        self._middle.flags.writeable = False  # the lens remembers the rays of such pixels
         self._apart = (self._middle - 0.5 * np.array([width_px, height_px])) / width_px
         self._grid = y.astype(float), x.astype(float)
         self._ready: list[_Sharp] = []

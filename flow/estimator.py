@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import deque
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal, TypeAlias
 
 import numpy as np
@@ -29,6 +29,7 @@ from flow.row import LevelVelocity, NoVelocity, SpeedRow
 from flow.row_errors import Known, RowErrors
 from flow.scatter import CommonScatter
 from flow.search import HELD_SHARE, Found, NotFound, Search
+from flow.sensor_pattern import SensorPattern
 from flow.series import AttitudeSamples, GyroSamples, RangeSamples
 from flow.shared_errors import covariance_of
 from flow.standstill import StandStill
@@ -146,7 +147,7 @@ class Estimator:
         self._turns = TurnCheck(module)
         self._force = ForceSum(self._rotations)
         self._errors = RowErrors(module, self._rotations, self._force)
-        self._glints = GlintFilter()
+        self._glints, self._pattern = GlintFilter(), SensorPattern(*size_px)
         self._standstill, self._relief = StandStill(), ReliefWatch()
         self._neighbours = NeighbourScatter()
         self._previous: _Frame | None = None
@@ -200,7 +201,8 @@ class Estimator:
         self._hear_ranges(frame.time_s)
         if previous is None:
             return None
-        outcome = self._measure(previous, frame)
+        clean = self._pattern.clean
+        outcome = self._measure(*(replace(each, picture=clean(each.picture)) for each in (previous, frame)))
         if isinstance(outcome.velocity, NoVelocity):
             self._scatter.interrupt()
             if outcome.velocity.reason == "repeated_frame":
@@ -260,7 +262,11 @@ class Estimator:
         velocity, change = self._expected.at(middle_s) or (None, None)
         acceleration = self._accelerations.between(*times, change)
         view = PairView(self._lens, self._module, self._rotations, *times, plane, acceleration.vector_m_s2)
-        return self._solve(first, second, view, velocity, Known(tilt=tilt, height=height, acceleration=acceleration))
+        known = Known(tilt=tilt, height=height, acceleration=acceleration)
+        outcome = self._solve(first, second, view, velocity, known)
+        told = isinstance(outcome.velocity, LevelVelocity)
+        self._pattern.learn(view, outcome.matches if told else None, outcome.used)
+        return outcome
 
     def _solve(self, first: _Frame, second: _Frame, view: PairView, expected: Array | None, known: Known) -> _Outcome:
         """Match and solve from the velocity expected; where that fails or there is none, from standing still."""

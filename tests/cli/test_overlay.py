@@ -119,7 +119,9 @@ def lossless(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Make a recording whose video no browser plays (lossless grey H.264), with uneven frame times."""
     folder = tmp_path_factory.mktemp("overlay") / "flight"
     motion = scene.straight(1.0, height_m=1.0, speed_m_s=0.3)
-    spec = scene.SceneSpec(motion=motion, frame_rate_hz=20, frame_jitter_s=0.004, seed=5)
+    spec = scene.SceneSpec(
+        motion=motion, ground=scene.make_ground("gravel"), frame_rate_hz=20, frame_jitter_s=0.004, seed=5
+    )
     scene.synthesize(folder, spec, scene.Encoding(codec="lossless"))
     return folder
 

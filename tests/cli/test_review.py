@@ -73,7 +73,7 @@ def flight(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Measure a flight of 4 s whose range sensor fell silent for a while and whose gyro log has a hole."""
     folder = tmp_path_factory.mktemp("review") / "bench <b>4"
     motion = scene.straight(4.0, height_m=1.0, speed_m_s=0.3) + scene.gusts(4.0, seed=2)
-    spec = scene.SceneSpec(motion=motion, frame_rate_hz=1 / FRAME_S, seed=2)
+    spec = scene.SceneSpec(motion=motion, ground=scene.make_ground("gravel"), frame_rate_hz=1 / FRAME_S, seed=2)
     scene.synthesize(folder, spec, scene.Encoding(codec="h264"))
     for name, (begin_s, end_s) in (("range.csv", RANGE_GAP_S), ("gyro.csv", GYRO_HOLE_S)):
         log = pd.read_csv(folder / name)

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -55,55 +56,60 @@ def gusts(seed: int, **keys: float) -> scene.Motion:
     return scene.gusts(DURATION_S, seed=seed, **keys)
 
 
+def over_gravel(**keys: Any) -> scene.SceneSpec:
+    """One gravel for all flights: it takes longer to make than a flight over it."""
+    return scene.SceneSpec(ground=scene.make_ground("gravel"), **keys)
+
+
 def hover() -> scene.SceneSpec:
-    return scene.SceneSpec(motion=steady(height_m=1.0) + gusts(1, rock_rad=0.0) + rocking(3.0), seed=1)
+    return over_gravel(motion=steady(height_m=1.0) + gusts(1, rock_rad=0.0) + rocking(3.0), seed=1)
 
 
 def hover_with_logged_attitude() -> scene.SceneSpec:
     motion = steady(height_m=1.0) + gusts(2, rock_rad=0.0) + rocking(3.0)
-    return scene.SceneSpec(motion=motion, attitude=scene.AttitudeErrors(), seed=2)
+    return over_gravel(motion=motion, attitude=scene.AttitudeErrors(), seed=2)
 
 
 def tilted_pass() -> scene.SceneSpec:
     lean, turn = -np.radians(8), np.radians(12)
-    return scene.SceneSpec(motion=steady(height_m=2.0, speed_m_s=1.9, pitch_rad=lean, yaw_rate_rad_s=turn), seed=3)
+    return over_gravel(motion=steady(height_m=2.0, speed_m_s=1.9, pitch_rad=lean, yaw_rate_rad_s=turn), seed=3)
 
 
 def high_pass() -> scene.SceneSpec:
     motion = steady(height_m=6.0, speed_m_s=2.8, heading_rad=0.4) + gusts(4)
-    return scene.SceneSpec(motion=motion, module=module(noise_m=0.02), seed=4)
+    return over_gravel(motion=motion, module=module(noise_m=0.02), seed=4)
 
 
 def turning() -> scene.SceneSpec:
-    return scene.SceneSpec(
+    return over_gravel(
         motion=steady(height_m=1.0, yaw_rate_rad_s=np.radians(90)) + rocking(2.0), exposure_s=0.001, seed=5
     )
 
 
 def low_and_fast() -> scene.SceneSpec:
-    return scene.SceneSpec(motion=steady(height_m=0.6, speed_m_s=3.2), exposure_s=0.001, seed=6)
+    return over_gravel(motion=steady(height_m=0.6, speed_m_s=3.2), exposure_s=0.001, seed=6)
 
 
 def wide_lens() -> scene.SceneSpec:
     motion = steady(height_m=1.0, speed_m_s=0.8) + gusts(7)
-    return scene.SceneSpec(motion=motion, module=module("fisheye"), seed=7)
+    return over_gravel(motion=motion, module=module("fisheye"), seed=7)
 
 
 def crossing_object() -> scene.SceneSpec:
     spec = hover()
     crate = scene.crate(spec.module.camera, height_m=1.0, share=0.25, velocity_m_s=(0.15, 0.4), meets_s=2.5, seed=8)
-    return scene.SceneSpec(motion=spec.motion, patches=(crate,), seed=8)
+    return over_gravel(motion=spec.motion, patches=(crate,), seed=8)
 
 
 def laser() -> scene.SceneSpec:
     motion = steady(height_m=1.5, speed_m_s=1.0, pitch_rad=-np.radians(13), roll_rad=np.radians(8)) + gusts(9)
     narrow = module(beam="narrow", assumed_air_temperature_c=None)
-    return scene.SceneSpec(motion=motion, module=narrow, seed=9)
+    return over_gravel(motion=motion, module=narrow, seed=9)
 
 
 def cold_air() -> scene.SceneSpec:
     motion = steady(height_m=1.5, speed_m_s=1.2) + gusts(10)
-    return scene.SceneSpec(motion=motion, range_errors=scene.RangeErrors(air_temperature_c=-5.0), seed=10)
+    return over_gravel(motion=motion, range_errors=scene.RangeErrors(air_temperature_c=-5.0), seed=10)
 
 
 CASES: dict[Callable[[], scene.SceneSpec], Reach] = {

@@ -36,7 +36,9 @@ def lively() -> scene.Motion:
 @pytest.fixture(scope="module")
 def flight() -> tuple[scene.SyntheticRecording, list[tuple[float, np.ndarray]]]:
     module = scene.preset_module("small")
-    spec = scene.SceneSpec(motion=lively(), module=module, frame_rate_hz=30.0, seed=3)
+    spec = scene.SceneSpec(
+        motion=lively(), ground=scene.make_ground("gravel"), module=module, frame_rate_hz=30.0, seed=3
+    )
     made = scene.render(spec)
     return made, [(frame.time_s, frame.luma) for frame in made.frames()]
 

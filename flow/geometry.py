@@ -11,9 +11,9 @@ from numpy.typing import NDArray
 from flow.camera import Lens
 from flow.compiled import compiled
 from flow.module import Module
+from flow.pair_equations import PairGeometry
 from flow.rotation import RotationLog
 from flow.tracks import Matches
-from flow.velocity import PairGeometry
 
 Array: TypeAlias = NDArray[np.float64]
 

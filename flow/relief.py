@@ -11,7 +11,8 @@ from typing import TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
-from flow.velocity import PairGeometry, Solution
+from flow.pair_equations import PairGeometry
+from flow.velocity import Solution
 
 Array: TypeAlias = NDArray[np.float64]
 

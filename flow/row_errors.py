@@ -14,11 +14,12 @@ from flow.geometry import PairView
 from flow.height import Height
 from flow.inertia_check import InertiaCheck, RowSeen
 from flow.module import Module
+from flow.pair_equations import PairGeometry
 from flow.rotation import RotationLog
 from flow.shared_errors import shared_errors, unit_effects
 from flow.tilt import Tilt
 from flow.turn_check import Misfit
-from flow.velocity import PairGeometry, Solution
+from flow.velocity import Solution
 
 Array: TypeAlias = NDArray[np.float64]
 

@@ -10,8 +10,9 @@ from numpy.typing import NDArray
 
 from flow.geometry import PairView
 from flow.match_noise import MatchNoise, speak_of_one_motion
+from flow.pair_equations import PairGeometry
 from flow.tracks import ImageMotion, Matches, Picture
-from flow.velocity import PairGeometry, Solution, solve
+from flow.velocity import Solution, solve
 
 Array: TypeAlias = NDArray[np.float64]
 

@@ -14,9 +14,10 @@ from numpy.typing import NDArray
 
 from flow.height import Height
 from flow.module import Module
+from flow.pair_equations import PairGeometry, motion_of_acceleration, motion_of_turn
 from flow.rotation import skew
 from flow.tilt import Tilt
-from flow.velocity import PairGeometry, Solution, motion_of_acceleration, motion_of_turn
+from flow.velocity import Solution
 
 Array: TypeAlias = NDArray[np.float64]
 

@@ -20,7 +20,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from flow.module import Module
-from flow.velocity import PairGeometry, Solution, motion_of_turn
+from flow.pair_equations import PairGeometry, motion_of_turn
+from flow.velocity import Solution
 
 Array: TypeAlias = NDArray[np.float64]
 

@@ -1,13 +1,4 @@
-"""Matches, rotation and ground plane to the velocity of the body, exactly; see ``PairGeometry``.
-
-Symbols: camera axes at the reference time (middle of the interval) throughout. A point seen along ``b0`` at ``t0``
-lies on the plane ``n.P = d``. The camera is at ``X(t) = v (t - ref) + L(t)``, where ``v`` is the velocity of the body
-origin and ``L(t) = R(ref, t) p - p + a (t - ref)^2 / 2`` is what rotation does to the lever arm ``p``, and what the
-acceleration ``a``, known beforehand, adds. Then
-``P = X(t0) + s b0`` with ``s = (d - n.X(t0)) / (n.b0)``, and the point is seen at ``t1`` along ``P - X(t1)``, parallel
-to ``b1``: two equations a match, linear in the three unknowns ``v``. Nothing is small-angle; for small motion this
-is the motion field of Longuet-Higgins and Prazdny 1980.
-"""
+"""The velocity of the body that most matches of a pair agree on."""
 
 from __future__ import annotations
 
@@ -18,6 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from flow.compiled import compiled
+from flow.least_squares import inverted, normal_equations, squared_misses, whitened
+from flow.pair_equations import PairGeometry, equations
 
 Array: TypeAlias = NDArray[np.float64]
 
@@ -28,30 +21,6 @@ _TRIALS = 48
 _AGREE_SIGMA = 3.5
 _CLEAR_MAJORITY, _MAJORITY = 0.85, 0.7
 _STRAIGHT_ROUNDS = 5
-_LEAST_VOLUME = 1e-15  # determinant by the cube of the trace; in the view of a 3 degree lens it is 1e-5
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class PairGeometry:
-    """Everything about N matches that is known before the velocity is, in camera axes at the reference time.
-
-    ``first_ray`` and ``second_ray`` (N, 3), unit depth, turned to the reference; ``first_s`` and ``second_s`` (N,)
-    exposure times less the reference time; ``first_lever_m`` and ``second_lever_m`` (N, 3) are L(t0) and L(t1);
-    ``down`` (3,) is the plane's normal and ``distance_m`` the camera's distance to it; ``flow`` (N, 2) is the change
-    of the ray in the camera's own axes, rotation included; ``covariance`` (N, 2, 2) that of ``second_ray``'s x and y
-    up to a common factor.
-    """
-
-    first_ray: Array
-    second_ray: Array
-    first_s: Array
-    second_s: Array
-    first_lever_m: Array
-    second_lever_m: Array
-    down: Array
-    distance_m: float
-    flow: Array
-    covariance: Array
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -135,98 +104,6 @@ def solve(
     return _weighted((rows, target), (white_rows, white_target), start, pair, near if held else 0.0)
 
 
-def equations(pair: PairGeometry) -> tuple[Array, Array]:
-    """Rows (N, 2, 3) and target (N, 2): ``rows @ v = target``, in units of ray coordinates."""
-    return _equations(
-        pair.first_ray, pair.second_ray, pair.first_s, pair.second_s, pair.first_lever_m, pair.second_lever_m, pair.down,
-        np.zeros(len(pair.first_ray)) + pair.distance_m,
-    )  # fmt: skip
-
-
-def motion_of_acceleration(pair: PairGeometry) -> Array:
-    """Give what an acceleration adds to ``rows @ v``: (N, 2, 3), s^2 in the place of s."""
-    return _equations(
-        pair.first_ray, pair.second_ray, 0.5 * pair.first_s**2, 0.5 * pair.second_s**2, pair.first_lever_m,
-        pair.second_lever_m, pair.down, np.zeros(len(pair.first_ray)) + pair.distance_m,
-    )[0]  # fmt: skip
-
-
-def motion_of_turn(rays: Array) -> Array:
-    """Give the change of unit-depth ray coordinates by a small turn: (N, 2, 3) (Longuet-Higgins and Prazdny 1980)."""
-    x, y = rays[:, 0], rays[:, 1]
-    one = np.ones_like(x)
-    return np.stack([np.stack([-x * y, one + x * x, -y], axis=-1), np.stack([-one - y * y, x * y, x], axis=-1)], axis=1)
-
-
-@compiled
-def _equations(
-    first: Array, second: Array, first_s: Array, second_s: Array, first_lever: Array, second_lever: Array, down: Array,
-    distance: Array,
-) -> tuple[Array, Array]:  # fmt: skip
-    count = len(first)
-    rows, target = np.empty((count, 2, 3)), np.empty((count, 2))
-    fixed = np.empty(3)
-    for i in range(count):
-        slope, above = 0.0, distance[i]
-        for j in range(3):
-            slope += first[i, j] * down[j]
-            above -= first_lever[i, j] * down[j]
-        for j in range(3):
-            fixed[j] = first[i, j] * above / slope + first_lever[i, j] - second_lever[i, j]
-        span, lean = second_s[i] - first_s[i], first_s[i] / slope
-        for e in range(2):
-            target[i, e] = (fixed[e] - second[i, e] * fixed[2]) / fixed[2]
-            for j in range(3):
-                moving = lean * (first[i, e] - second[i, e] * first[i, 2]) * down[j]
-                rows[i, e, j] = moving / fixed[2]
-            rows[i, e, e] += span / fixed[2]
-            rows[i, e, 2] -= second[i, e] * span / fixed[2]
-    return rows, target
-
-
-@compiled
-def whitened(rows: Array, target: Array, covariance: Array) -> tuple[Array, Array]:
-    """Scale the equations so that one-sigma is 1 along any direction (Cholesky)."""
-    white_rows, white_target = np.empty_like(rows), np.empty_like(target)
-    for i in range(len(rows)):
-        a, b, c = covariance[i, 0, 0], covariance[i, 0, 1], covariance[i, 1, 1]
-        first, second = 1 / np.sqrt(a), 1 / np.sqrt(max(c - b * b / a, 1e-30))
-        for j in range(rows.shape[2]):
-            white_rows[i, 0, j] = first * rows[i, 0, j]
-            white_rows[i, 1, j] = second * (rows[i, 1, j] - b / a * rows[i, 0, j])
-        white_target[i, 0] = first * target[i, 0]
-        white_target[i, 1] = second * (target[i, 1] - b / a * target[i, 0])
-    return white_rows, white_target
-
-
-@compiled
-def squared_misses(rows: Array, target: Array, solution: Array) -> Array:
-    """Square (N,) of how far each match's two equations miss."""
-    squares = np.zeros(len(rows))
-    for i in range(len(rows)):
-        for e in range(2):
-            miss = target[i, e]
-            for j in range(len(solution)):
-                miss -= rows[i, e, j] * solution[j]
-            squares[i] += miss * miss
-    return squares
-
-
-@compiled
-def normal_equations(rows: Array, target: Array, weight: Array) -> tuple[Array, Array]:
-    """Weighted normal equations of M unknowns: (M, M) and (M,)."""
-    count = rows.shape[2]
-    square, product = np.zeros((count, count)), np.zeros(count)
-    for i in range(len(rows)):
-        for e in range(2):
-            for j in range(count):
-                by = weight[i] * rows[i, e, j]
-                product[j] += by * target[i, e]
-                for k in range(count):
-                    square[j, k] += by * rows[i, e, k]
-    return square, product
-
-
 @compiled
 def _pulls(rows: Array, covariance: Array, weight: Array, inverse: Array) -> Array:
     pulls = np.empty((len(rows), 3, 2))
@@ -240,25 +117,12 @@ def _pulls(rows: Array, covariance: Array, weight: Array, inverse: Array) -> Arr
     return pulls
 
 
-@compiled
-def _inverted(square: Array) -> Array:
-    """Inverse (3, 3) of a symmetric matrix by its cofactors; NaN where it determines less than three unknowns."""
-    xx, xy, xz, yy, yz, zz = square[0, 0], square[0, 1], square[0, 2], square[1, 1], square[1, 2], square[2, 2]
-    inverse = np.empty((3, 3))
-    inverse[0, 0], inverse[1, 1], inverse[2, 2] = yy * zz - yz * yz, xx * zz - xz * xz, xx * yy - xy * xy
-    inverse[0, 1] = inverse[1, 0] = xz * yz - xy * zz
-    inverse[0, 2] = inverse[2, 0] = xy * yz - xz * yy
-    inverse[1, 2] = inverse[2, 1] = xy * xz - xx * yz
-    volume = xx * inverse[0, 0] + xy * inverse[0, 1] + xz * inverse[0, 2]
-    return inverse / (volume if volume > _LEAST_VOLUME * (xx + yy + zz) ** 3 else np.nan)
-
-
 def _straight_start(rows: Array, target: Array, scale: float) -> NDArray[np.bool_] | None:
     """Mark the matches near the velocity of least absolute misses, if they are most; None where they are not."""
     weight = np.ones(len(rows))
     for _ in range(_STRAIGHT_ROUNDS):
         square, product = normal_equations(rows, target, weight)
-        velocity = _inverted(square) @ product
+        velocity = inverted(square) @ product
         weight = 1 / np.sqrt(np.maximum(squared_misses(rows, target, velocity), scale))
     agree = squared_misses(rows, target, velocity) < _AGREE_SIGMA**2 * scale
     return agree if agree.mean() >= _MAJORITY else None
@@ -333,7 +197,7 @@ def _reweighted(
     weight, spread = start.astype(np.float64), 1.0
     for _ in range(_ROUNDS):
         square, product = normal_equations(white_rows, white_target, weight)
-        velocity = _inverted(square) @ product
+        velocity = inverted(square) @ product
         squared = squared_misses(white_rows, white_target, velocity)
         shown = np.sort(squared[weight > _USED])
         # The median of chi-square with two degrees of freedom is 2 ln 2.
@@ -344,4 +208,4 @@ def _reweighted(
             spread = max(squared[weight > _USED].mean() / 2, 1e-12)
         if np.count_nonzero(weight > _USED) < 3:
             return velocity, np.full((3, 3), np.nan), weight, spread
-    return velocity, _inverted(normal_equations(white_rows, white_target, weight)[0]), weight, spread
+    return velocity, inverted(normal_equations(white_rows, white_target, weight)[0]), weight, spread

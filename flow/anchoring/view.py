@@ -20,9 +20,9 @@ from numpy.typing import NDArray
 from flow.camera import Lens
 from flow.geometry import look_toward, meet_ground, turn_rays
 from flow.module import Module
+from flow.pair_equations import motion_of_turn
 from flow.rotation import cross
 from flow.tracks import Matches
-from flow.velocity import motion_of_turn
 
 Array: TypeAlias = NDArray[np.float64]
 

@@ -20,9 +20,10 @@ from flow.camera import Lens
 from flow.geometry import PairView, Plane
 from flow.intake.picture_rates import PictureRates
 from flow.module import Gyro, Module
+from flow.pair_equations import PairGeometry, motion_of_turn
 from flow.rotation import RotationLog, skew
 from flow.series import GyroSamples
-from flow.velocity import PairGeometry, Solution, motion_of_turn, solve
+from flow.velocity import Solution, solve
 
 Array: TypeAlias = NDArray[np.float64]
 

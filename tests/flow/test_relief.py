@@ -5,8 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from flow.pair_equations import PairGeometry
 from flow.relief import ReliefWatch, relief_error
-from flow.velocity import PairGeometry, Solution, solve
+from flow.velocity import Solution, solve
 
 VELOCITY = np.array([0.2, -0.6, 0.0])
 HEIGHT_M, INTERVAL_S, SIGMA = 1.5, 1 / 60, 2e-4  # of a ray: 0.05 px at a focal length of 266 px

@@ -12,12 +12,13 @@ from flow.camera import Lens
 from flow.geometry import PairView, Plane
 from flow.height import Height
 from flow.module import Module
+from flow.pair_equations import equations
 from flow.rotation import RotationLog
 from flow.series import GyroSamples
 from flow.shared_errors import covariance_of, noise_span_s, shared_errors, unit_effects
 from flow.tilt import Tilt
 from flow.tracks import Matches
-from flow.velocity import equations, solve
+from flow.velocity import solve
 
 INTERVAL_S = 0.025
 STEP = 1e-9  # of a sigma's unit: so small that every weight stays at one; double precision leaves 1e-5 of the slope

@@ -8,9 +8,10 @@ import numpy as np
 import pytest
 
 from flow import Estimator, GyroSamples, scene
+from flow.pair_equations import PairGeometry
 from flow.row import SpeedRow
 from flow.turn_check import TurnCheck
-from flow.velocity import PairGeometry, solve
+from flow.velocity import solve
 
 DURATION_S = 2.0
 SLIPS = {

@@ -9,8 +9,9 @@ import pytest
 from scipy.stats import chi2
 
 from flow.geometry import PairView
+from flow.pair_equations import PairGeometry
 from flow.tracks import Matches
-from flow.velocity import PairGeometry, Solution, solve
+from flow.velocity import Solution, solve
 from tests.flow.test_geometry import VELOCITY, exact_matches, module, recovered, view_of
 
 M = module("pinhole", 0.0)

@@ -12,6 +12,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from flow.compiled import compiled
+
 Tile: TypeAlias = NDArray[np.float32]
 
 _LIGHT = np.array([-0.55, -0.35], np.float32)  # where the light leans from, texture x and y
@@ -48,7 +50,9 @@ def stones(size: int, texel_m: float, rng: np.random.Generator) -> Tile:
 def soil(size: int, texel_m: float, rng: np.random.Generator) -> Tile:
     """Trodden soil: crumbs of a few millimetres, a few small stones, no sharp structure."""
     relief = _octaves(size, 6, texel_m, 2.5e-3, rng, growth=1.6) * (6e-3 / texel_m) * 0.4
-    picture = 34 * _lit(relief) + 10 * _octaves(size, 6, texel_m, 1.5e-3, rng, growth=1.05)
+    picture = 34 * _lit(relief, np.zeros((2, 1), np.float32), np.zeros(relief.shape, np.int32)) + 10 * _octaves(
+        size, 6, texel_m, 1.5e-3, rng, growth=1.05
+    )
     above, height = _stone_layer(size, 9e-3 / texel_m, rng, 0.12)
     picture += np.clip(height / (0.6e-3 / texel_m), 0, 1) * (0.7 * above - picture)
     return _centred(_blurred(picture, 1.0))
@@ -92,7 +96,7 @@ def _stone_layer(size: int, diameter: float, rng: np.random.Generator, share: fl
     facet = rng.normal(0, 0.22, (2, count)).astype(np.float32)  # every stone lies at its own slope
     rise = np.clip(1 - 1.15 / half * (edge - 0.04 * diameter), 0, 1)
     height = _blurred(np.sqrt(1 - rise * rise) * _each(bulk, labels), 0.06 * diameter)
-    shading = _lit(height, facet[0].take(labels), facet[1].take(labels))
+    shading = _lit(height, facet, labels)
     shading *= 42
     shading += _each(albedo, labels)
     gap = height * np.float32(1 / (0.25 * half))
@@ -130,22 +134,25 @@ def _cells(size: int, cells: int, rng: np.random.Generator) -> tuple[NDArray[np.
     return np.ascontiguousarray(labels[crop, crop]), np.ascontiguousarray(edge[crop, crop], np.float32)
 
 
-def _lit(relief: Tile, slope_x: Tile | float = 0.0, slope_y: Tile | float = 0.0) -> Tile:
-    """Lambert's cosine of a relief (heights in texels) under slanting light, minus that of flat ground."""
-    wide = np.pad(relief, 1, mode="wrap")
-    right = (wide[1:-1, 2:] - wide[1:-1, :-2]) * np.float32(0.5)
-    right += np.float32(slope_x) if isinstance(slope_x, float) else slope_x
-    down = (wide[2:, 1:-1] - wide[:-2, 1:-1]) * np.float32(0.5)
-    down += np.float32(slope_y) if isinstance(slope_y, float) else slope_y
-    # The normal of height h is (-h_x, -h_y, 1); the light comes from _LIGHT at height 1.
-    lit = 1 - right * _LIGHT[0] - down * _LIGHT[1]
-    right *= right
-    down *= down
-    right += down
-    right += 1
-    lit /= np.sqrt(right, out=right)
-    lit -= 1
-    return np.asarray(lit, np.float32)
+@compiled
+def _lit(relief: Tile, lean: Tile, labels: NDArray[np.int32]) -> Tile:
+    """Lambert's cosine of a relief (heights in texels) under slanting light, minus that of flat ground.
+
+    ``lean`` (2, M) is the slope, along x and y, that each of M cells has besides; ``labels`` says which cell a texel is of.
+    """
+    light_x, light_y, half = _LIGHT[0], _LIGHT[1], np.float32(0.5)
+    rows, columns = relief.shape
+    lit = np.empty_like(relief)
+    for i in range(rows):
+        above, own, below = relief[i - 1], relief[i], relief[(i + 1) % rows]  # the tile is seamless
+        for j in range(columns):
+            cell = labels[i, j]
+            right = half * (own[(j + 1) % columns] - own[j - 1]) + lean[0, cell]
+            down = half * (below[j] - above[j]) + lean[1, cell]
+            # The normal of height h is (-h_x, -h_y, 1); the light comes from _LIGHT at height 1.
+            cosine = (1 - right * light_x - down * light_y) / np.sqrt(1 + right * right + down * down)
+            lit[i, j] = cosine - 1
+    return lit
 
 
 def _octaves(

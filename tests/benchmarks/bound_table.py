@@ -13,17 +13,21 @@ from __future__ import annotations
 import argparse
 import statistics
 import time
+from collections.abc import Callable
+from functools import partial
 
 import cv2
 import numpy as np
 
 from flow import scene
 from flow.scene.ground import picture_ground
+from flow.search import Search
 from tests.outside.bound_trials import (
     LEARNING,
     NOISE,
     OTHERS,
     SIZES,
+    Pair,
     Shifted,
     creep_error,
     errors,
@@ -39,10 +43,12 @@ PRESETS = {(320, 240): "small", (640, 480): "large"}
 METHODS = ("blocks", "tracks")
 
 
-def bare_tracks(first: np.ndarray, second: np.ndarray) -> None:
-    """Lucas-Kanade as OpenCV gives it: 200 corners, 21 px windows, 4 levels."""
-    points = cv2.goodFeaturesToTrack(first, 200, 0.01, 8)
-    cv2.calcOpticalFlowPyrLK(first, second, points, None)
+def bare_tracks(pair: Pair, *, back: bool) -> None:
+    """Lucas-Kanade as OpenCV gives it: 200 corners, 21 px windows, 4 levels; and ``back`` again as a check, as is common."""
+    points = cv2.goodFeaturesToTrack(pair.first, 200, 0.01, 8)
+    ends, _, _ = cv2.calcOpticalFlowPyrLK(pair.first, pair.second, points, None)
+    if back:
+        cv2.calcOpticalFlowPyrLK(pair.second, pair.first, ends, None)
 
 
 def row(name: str, size: tuple[int, int], method: str, pairs: int, flights: int) -> str:
@@ -79,21 +85,25 @@ def times(size: tuple[int, int], rounds: int = 40) -> str:
     places = np.cumsum(np.random.default_rng(3).uniform(-1, 1, (rounds + 1, 2)), axis=0)
     pairs = list(shifted.pairs(places, NOISE, np.random.default_rng(1)))
     found = searches(shifted.module)
-    spent: dict[str, list[float]] = {"blocks": [], "tracks": [], "bare": []}
     px_per_m_s = shifted.module.camera.fx_px * (shifted.view.second_s - shifted.view.first_s)
     start = np.array([0.2, -0.1, 0.0]) / px_per_m_s
+
+    def ours(search: Search, pair: Pair) -> object:
+        return search.find(pair.first, pair.second, pair.view, pair.velocity_m_s + start)
+
+    ways: dict[str, Callable[[Pair], object]] = {name: partial(ours, found[name]) for name in METHODS}
+    ways |= {"OpenCV": partial(bare_tracks, back=False), "OpenCV there and back": partial(bare_tracks, back=True)}
+    spent: dict[str, list[float]] = {name: [] for name in ways}
     for pair in pairs:
-        for name, kept in spent.items():
+        for name, way in ways.items():
             began = time.thread_time()
-            if name == "bare":
-                bare_tracks(pair.first, pair.second)
-            else:
-                found[name].find(pair.first, pair.second, pair.view, pair.velocity_m_s + start)
-            kept.append(1000 * (time.thread_time() - began))
-    blocks, tracks, bare = (statistics.median(spent[name]) for name in ("blocks", "tracks", "bare"))
-    ratio = statistics.median(a / b for a, b in zip(spent["blocks"], spent["bare"], strict=True))
-    costs = f"blocks {blocks:.2f} ms, tracks {tracks:.2f} ms, OpenCV {bare:.2f} ms"
-    return f"{size[0]} x {size[1]}: {costs}; blocks / OpenCV {ratio:.2f}"
+            way(pair)
+            spent[name].append(1000 * (time.thread_time() - began))
+    said = [f"blocks {statistics.median(spent['blocks']):.2f} ms"]
+    for name in list(ways)[1:]:
+        ratio = statistics.median(a / b for a, b in zip(spent["blocks"], spent[name], strict=True))
+        said.append(f"{name} {statistics.median(spent[name]):.2f} ms (ratio {ratio:.2f})")
+    return f"{size[0]} x {size[1]}: " + ", ".join(said)
 
 
 def main() -> None:

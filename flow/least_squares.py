@@ -11,7 +11,7 @@ from flow.compiled import compiled
 
 Array: TypeAlias = NDArray[np.float64]
 
-_LEAST_VOLUME = 1e-15  # determinant by the cube of the trace; in the view of a 3 degree lens it is 1e-5
+_LEAST_LEFT = 1e-12  # of an unknown's own square: rounding
 
 
 @compiled
@@ -59,12 +59,24 @@ def normal_equations(rows: Array, target: Array, weight: Array) -> tuple[Array, 
 
 @compiled
 def inverted(square: Array) -> Array:
-    """Inverse (3, 3) of a symmetric matrix by its cofactors; NaN where it determines less than three unknowns."""
-    xx, xy, xz, yy, yz, zz = square[0, 0], square[0, 1], square[0, 2], square[1, 1], square[1, 2], square[2, 2]
-    inverse = np.empty((3, 3))
-    inverse[0, 0], inverse[1, 1], inverse[2, 2] = yy * zz - yz * yz, xx * zz - xz * xz, xx * yy - xy * xy
-    inverse[0, 1] = inverse[1, 0] = xz * yz - xy * zz
-    inverse[0, 2] = inverse[2, 0] = xy * yz - xz * yy
-    inverse[1, 2] = inverse[2, 1] = xy * xz - xx * yz
-    volume = xx * inverse[0, 0] + xy * inverse[0, 1] + xz * inverse[0, 2]
-    return inverse / (volume if volume > _LEAST_VOLUME * (xx + yy + zz) ** 3 else np.nan)
+    """Inverse (M, M) of normal equations, by Gauss and Jordan in place; NaN where they do not determine M unknowns.
+
+    ``np.linalg.solve`` takes as long to be compiled as all other loops of a picture together.
+    """
+    inverse = square.copy()
+    count = len(square)
+    for k in range(count):
+        pivot = inverse[k, k]  # what the unknowns before leave of this one's own
+        if not pivot > _LEAST_LEFT * square[k, k]:
+            return np.full((count, count), np.nan)
+        for i in range(count):
+            if i != k:
+                by = inverse[i, k] / pivot
+                for j in range(count):
+                    if j != k:
+                        inverse[i, j] -= by * inverse[k, j]
+        for i in range(count):
+            inverse[k, i] /= pivot
+            inverse[i, k] /= -pivot
+        inverse[k, k] = 1 / pivot
+    return inverse

@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from flow.compiled import compiled
+from flow.least_squares import inverted
 from flow.registration.equations import about_mid_grey
 
 Array: TypeAlias = NDArray[np.float64]
@@ -104,4 +105,4 @@ def _fitted(told: Array, pull: Array, place: Array, weight: Array) -> Array:
     for j in range(3):
         for k in range(j + 1, 4):
             square[k, j] = square[j, k]
-    return np.asarray(np.linalg.solve(square, product), np.float64)
+    return np.asarray(inverted(square) @ product)

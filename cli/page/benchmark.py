@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import statistics
 from collections.abc import Iterable, Sequence
-from typing import Any
 
-from cli.page.benchmark_words import AXES, METHOD_INKS, METHOD_WORDS, Words, millimetres, percent
-from cli.page.report import INKS, Chart, Fact, Listing, Page, axis, dots, line, log_axis
+from cli.page.benchmark_charts import charts, recorded_chart
+from cli.page.benchmark_tables import causes, comparison, costs, image_errors, results
+from cli.page.benchmark_words import METHOD_WORDS, Words, millimetres, percent
+from cli.page.report import Fact, Page
 from flow.benchmark.outcomes import Outcome, best_rival, verdict
 from flow.benchmark.rivals import OURS
-from flow.benchmark.trial_flight import Condition
 
 _SILENT = 0.9  # share of rows with a speed below which a condition is remarked on
 CAUTION = (
@@ -23,21 +23,21 @@ def benchmark_page(outcomes: Sequence[Outcome], name: str, *, recorded: bool) ->
     """Build the page; ``recorded``: real flights, without a prediction, each of them one place on the chart."""
     words = Words([outcome.condition for outcome in outcomes])
     ours = [outcome for outcome in outcomes if outcome.method == OURS]
-    tables = [_results(ours, words, recorded=recorded)]
+    tables = [results(ours, words, recorded=recorded)]
     if not recorded:
-        tables.append(_causes(ours, words))
+        tables.append(causes(ours, words))
     if len(ours) < len(outcomes):
-        tables.append(_comparison(ours, outcomes, words))
+        tables.append(comparison(ours, outcomes, words))
     if any(outcome.image for outcome in outcomes):
-        tables.append(_image_errors(ours, outcomes, words))
+        tables.append(image_errors(ours, outcomes, words))
     if len(ours) < len(outcomes):
-        tables.append(_costs(outcomes))
+        tables.append(costs(outcomes))
     return Page(
         title=f"Accuracy of {name}",
         summary=_summary(ours, outcomes, recorded=recorded),
         facts=_facts(ours, outcomes),
         remarks=[*_behind(ours, outcomes, words), *_surprises(ours, words), *_silent(ours, words)],
-        charts=[_recorded_chart(outcomes, words)] if recorded else _charts(outcomes, words),
+        charts=[recorded_chart(outcomes, words)] if recorded else charts(outcomes, words),
         tables=tables,
         cautions=[CAUTION],
         footer=_footer(recorded=recorded),
@@ -145,184 +145,6 @@ def _silent(ours: Sequence[Outcome], words: Words) -> list[str]:
         share = percent(1 - sum(o.sums.compared for o in some) / rows) if rows else "all"
         remarks.append(f"{where}: {share} of the rows give no speed, most of them for {reason}.")
     return remarks
-
-
-def _charts(outcomes: Sequence[Outcome], words: Words) -> list[Chart]:
-    groups: dict[str, list[Outcome]] = {}
-    for outcome in outcomes:
-        groups.setdefault(words.series(outcome.condition), []).append(outcome)
-    caption = (
-        f"RMS error of one axis against {AXES[words.along].split(',')[0]}. Large dots are all runs, bars two sigma; "
-    )
-    caption += "the dotted line is their prediction."
-    return [
-        Chart(title=name, caption=caption, traces=_traces(some, words.along), layout=_layout(outcomes, words))
-        for name, some in groups.items()
-        if any(outcome.sums.compared for outcome in some)
-    ]
-
-
-def _traces(outcomes: Sequence[Outcome], along: str) -> list[dict[str, Any]]:
-    def place(o: Outcome) -> float:
-        return float(getattr(o.condition, along))
-
-    seen = sorted((o for o in outcomes if o.sums.compared), key=place)
-    ours = [o for o in seen if o.method == OURS]
-    traces = []
-    for method, word in METHOD_WORDS.items():
-        some = [o for o in seen if o.method == method and o.shared.compared]
-        if not some or len(ours) == len(seen):
-            continue
-        y = [1000 * o.shared.rms_m_s for o in some]
-        trace = {"x": [place(o) for o in some], "y": y, "name": word, "mode": "lines+markers"}
-        traces.append(
-            {
-                **trace,
-                "line": {"color": METHOD_INKS[method], "width": 1.2},
-                "marker": {"color": METHOD_INKS[method], "size": 5},
-            }
-        )
-    if traces and ours:
-        traces[0]["name"] = "groundpace, same frames"
-    name = "groundpace, all runs" if traces else "groundpace"
-    bars = [2000 * o.rms_sigma_m_s for o in ours]
-    traces.append(
-        dots([place(o) for o in ours], [1000 * o.sums.rms_m_s for o in ours], name, INKS[0], size=9, bars=bars)
-    )
-    told = [(place(o), 1000 * o.forecast.scatter_m_s) for o in ours if o.forecast is not None]
-    return (
-        [*traces, line([x for x, _ in told], [y for _, y in told], "predicted", INKS[0], dash="dot")]
-        if told
-        else traces
-    )
-
-
-def _layout(outcomes: Sequence[Outcome], words: Words) -> dict[str, Any]:
-    """One scale for all charts, so that floors can be compared by eye."""
-    errors = [1000 * o.sums.rms_m_s for o in outcomes if o.sums.compared and o.sums.rms_m_s > 0]
-    low, high = (min(errors), max(errors)) if errors else (1.0, 10.0)
-    places = [float(getattr(o.condition, words.along)) for o in outcomes]
-    title = AXES[words.along]
-    across = log_axis(title, min(places) / 1.15, max(places) * 1.15) if min(places) > 0 else axis(title)
-    return {"xaxis": across, "yaxis": log_axis("RMS error, mm/s", low / 1.4, high * 1.4)}
-
-
-def _recorded_chart(outcomes: Sequence[Outcome], words: Words) -> Chart:
-    traces = []
-    for method, word in METHOD_WORDS.items():
-        some = [o for o in outcomes if o.method == method and o.sums.compared]
-        x, y = [words.floor(o.condition) for o in some], [1000 * o.sums.rms_m_s for o in some]
-        traces.append({"x": x, "y": y, "name": word, "type": "bar", "marker": {"color": METHOD_INKS[method]}})
-    layout = {"xaxis": axis("recording"), "yaxis": axis("RMS error, mm/s", rangemode="tozero"), "barmode": "group"}
-    return Chart(title="Recordings", caption="RMS error of one axis.", traces=traces, layout=layout, wide=True)
-
-
-def _results(ours: Sequence[Outcome], words: Words, *, recorded: bool) -> Listing:
-    def row(o: Outcome) -> list[str]:
-        sums = o.sums
-        cells = [
-            words.condition(o.condition),
-            millimetres(sums.rms_m_s, o.rms_sigma_m_s),
-            millimetres(sums.claimed_m_s),
-        ]
-        cells += [percent(sums.cover95), percent(sums.usable), millimetres(sums.bias_m_s)]
-        scale = percent(sums.scale_error, 2, sign=True, sigma=o.scale_error_sigma)
-        return [*cells, scale, percent(sums.drift_per_distance, 2)]
-
-    where = "recording" if recorded else "condition"
-    claims = ("RMS mm/s", "rows claim mm/s", "in 95 % band", "rows with speed", "forward bias mm/s")
-    return Listing(
-        title="How good it is",
-        columns=(where, *claims, "forward scale error", "drift of the distance"),
-        rows=[row(o) for o in ours],
-    )
-
-
-def _causes(ours: Sequence[Outcome], words: Words) -> Listing:
-    rows = []
-    for o in ours:
-        if o.forecast is None or o.over_forecast is None:
-            continue
-        known = o.forecast
-        cause = f"{known.main_cause} ({percent(known.main_share)})".replace(" ", "\u00a0")
-        agrees = {True: "", False: ", off", None: ",\u00a0too\u00a0few\u00a0runs"}[o.as_forecast]
-        cells = [words.condition(o.condition), millimetres(known.scatter_m_s), millimetres(o.sums.rms_m_s)]
-        cells += [
-            f"{o.over_forecast:.2f}{agrees}",
-            cause,
-            millimetres(known.leftover_m_s),
-            known.leftover_cause.replace(" ", "\u00a0"),
-        ]
-        rows.append(cells)
-    return Listing(
-        title="What dominates: the prediction, cause by cause",
-        columns=(
-            "condition", "predicted mm/s", "measured mm/s", "ratio", "dominated by (share of the variance)",
-            "left by calibration mm/s", "most of that by",
-        ),
-        rows=rows,
-    )  # fmt: skip
-
-
-def _comparison(ours: Sequence[Outcome], outcomes: Sequence[Outcome], words: Words) -> Listing:
-    known: dict[tuple[Condition, str], Outcome] = {(o.condition, o.method): o for o in outcomes}
-    methods = [method for method in METHOD_WORDS if any(o.method == method for o in outcomes)]
-
-    def cell(condition: Condition, method: str) -> str:
-        o = known.get((condition, method))
-        if o is None or not o.shared.compared:
-            return "none" if o is None else f"none, {o.failure.replace('_', ' ')}"
-        across = millimetres(o.shared.right_rms_m_s)
-        less = "" if o.shared.usable > 0.99 else f", {percent(o.shared.usable)} of rows"
-        return f"{millimetres(o.shared.rms_m_s)} ({across}){less}".replace(" ", "\u00a0")
-
-    rows = []
-    for mine in ours:
-        other = best_rival(outcomes, mine.condition)
-        told = ""
-        if other is not None and mine.shared.compared:
-            told = verdict(mine, other) + f"\u00a0({other.shared.rms_m_s / mine.shared.rms_m_s:.2f})"
-        rows.append([words.condition(mine.condition), *(cell(mine.condition, m) for m in methods), told])
-    return Listing(
-        title="Method against method, on the same frames: RMS mm/s (across the flight alone)",
-        columns=("condition", *(METHOD_WORDS[m] for m in methods), "ours is (best other / ours)"),
-        rows=rows,
-    )
-
-
-def _image_errors(ours: Sequence[Outcome], outcomes: Sequence[Outcome], words: Words) -> Listing:
-    known = {(o.condition, o.method): o.image for o in outcomes}
-    methods = [method for method in METHOD_WORDS if any(o.method == method for o in outcomes)]
-
-    def cell(condition: Condition, method: str) -> str:
-        image = known.get((condition, method))
-        if image is None or not image.image_rows:
-            return "none"
-        return f"{image.over_bound:.2f}\u00a0({1000 * image.image_rms_px:.3g})"
-
-    rows = [[words.condition(o.condition), *(cell(o.condition, method) for method in methods)] for o in ours if o.image]
-    return Listing(
-        title="The picture alone: error over the Cramer-Rao bound (RMS of a frame, thousandths of a pixel)",
-        columns=("condition", *(METHOD_WORDS[m] for m in methods)),
-        rows=rows,
-    )
-
-
-def _costs(outcomes: Sequence[Outcome]) -> Listing:
-    rows = []
-    for method, word in METHOD_WORDS.items():
-        some = [o for o in outcomes if o.method == method]
-        if some:
-            motion, position, spent = (
-                sum((getattr(o, name) or 0.0) * o.frames for o in some) / sum(o.frames for o in some)
-                for name in ("motion_ms_per_frame", "position_ms_per_frame", "ms_per_frame")
-            )
-            whole = f"{spent:.1f}" if position else "–"
-            rows.append([word, f"{motion:.1f}" if motion else "–", f"{spent - position:.1f}", whole])
-    columns = ("method", "image motion", "speed with error band (--fast)", "and position (the default)")
-    return Listing(
-        title="What it costs, ms a frame, one thread; the speed is the same either way", columns=columns, rows=rows
-    )
 
 
 def _footer(*, recorded: bool) -> list[str]:

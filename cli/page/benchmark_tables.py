@@ -34,7 +34,7 @@ def results(ours: Sequence[Outcome], words: Words, *, recorded: bool) -> Listing
 
 
 def causes(ours: Sequence[Outcome], words: Words) -> Listing:
-    """What the prediction says dominates."""
+    """Show what the prediction says dominates."""
     rows = []
     for o in ours:
         if o.forecast is None or o.over_forecast is None:
@@ -61,7 +61,7 @@ def causes(ours: Sequence[Outcome], words: Words) -> Listing:
 
 
 def comparison(ours: Sequence[Outcome], outcomes: Sequence[Outcome], words: Words) -> Listing:
-    """Method against method on the same frames."""
+    """Hold method against method, on the same frames."""
     known: dict[tuple[Condition, str], Outcome] = {(o.condition, o.method): o for o in outcomes}
     methods = [method for method in METHOD_WORDS if any(o.method == method for o in outcomes)]
 
@@ -107,7 +107,7 @@ def image_errors(ours: Sequence[Outcome], outcomes: Sequence[Outcome], words: Wo
 
 
 def costs(outcomes: Sequence[Outcome]) -> Listing:
-    """What a frame costs."""
+    """Show what a frame costs."""
     rows = []
     for method, word in METHOD_WORDS.items():
         some = [o for o in outcomes if o.method == method]

@@ -14,22 +14,24 @@ from flow.anchoring import Position, PositionKeeper
 from flow.anchoring.position import Moment
 from flow.anchoring.view import Shot
 from flow.camera import Lens
+from flow.camera_faults import CameraFaults
 from flow.expected import ExpectedVelocity
 from flow.force_sum import ForceSum
 from flow.geometry import PairView, Plane
 from flow.glints import GlintFilter
 from flow.height import Height, HeightFilter
+from flow.hidden_motion import HiddenMotion
 from flow.module import Module
 from flow.neighbours import NeighbourScatter
 from flow.rails import Rails
 from flow.registration.blocks import BlockMatcher
 from flow.relief import ReliefWatch
 from flow.rotation import RotationLog
-from flow.row import LevelVelocity, NoVelocity, SpeedRow
+from flow.row import LevelVelocity, NoVelocity, SpeedRow, level_velocity
 from flow.row_errors import Known, RowErrors
 from flow.scatter import CommonScatter
 from flow.search import HELD_SHARE, Found, NotFound, Search
-from flow.sensor_pattern import SensorPattern
+from flow.sensor_pattern import ClearPlaces
 from flow.series import AttitudeSamples, GyroSamples, RangeSamples
 from flow.shared_errors import covariance_of
 from flow.standstill import StandStill
@@ -42,7 +44,6 @@ AttitudeSource: TypeAlias = Literal["logged", "inertial", "level"]
 
 _LONGEST_INTERVAL_S = 0.25
 _LASTING = 0.35  # rows added up over a second miss by so much of what independent errors would (measured: 0.24-0.6)
-_WIDEST_M_S, _WIDEST_SHARE = 0.15, 0.25  # a sigma beyond this much plus this share of the speed helps nobody
 _SLOW_M_S, _MOST_RELIEF = 0.1, 0.5  # slower than that a difference of speed tells no height; and what it may be, of it
 _FINAL = {"gyro_disagrees", "uncertain"}  # reasons that another start for the matching would not mend
 
@@ -74,6 +75,7 @@ class _Outcome:
     velocity: LevelVelocity | NoVelocity
     matches: Matches | None = None
     used: NDArray[np.bool_] | None = None
+    hidden: bool = False
     height: Height | None = None
     effects: dict[str, Array] | None = None
     position: Position | None = None
@@ -97,6 +99,8 @@ class Estimator:
     positions
         Keep the position too (:mod:`flow.anchoring`), which takes about as long again as the speed; another ``motion``
         keeps none.
+    faults
+        What is known of the camera's own faults from before; they are learnt on the way all the same.
 
     Examples
     --------
@@ -127,6 +131,7 @@ class Estimator:
         attitude: AttitudeSource = "inertial",
         motion: ImageMotion | None = None,
         positions: bool = True,
+        faults: CameraFaults | None = None,
     ) -> None:
         self._module = module
         self._lens = Lens(module.camera)
@@ -134,22 +139,20 @@ class Estimator:
         self._R_body_camera = module.alignment.R_body_camera.as_matrix()
         size_px = module.camera.width_px, module.camera.height_px
         tracks, blocks = LucasKanade(*size_px), BlockMatcher(*size_px)
-        self._search = (
-            Search(tracks, blocks, self._focal_px) if motion is None else Search(motion, None, self._focal_px)
-        )
+        self.faults = CameraFaults(*size_px) if faults is None else faults
+        coarse, fine = (ClearPlaces(each, self.faults.pattern) for each in (motion or tracks, blocks))
+        self._search = Search(coarse, fine if motion is None else None, self._focal_px)
         keeps = positions and motion is None
         self._positions = PositionKeeper(module, self._lens, blocks, tracks) if keeps else None
         self._rotations, self._rails = RotationLog(module.gyro), Rails()
         self._tilt = self._tilt_source(attitude)
         self._readings: deque[tuple[float, float, float | None]] = deque()
         self._height = HeightFilter(module.range)
-        self._scatter = CommonScatter()
-        self._turns = TurnCheck(module)
+        self._scatter, self._turns = CommonScatter(), TurnCheck(module)
         self._force = ForceSum(self._rotations)
         self._errors = RowErrors(module, self._rotations, self._force)
-        self._glints, self._pattern = GlintFilter(), SensorPattern(*size_px)
-        self._standstill, self._relief = StandStill(), ReliefWatch()
-        self._neighbours = NeighbourScatter()
+        self._standstill, self._hidden, self._relief = StandStill(), HiddenMotion(), ReliefWatch()
+        self._glints, self._neighbours = GlintFilter(), NeighbourScatter()
         self._previous: _Frame | None = None
         self._latest_s = -np.inf
         self._expected, self._accelerations = ExpectedVelocity(), AccelerationFilter(self._force)
@@ -191,17 +194,15 @@ class Estimator:
         camera = self._module.camera
         if picture.shape != (camera.height_px, camera.width_px):
             raise ValueError(f"picture {picture.shape[::-1]}, module ({camera.width_px}, {camera.height_px})")
-        frame = _Frame(time_s + self._module.alignment.time_offset_s, picture)
+        frame = _Frame(self.faults.clock.time(time_s) + self._module.alignment.time_offset_s, picture)
         interval_s, began_s = frame.time_s - self._latest_s, self._latest_s
-        if interval_s <= 0:
-            raise ValueError("frame times must advance")
         self._latest_s = frame.time_s
         previous, self._previous = self._previous, frame
         self._tilt.advance(frame.time_s)
         self._hear_ranges(frame.time_s)
         if previous is None:
             return None
-        clean = self._pattern.clean
+        clean = self.faults.pattern.clean
         outcome = self._measure(*(replace(each, picture=clean(each.picture)) for each in (previous, frame)))
         if isinstance(outcome.velocity, NoVelocity):
             self._scatter.interrupt()
@@ -209,14 +210,12 @@ class Estimator:
                 self._previous = previous  # its picture is that old, whatever the stamp on the copy says
         height = outcome.height
         row = SpeedRow(
-            time_s=0.5 * (began_s + frame.time_s),
-            interval_s=interval_s,
-            velocity=outcome.velocity,
+            time_s=0.5 * (began_s + frame.time_s), interval_s=interval_s, velocity=outcome.velocity,
             height_m=None if height is None else height.height_m,
             height_sigma_m=None if height is None else height.sigma_m,
             tracks=0 if outcome.matches is None else len(outcome.matches),
             inlier_share=None if outcome.used is None else float(outcome.used.mean()),
-        )
+        )  # fmt: skip
         return FrameResult(
             row=row,
             matches=outcome.matches,
@@ -262,10 +261,12 @@ class Estimator:
         velocity, change = self._expected.at(middle_s) or (None, None)
         acceleration = self._accelerations.between(*times, change)
         view = PairView(self._lens, self._module, self._rotations, *times, plane, acceleration.vector_m_s2)
-        known = Known(tilt=tilt, height=height, acceleration=acceleration)
+        doubt_s = self.faults.clock.interval_sigma_s
+        known = Known(tilt=tilt, height=height, acceleration=acceleration, interval_sigma_s=doubt_s)
         outcome = self._solve(first, second, view, velocity, known)
-        told = isinstance(outcome.velocity, LevelVelocity)
-        self._pattern.learn(view, outcome.matches if told else None, outcome.used)
+        vouched = isinstance(outcome.velocity, LevelVelocity)
+        if self.faults.learn(view, outcome.matches, outcome.used, vouched=vouched, hidden=outcome.hidden):
+            self._turns = TurnCheck(self._module)  # what turns have said so far was the fault's
         return outcome
 
     def _solve(self, first: _Frame, second: _Frame, view: PairView, expected: Array | None, known: Known) -> _Outcome:
@@ -289,10 +290,10 @@ class Estimator:
         found = self._search.find(*clear, view, guess)
         if isinstance(found, NotFound):
             return _Outcome(NoVelocity(reason=found.reason), matches=found.matches, height=known.height)
-        reason_against = self._doubt(first, second, view, found, guess)
-        if reason_against is not None:
-            used = found.solution.used
-            return _Outcome(NoVelocity(reason=reason_against), matches=found.matches, used=used, height=known.height)
+        used, hidden = found.solution.used, self._hidden.shown(*clear, found.matches, found.solution.used)
+        against = "contradictory" if hidden else self._doubt(first, second, view, found, guess)
+        if against is not None:
+            return _Outcome(NoVelocity(reason=against), found.matches, used, hidden=hidden, height=known.height)
         return self._vouch(second, view, found, known)
 
     def _doubt(self, first: _Frame, second: _Frame, view: PairView, found: Found, guess: Array | None) -> str | None:
@@ -326,7 +327,7 @@ class Estimator:
             effects["relief"] = np.hstack([effects.get("relief", np.empty((3, 0))), relief])
             covariance = covariance + covariance_of(relief)
         if relief is None:
-            noise = np.square(effects["gyro_noise"]).sum(axis=1)
+            noise = sum(np.square(effects[c]).sum(axis=1) for c in ("gyro_noise", "frame_times") if c in effects)
             held = found.matches.held > HELD_SHARE
             self._scatter.add(velocity, own.diagonal(), noise, m_s_per_px, held=held)
             found.noise.learn(found.matches, solution.used, solution.miss * self._focal_px, solution.scale)
@@ -337,7 +338,7 @@ class Estimator:
         self._carry(view, solution.velocity_m_s, velocity, effects, image, relief)
         sigmas = {cause: np.sqrt(np.square(effect).sum(axis=1)) for cause, effect in effects.items()}
         sigmas["image"] = np.sqrt(np.diag(image))
-        level = _level_velocity(velocity, covariance)
+        level = level_velocity(velocity, covariance)
         kept = self._positions is not None and isinstance(level, LevelVelocity)
         position = self._place(second, view, solution.velocity_m_s, image, known) if kept else None
         return _Outcome(
@@ -398,11 +399,3 @@ class Estimator:
 
 def _heading(R_level_body: Array) -> float:
     return float(np.arctan2(R_level_body[1, 0], R_level_body[0, 0]))
-
-
-def _level_velocity(velocity_m_s: Array, covariance: Array) -> LevelVelocity | NoVelocity:
-    widest = float(np.sqrt(covariance[:2, :2].diagonal().max()))
-    if widest > _WIDEST_M_S + _WIDEST_SHARE * float(np.linalg.norm(velocity_m_s[:2])):
-        return NoVelocity(reason="uncertain")
-    forward, right, down = map(float, velocity_m_s)
-    return LevelVelocity(forward_m_s=forward, right_m_s=right, down_m_s=down, covariance_m2_s2=covariance)

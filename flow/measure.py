@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import itertools
+from collections import deque
 from collections.abc import Callable, Iterator
 from typing import Generic, TypeAlias, TypeVar, Union
 
@@ -20,6 +22,9 @@ Array: TypeAlias = NDArray[np.float64]
 S = TypeVar("S", GyroSamples, RangeSamples, AttitudeSamples)
 _AnyFeed = Union["_Feed[GyroSamples]", "_Feed[RangeSamples]", "_Feed[AttitudeSamples]"]
 
+_Step: TypeAlias = tuple[Frame, FrameResult | None]
+
+_HELD_S, _MOST_HELD, _MOST_HELD_PX = 3.0, 120, 60_000_000  # rows held back, their frames and all their pixels
 _AHEAD_S = 0.05  # samples given beyond the end of a frame's exposure, for interpolation around it
 _UPSIDE_DOWN_M_S2 = 5.0
 _BATCH_S = 0.1  # hand over so much at a time: a call costs more than a sample
@@ -31,6 +36,7 @@ def measure(
     motion: ImageMotion | None = None,
     positions: bool = True,
     watch: Callable[[Frame], None] | None = None,
+    begin_again: bool = True,
 ) -> Iterator[FrameResult]:
     """Measure a recording; yields one result for each pair of consecutive frames.
 
@@ -44,12 +50,41 @@ def measure(
         Keep the position too.
     watch
         Called with each frame before the row that it ends, so that nobody needs to decode the video again.
+    begin_again
+        Hold the rows of the first seconds back, and where those show bad pixels, dirt on the lens or false stamps measure
+        them again with that known.
 
     Raises
     ------
     DataError
         The video or a log cannot serve; the message names file and place.
     """
+    estimator, feeds = _prepared(recording, motion, positions, None)
+    steps = _steps(recording, estimator, feeds)
+    held: deque[_Step] = deque()
+    for frame, result in steps if begin_again else ():
+        held.append((frame, result))
+        if frame.time_s - held[0][0].time_s > _HELD_S or len(held) >= min(_MOST_HELD, _MOST_HELD_PX // frame.luma.size):
+            break
+    if begin_again and estimator.faults.worth_knowing:
+        held.clear()
+        steps = _steps(recording, *_prepared(recording, motion, positions, estimator))
+    for frame, result in itertools.chain(_taken(held), steps):
+        if watch is not None:
+            watch(frame)
+        if result is not None:
+            yield result
+
+
+def _taken(held: deque[_Step]) -> Iterator[_Step]:
+    while held:
+        yield held.popleft()
+
+
+def _prepared(
+    recording: Recording, motion: ImageMotion | None, positions: bool, known: Estimator | None
+) -> tuple[Estimator, list[_AnyFeed]]:
+    """Make an estimator, which begins with what ``known`` has learnt of camera and stamps, and what feeds it."""
     module = recording.module
     attitude = recording.attitude()
     gyro, accel_m_s2 = _peek_accelerometer(recording.gyro())
@@ -60,22 +95,24 @@ def measure(
         usual = "a level, still module shows -9.8 (body z is down); turn the sign or the axes"
         problem = f"specific force is {accel_m_s2[2]:+.3g} m/s2 (median): {usual}"
         raise DataError(problem, path=recording.gyro_path, key="accel_z_m_s2")
-    estimator = Estimator(module, attitude=source, motion=motion, positions=positions)
+    faults = None if known is None else known.faults.begun_again()
+    estimator = Estimator(module, attitude=source, motion=motion, positions=positions, faults=faults)
     feeds: list[_AnyFeed] = [
         _Feed(gyro, estimator.add_gyro),
         _Feed(recording.range(), estimator.add_range, ahead_s=module.range.time_offset_s),
     ]
     if attitude is not None:
         feeds.append(_Feed(attitude, estimator.add_attitude))
+    return estimator, feeds
+
+
+def _steps(recording: Recording, estimator: Estimator, feeds: list[_AnyFeed]) -> Iterator[_Step]:
+    module = recording.module
     after_frame_s = module.alignment.time_offset_s + 0.5 * module.camera.readout_s + _AHEAD_S
     for frame in ahead(recording.video()):
-        if watch is not None:
-            watch(frame)
         for feed in feeds:
             feed.give_until(frame.time_s + after_frame_s)
-        result = estimator.add_frame(frame.time_s, frame.luma)
-        if result is not None:
-            yield result
+        yield frame, estimator.add_frame(frame.time_s, frame.luma)
 
 
 class _Feed(Generic[S]):

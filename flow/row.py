@@ -24,6 +24,8 @@ REASONS = {
 }
 """Every status other than ``ok``, in words."""
 
+_WIDEST_M_S, _WIDEST_SHARE = 0.15, 0.25  # a sigma beyond this much plus this share of the speed helps nobody
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LevelVelocity:
@@ -57,6 +59,17 @@ class NoVelocity:
     def __post_init__(self) -> None:
         if self.reason not in REASONS:
             raise ValueError(f"unknown reason {self.reason!r}")
+
+
+def level_velocity(
+    velocity_m_s: NDArray[np.float64], covariance_m2_s2: NDArray[np.float64]
+) -> LevelVelocity | NoVelocity:
+    """Make a velocity of (3,) and (3, 3), level axes, unless it is too uncertain to be of use."""
+    widest = float(np.sqrt(covariance_m2_s2[:2, :2].diagonal().max()))
+    if widest > _WIDEST_M_S + _WIDEST_SHARE * float(np.linalg.norm(velocity_m_s[:2])):
+        return NoVelocity(reason="uncertain")
+    forward, right, down = map(float, velocity_m_s)
+    return LevelVelocity(forward_m_s=forward, right_m_s=right, down_m_s=down, covariance_m2_s2=covariance_m2_s2)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

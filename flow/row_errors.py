@@ -26,11 +26,12 @@ Array: TypeAlias = NDArray[np.float64]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Known:
-    """What is known of a pair beside its pictures and its turn."""
+    """What is known of a pair beside its pictures and its turn; ``interval_sigma_s`` is that of its length."""
 
     tilt: Tilt
     height: Height
     acceleration: Acceleration
+    interval_sigma_s: float = 0.0
 
 
 class RowErrors:
@@ -65,6 +66,10 @@ class RowErrors:
         rate = self._rotations.rate(view.middle_s)
         for cause, effect in self._inertia.doubts(units, solution.velocity_m_s, interval_s, rate).items():
             effects[cause] = np.hstack([effects[cause], effect])
+        if known.interval_sigma_s > 0:
+            # Over a wrong interval the same way is another speed, and the gyro's turn another one.
+            way = np.column_stack([solution.velocity_m_s / interval_s, units["gyro"] @ rate])
+            effects["frame_times"] = way * known.interval_sigma_s
         return effects
 
     def jump(self, view: PairView, solution: Solution, sigma_m_s: float) -> Array | None:

@@ -45,7 +45,9 @@ _SIGMAS, _FLOOR_RAD_S = np.array([2.5, 2.5, 2.0]), np.array([0.012, 0.012, 0.004
 _PRIOR, _LIMIT = np.array([0.05, 0.02, 0.2, 0.01, 0.01, 0.01]), np.array([0.005, 0.003, 0.03])
 _BELIEVED_AGAIN = 8  # pairs running without anything left
 _SURE = 4.0  # sigmas
-_LIKELY = 1.5
+# Before that: each is as the module says and a little beside, or off by about so much, one time in so many.
+_OFF, _BESIDE, _OFF_CHANCE = np.array([0.01, 0.01, 0.1]), np.array([1e-4, 1e-4, 0.002]), 0.1
+_UNRULY = 0.05  # of a running mean by a pair
 _FOCAL_SHOWN = 0.75  # of a wrong focal length, what it leaves as a turn in a view of 60 degrees
 _FADING = 0.98  # of what was found, a pair
 
@@ -73,6 +75,7 @@ class TurnCheck:
         readout_s = module.camera.sigma.readout_s or 0.0
         stated = [module.alignment.sigma.time_offset_s, 0.5 * readout_s, float(module.camera.focal_sigma.max())]
         self._limit = np.maximum(_LIMIT, 3 * np.array(stated))
+        self._right2, self._off2 = np.square(np.hypot(stated, _BESIDE)), np.square(np.hypot(stated, _OFF))
         self._forget()
 
     def disagrees(
@@ -115,6 +118,8 @@ class TurnCheck:
         self._turned.append(turned)
         self._flow.append(flow)
         sigma_left = np.hypot(_SIGMAS * sigma, _FLOOR_RAD_S)
+        if len(self._left) > 1 and self._pairs % 2:
+            self._unruly += _UNRULY * (self._scatter[-1] / sigma_left**2 - self._unruly)
         if self._wrong:
             if self._right_again(left, sigma_left):
                 self._forget()
@@ -129,9 +134,19 @@ class TurnCheck:
 
     @property
     def misfit(self) -> Misfit:
-        """What the pairs so far say about clock and focal length."""
+        """What the pairs so far say about clock and focal length.
+
+        The noise of a codec alone leaves one sigma of anything: what counts is how much likelier the turns left over are
+        with a figure that is off than with one that is right (Bayes), and the larger it may be the less of it is chance.
+        """
         found, sigma = self._found()
-        likely = np.where(np.abs(found) > _LIKELY * sigma + 0.1 * self._limit, np.abs(found), 0)
+        known = np.maximum(sigma**-2.0 - _PRIOR[:3] ** -2.0, 1e-9)  # by the pairs alone
+        seen, spread2 = found / (sigma**2 * known), max(1.0, self._unruly.max()) / known
+        if_right, if_off = spread2 + self._right2, spread2 + self._off2
+        odds = np.exp(np.minimum(0.5 * (seen**2 / if_right - seen**2 / if_off + np.log(if_right / if_off)), 50.0))
+        chance = odds * _OFF_CHANCE / (odds * _OFF_CHANCE + 1 - _OFF_CHANCE)
+        more = np.maximum(chance - _OFF_CHANCE, 0.0)
+        likely = np.sqrt(more) * np.abs(seen) * self._off2 / if_off
         return Misfit(clock_s=float(likely[0]), focal=float(likely[2]) / _FOCAL_SHOWN)
 
     def _forget(self) -> None:
@@ -139,6 +154,7 @@ class TurnCheck:
         self._turned: deque[Array] = deque(maxlen=_MEMORY)  # turn by the gyro, rad/s
         self._flow: deque[float] = deque(maxlen=_MEMORY)  # speed over distance, rad/s
         self._scatter: deque[Array] = deque(maxlen=_MEMORY // 2)  # variance shown by two pairs in a row, (rad/s)^2
+        self._unruly = np.ones(3)  # scatter over the square of what is usual: neighbours that a codec moves together
         self._right = 0  # pairs running without anything left
         self._wrong = self._doubted = self._misfits = False
         self._square, self._product = np.diag(_PRIOR**-2), np.zeros(len(_PRIOR))

@@ -13,11 +13,14 @@ from flow.module import Gyro
 Array: TypeAlias = NDArray[np.float64]
 
 CAUSES = (
-    "image", "height", "focal_length", "gyro_noise", "gyro_bias", "clock", "mounting", "tilt", "lever_arm", "acceleration"
+    "image", "height", "focal_length", "gyro_noise", "gyro_bias", "clock", "mounting", "tilt", "lever_arm", "acceleration",
+    "frame_times",
 )  # fmt: skip
 """The causes of error that a row may name, in the order in which they are kept."""
 
-_FRESH = np.array([c in ("image", "gyro_noise", "clock", "acceleration") for c in CAUSES])  # new in every row
+_FRESH = np.array(
+    [c in ("image", "gyro_noise", "clock", "acceleration", "frame_times") for c in CAUSES]
+)  # new in every row
 _SCALE = np.array([c in ("height", "focal_length") for c in CAUSES])  # in proportion to the velocity
 _FIXED = ~(_FRESH | _SCALE)
 _GUST_M_S = 0.5  # how far off the last speed may be while nothing is known, at least

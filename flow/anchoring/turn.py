@@ -1,11 +1,12 @@
 """What the gyro misses between an anchor and now: its noise, and the bias that its calibration left; and the slope.
 
-Twelve numbers, in camera axes: ``missed`` (3), the turn since the anchor that the gyro did not see; ``lag`` (3), by how much
-pictures look turned that are not: a video codec holds back a slow turn and lets it catch up a second later; ``bias`` (3),
-rad/s, which outlives the anchor; ``slope`` (2), by how much the ground is askew against the tilt that the anchor was taken
-with, along the two directions of :class:`flow.anchoring.view.AnchorView`; ``heading``, what the headings of the anchors
-before have missed, for the same bias is in all of them. Pictures tell the sum of the first two, and the slope; they are
-told apart by how they change, a Kalman filter over the anchor's life.
+Fifteen numbers, in camera axes: ``missed`` (3), the turn since the anchor that the gyro did not see; ``lag`` (3), by how
+much pictures look turned that are not: a video codec holds back a slow turn and lets it catch up a second later; ``own``
+(3), the same of the anchor's picture, which no later picture averages away; ``bias`` (3), rad/s, which outlives the
+anchor; ``slope`` (2), by how much the ground is askew against the tilt that the anchor was taken with, along the two
+directions of :class:`flow.anchoring.view.AnchorView`; ``heading``, what the headings of the anchors before have missed,
+for the same bias is in all of them. Pictures tell the sum of the first three, and the slope; they are told apart by how
+they change, a Kalman filter over the anchor's life.
 """
 
 from __future__ import annotations
@@ -19,10 +20,11 @@ from flow.module import Gyro
 
 Array: TypeAlias = NDArray[np.float64]
 
-_SEEN = np.zeros((5, 12))
-_SEEN[:3, :3] = _SEEN[:3, 3:6] = np.eye(3)
-_SEEN[3:, 9:11] = np.eye(2)
-_BIAS, _HEADING = slice(6, 9), 11
+_MISSED, _LAG, _OWN, _BIAS, _SLOPE, _HEADING = slice(0, 3), slice(3, 6), slice(6, 9), slice(9, 12), slice(12, 14), 14
+_NUMBERS = 15
+_SEEN = np.zeros((5, _NUMBERS))
+_SEEN[:3, _MISSED] = _SEEN[:3, _LAG] = _SEEN[:3, _OWN] = np.eye(3)
+_SEEN[3:, _SLOPE] = np.eye(2)
 _WANDER = 1e-5  # rad/s in a second, by which a bias wanders at least
 _LAG_S = 1.0  # how long a codec's lag lasts
 
@@ -45,20 +47,25 @@ class Turn:
     """
 
     def __init__(
-        self, gyro: Gyro, time_s: float, lag_rad: float, slope_rad: float, before: tuple[Turn, Array] | None = None
+        self,
+        gyro: Gyro,
+        time_s: float,
+        lag_rad: float,
+        slope_rad: float,
+        before: tuple[Turn, Array] | None = None,
     ) -> None:
         self._noise = float(np.mean(np.square(gyro.noise_per_axis)))
         self._time_s = time_s
-        self._state = np.zeros(12)
-        self._covariance = np.zeros((12, 12))
-        self._covariance[:3, :3] = 1e-14 * np.eye(3)
-        self._covariance[3:6, 3:6] = 2 * lag_rad**2 * np.eye(3)  # the anchor's and the later picture's
+        self._state = np.zeros(_NUMBERS)
+        self._covariance = np.zeros((_NUMBERS, _NUMBERS))
+        self._covariance[_MISSED, _MISSED] = 1e-14 * np.eye(3)
+        self._covariance[_LAG, _LAG] = self._covariance[_OWN, _OWN] = lag_rad**2 * np.eye(3)
         self._covariance[_BIAS, _BIAS] = np.diag(np.square(gyro.sigma.bias_rad_s)) + 1e-14 * np.eye(3)
-        self._covariance[9:11, 9:11] = slope_rad**2 * np.eye(2)
+        self._covariance[_SLOPE, _SLOPE] = slope_rad**2 * np.eye(2)
         if before is not None:
             turn, down = before
             self.take_over_bias(turn)
-            kept = np.array([*range(6, 9), _HEADING])
+            kept = np.array([*range(_BIAS.start, _BIAS.stop), _HEADING])
             self._covariance[np.ix_(kept, kept)] = turn._lasting(down) @ turn._covariance @ turn._lasting(down).T
 
     @property
@@ -68,7 +75,7 @@ class Turn:
 
     def missed_rad(self, down: Array) -> Array:
         """Turn (3,) that the gyro has missed, with what came out meanwhile of the headings of the anchors before."""
-        return np.asarray(self._state[:3] + down * self._state[_HEADING])
+        return np.asarray(self._state[_MISSED] + down * self._state[_HEADING])
 
     def heading_rad2(self, down: Array) -> float:
         """Variance of the heading since the start."""
@@ -78,7 +85,7 @@ class Turn:
     @property
     def missed_rad2(self) -> Array:
         """Covariance (3, 3) of :attr:`missed_rad`."""
-        return np.asarray(self._covariance[:3, :3])
+        return np.asarray(self._covariance[_MISSED, _MISSED])
 
     @property
     def seen_rad2(self) -> Array:
@@ -95,14 +102,14 @@ class Turn:
         """Let time pass: noise and bias add to the turn, the lag changes; ``R_anchor_now`` turns into the anchor's axes."""
         dt = time_s - self._time_s
         self._time_s = time_s
-        step = np.eye(12)
-        step[:3, _BIAS] = R_anchor_now * dt
+        step = np.eye(_NUMBERS)
+        step[_MISSED, _BIAS] = R_anchor_now * dt
         stays = float(np.exp(-dt / _LAG_S))
-        step[3:6, 3:6] *= stays
+        step[_LAG, _LAG] *= stays
         self._state = step @ self._state
         self._covariance = step @ self._covariance @ step.T
-        self._covariance[:3, :3] += self._noise * dt * np.eye(3)
-        self._covariance[3:6, 3:6] += (1 - stays**2) * 2 * lag_rad**2 * np.eye(3)
+        self._covariance[_MISSED, _MISSED] += self._noise * dt * np.eye(3)
+        self._covariance[_LAG, _LAG] += (1 - stays**2) * lag_rad**2 * np.eye(3)
         self._covariance[_BIAS, _BIAS] += _WANDER**2 * dt * np.eye(3)
 
     def absorb(self, seen_rad: Array, seen_rad2: Array) -> None:
@@ -114,8 +121,8 @@ class Turn:
 
     @staticmethod
     def _lasting(down: Array) -> Array:
-        """Pick what outlives the anchor of the state: bias and heading, (4, 12)."""
-        rows = np.zeros((4, 12))
+        """Pick what outlives the anchor of the state: bias and heading, (4, 15)."""
+        rows = np.zeros((4, _NUMBERS))
         rows[:3, _BIAS] = np.eye(3)
-        rows[3, :3], rows[3, _HEADING] = down, 1.0
+        rows[3, _MISSED], rows[3, _HEADING] = down, 1.0
         return rows

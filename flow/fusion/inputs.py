@@ -15,12 +15,15 @@ from flow.shared_errors import noise_span_s
 
 Array: TypeAlias = NDArray[np.float64]
 
+DRIFT_LASTS_S = 0.1
+"""How long the part of a row's error lasts that goes on for some rows."""
+
 _LEAST_LEAN_RAD, _MOST_LEAN_RAD = 1e-3, 0.1
 _SLOW_M_S = 0.05
 # Of the image variance. Registration is off by a thousandth of a pixel the same way while it sees the same ground, and a
-# codec holds a block back for some pictures: rows added up over 0.2 to 1 s miss by so much more than differences of
-# pictures would (rendered hovers, lossless, MJPEG and H.264).
-_DRIFTING = 0.02
+# codec lets blocks creep for some pictures: rows added up miss by so much more than differences of pictures would
+# (spectra of rendered hovers, lossless, MJPEG and H.264, 0.2 to 4 Hz).
+_DRIFTING = 0.01
 _LEANING = 0.25  # of what a wrong tilt does to the vertical comes and goes with manoeuvres, and lasts as briefly
 
 
@@ -128,7 +131,12 @@ class RowReader:
             velocity_m_s=velocity,
             image_m2_s2=image,
             extra_m2_s2=np.square(effects.get("relief", none)),
-            drift_m2_s2=_DRIFTING * image + np.square([0.0, 0.0, _LEANING * tilt[2]]) + np.square(acceleration),
+            drift_m2_s2=(
+                _DRIFTING * image
+                + _crept(image, end_s - start_s)
+                + np.square([0.0, 0.0, _LEANING * tilt[2]])
+                + np.square(acceleration)
+            ),
             lasting_m_s=lasting,
             height_m=row.height_m,
             height_sigma_m=row.height_sigma_m,
@@ -145,3 +153,15 @@ class RowReader:
         return (
             float(np.clip(np.hypot(by_gyro[0], by_gyro[1]) / plain, 0.5, 2.0)) if plain > 0 and by_gyro.any() else 1.0
         )
+
+
+def _crept(image_m2_s2: Array, interval_s: float) -> Array:
+    """Variance (3,) of a drift that leaps take back.
+
+    With H.264 a picture that turns about the optical axis creeps along its rows and leaps back at the next key picture
+    (rendered hovers: a quarter of a millimetre at 1 m once a second, its sign that of the turn, correlation 0.9; most likely
+    since blocks are foretold from those left of them and above). Leaps make one level direction noisier than the other;
+    and what leaps back in a row had crept before, with as much variance in all.
+    """
+    leaps = np.append(image_m2_s2[:2] - image_m2_s2[:2].min(), 0.0)
+    return np.asarray(leaps * interval_s / (2 * DRIFT_LASTS_S))

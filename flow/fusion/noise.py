@@ -8,6 +8,7 @@ from typing import TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
+from flow.fusion.inputs import DRIFT_LASTS_S
 from flow.module import Module
 from flow.series import GyroSamples
 
@@ -36,7 +37,7 @@ class InertialNoise:
     accel_scale_sigma: float = 0.005
     terrain_m_rts: float = 1e-3
     lean_lasts_s: float = 5.0
-    drift_lasts_s: float = 0.2
+    drift_lasts_s: float = DRIFT_LASTS_S
     raised: bool = False
 
     @staticmethod

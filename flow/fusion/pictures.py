@@ -78,7 +78,7 @@ class PictureChain:
         now = heading_rad(belief.values)
         middle = self._heading_rad + 0.5 * float((now - self._heading_rad + np.pi) % (2 * np.pi) - np.pi)
         seen = self._expect(belief, row, row.velocity_m_s, middle)
-        self._hear_noise(belief, row)
+        self._hear_noise(belief, row, middle)
         picture = _in_track(PICTURE_SHARE * row.image_m2_s2 * row.interval_s**2, middle)
         fits, normal = belief.correct(_ROWS, seen - belief.values[at.V_SEEN], picture, gate=_GATE)
         self._doubt_samples(belief, normal)
@@ -122,13 +122,12 @@ class PictureChain:
         much = min(float(normal @ normal), _GATE) / len(normal) - _EXPECTED
         belief.noise[3] = np.clip(belief.noise[3] * np.exp(_LEARNING * much), self._quiet, _LOUDEST * self._quiet)
 
-    def _hear_noise(self, belief: Belief, row: ImageRow) -> None:
+    def _hear_noise(self, belief: Belief, row: ImageRow, heading: float) -> None:
         """Take over what the row says of its own lasting errors."""
-        forward, right, down = row.drift_m2_s2
         belief.lasting_m_s = row.lasting_m_s
         belief.noise[12] += _REACH_MEMORY * (row.reach_gain - belief.noise[12])
         belief.noise[15] = row.lean_rad**2
-        belief.noise[17:20] = 0.5 * (forward + right), 0.5 * (forward + right), down
+        belief.noise[17:20] = _in_track(row.drift_m2_s2, heading).diagonal()
 
 
 def _in_track(variance: Array, heading: float) -> Array:

@@ -65,7 +65,7 @@ def defocus(sigma_px: float) -> Draw:
     return lambda grey, _, rng: cv2.GaussianBlur(grey, (0, 0), sigma_px) + noise(rng, grey.shape)
 
 
-def _disc(shape: tuple[int, ...], centre: tuple[float, float], radius_px: float, edge_px: float) -> Grey:
+def soft_disc(shape: tuple[int, ...], centre: tuple[float, float], radius_px: float, edge_px: float) -> Grey:
     y, x = np.mgrid[: shape[0], : shape[1]]
     away = np.hypot(x - centre[0], y - centre[1]) - radius_px
     return (1 / (1 + np.exp(away / edge_px))).astype(np.float32)
@@ -73,13 +73,13 @@ def _disc(shape: tuple[int, ...], centre: tuple[float, float], radius_px: float,
 
 def bright_spot(grey: Grey, _: float, rng: np.random.Generator) -> Grey:
     """Draw the sun's reflection: saturated, and it stands still in the picture."""
-    return grey + 400 * _disc(grey.shape, (100, 40), 18, 5)
+    return grey + 400 * soft_disc(grey.shape, (100, 40), 18, 5)
 
 
 def own_shadow(grey: Grey, time_s: float, rng: np.random.Generator) -> Grey:
     """Draw a shadow with a soft edge that flies along and rocks a little: 15 % of the view, a third of the light."""
     at = (80 + 6 * np.sin(5 * time_s), 70 + 4 * np.cos(4 * time_s))
-    return grey * (1 - 0.65 * _disc(grey.shape, at, 30, 2)) + noise(rng, grey.shape, 1.0)
+    return grey * (1 - 0.65 * soft_disc(grey.shape, at, 30, 2)) + noise(rng, grey.shape, 1.0)
 
 
 def legs(grey: Grey, time_s: float, rng: np.random.Generator) -> Grey:
@@ -133,7 +133,7 @@ def dirt(grey: Grey, _: float, rng: np.random.Generator) -> Grey:
     fixed, veil = np.random.default_rng(107), np.zeros_like(grey)
     for _spot in range(12):
         at = fixed.uniform(0, grey.shape[1]), fixed.uniform(0, grey.shape[0])
-        veil = np.maximum(veil, _disc(grey.shape, at, fixed.uniform(2, 7), 1.5) * fixed.uniform(0.2, 0.6))
+        veil = np.maximum(veil, soft_disc(grey.shape, at, fixed.uniform(2, 7), 1.5) * fixed.uniform(0.2, 0.6))
     return grey * (1 - veil) + 60 * veil
 
 

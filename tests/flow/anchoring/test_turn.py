@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from flow.anchoring.turn import Turn
+from flow.anchoring.turn import _BIAS, _MISSED, Turn
 from flow.module import Gyro
 
 NOISE, BIAS, SLOPE = 1.2e-4, 2e-4, 8e-3
@@ -60,7 +60,7 @@ def test_pictures_teach_the_bias() -> None:
             turn.advance(time_s, np.eye(3), 1e-6)
             taught(turn, bias * (time_s - begin) + rng.normal(0, noise, 3), noise)
     assert turn is not None
-    learnt, sigma = turn._state[6:9], np.sqrt(np.diag(turn._covariance)[6:9])
+    learnt, sigma = turn._state[_BIAS], np.sqrt(np.diag(turn._covariance)[_BIAS])
     assert sigma.max() < 0.25 * BIAS
     assert (np.abs(learnt - bias) < 3.5 * sigma).all()
     assert learnt[2] > 0.8 * bias[2]  # signed: it is the turn that the gyro has missed
@@ -74,3 +74,16 @@ def test_a_codecs_lag_is_not_taken_for_a_turn() -> None:
         taught(turn, np.array([0.0, 0.0, 1e-3]), 1e-4)
     assert turn.seen_rad[2] == pytest.approx(1e-3, rel=0.1)
     assert abs(turn.missed_rad(DOWN)[2]) < 2e-4
+
+
+def test_what_the_anchors_own_picture_has_stays() -> None:
+    # Closed form: a gyro that tells nothing between two pictures far apart; 200 later pictures in 20 s, each off by a lag
+    # that lasts 1 s, leave of the later pictures' lag as much as 20 s of it average to, 2 T / t = a tenth of the variance,
+    # and all of the anchor's own. Mutation: all of it taken for what lasts a second, and a third of the sigma is left.
+    lag, turn = 1e-4, Turn(GYRO, 0.0, 1e-4, SLOPE)
+    turn._covariance[_MISSED, _MISSED] = np.eye(3)  # a constant turn that nobody knows
+    turn._noise = 0.0
+    for k in range(1, 201):
+        turn.advance(k / 10, np.zeros((3, 3)), lag)
+        taught(turn, np.zeros(3), 1e-7)
+    assert np.sqrt(np.diag(turn.missed_rad2)) == pytest.approx([np.sqrt(1.1) * lag] * 3, rel=0.02)

@@ -10,6 +10,7 @@ import pytest
 from flow.fusion import InertialNoise
 from flow.fusion.fuse import slower
 from flow.fusion.noise import shown_noise
+from flow.fusion.pictures import PICTURE_SHARE
 from flow.fusion.rawspeed import RawSpeed
 from flow.series import GyroSamples
 from tests.flow.fusion.flown import FRAME_S, MODULE, NOISE, fly, fuse, hover
@@ -68,9 +69,9 @@ def test_a_slow_log_is_left_as_it_is() -> None:
 @pytest.mark.parametrize("image_m_s", [1e-5, 1e-3, 3.5e-3])
 def test_noise_density_and_correlation_of_the_raw_rows(image_m_s: float) -> None:
     # Closed form: the gyro's white noise at 1 m is a velocity of density 1.2e-4 m/s/rtHz, new in every row; of the image
-    # variance 0.44 is each picture's and cancels between neighbours, 0.12 stays. 12 %: 4 flights of 10 s and two axes are
-    # 4600 rows, whose covariances at two lags are known to 2 % of the variance each: a tenth of what is left of the
-    # largest. Correlations to 0.1: the smoother's memory is put back by that of its mean density.
+    # variance PICTURE_SHARE is each picture's and cancels between neighbours, the rest stays. 12 %: 4 flights of 10 s and two
+    # axes are 4600 rows, whose covariances at two lags are known to 2 % of the variance each: a tenth of what is left of
+    # the largest. Correlations to 0.1: the smoother's memory is put back by that of its mean density.
     gyro2, image2 = NOISE.gyro_rad_s_rthz[0] ** 2, image_m_s**2
     variance = gyro2 / FRAME_S + image2
     densities, sigmas, correlations = [], [], []
@@ -87,9 +88,9 @@ def test_noise_density_and_correlation_of_the_raw_rows(image_m_s: float) -> None
             sigmas.append(facts["sigma_m_s"][axis])
             correlations.append(facts["correlation_of_rows"][axis])
         assert facts["delay_s"] == pytest.approx(0.5 * FRAME_S + 0.007, abs=1e-5)
-    assert np.mean(densities) == pytest.approx(np.sqrt(gyro2 + 0.12 * image2 * FRAME_S), rel=0.12)
+    assert np.mean(densities) == pytest.approx(np.sqrt(gyro2 + (1 - 2 * PICTURE_SHARE) * image2 * FRAME_S), rel=0.12)
     assert np.mean(sigmas) == pytest.approx(np.sqrt(variance), rel=0.03)
-    np.testing.assert_allclose(np.mean(correlations, axis=0), [-0.44 * image2 / variance, 0.0, 0.0], atol=0.1)
+    np.testing.assert_allclose(np.mean(correlations, axis=0), [-PICTURE_SHARE * image2 / variance, 0.0, 0.0], atol=0.1)
 
 
 def test_a_handful_of_rows_say_nothing() -> None:

@@ -55,7 +55,7 @@ class CameraFaults:
         hidden
             Whether the ground moved on unseen (:mod:`flow.hidden_motion`).
         """
-        known = self.pattern.found, self.clock.on_beat
+        known, believed = self.pattern.found, not self.clock.on_beat
         self.pattern.learn(view, matches if vouched else None, used, hidden=hidden)
         self.clock.learn(matches, used)
-        return (self.pattern.found, self.clock.on_beat) > known
+        return (self.pattern.found and not known) or (self.clock.on_beat and believed)

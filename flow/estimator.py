@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import deque
 from dataclasses import dataclass, replace
-from typing import Literal, TypeAlias
+from typing import TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
@@ -35,12 +35,11 @@ from flow.sensor_pattern import ClearPlaces
 from flow.series import AttitudeSamples, GyroSamples, RangeSamples
 from flow.shared_errors import covariance_of
 from flow.standstill import StandStill
-from flow.tilt import AssumedLevel, InertialTilt, LoggedTilt, TiltSource
+from flow.tilt import AttitudeSource, tilt_source
 from flow.tracks import ImageMotion, LucasKanade, Matches, Picture
 from flow.turn_check import TurnCheck
 
 Array: TypeAlias = NDArray[np.float64]
-AttitudeSource: TypeAlias = Literal["logged", "inertial", "level"]
 
 _LONGEST_INTERVAL_S = 0.25
 _LASTING = 0.35  # rows added up over a second miss by so much of what independent errors would (measured: 0.24-0.6)
@@ -145,7 +144,7 @@ class Estimator:
         keeps = positions and motion is None
         self._positions = PositionKeeper(module, self._lens, blocks, tracks) if keeps else None
         self._rotations, self._rails = RotationLog(module.gyro), Rails()
-        self._tilt = self._tilt_source(attitude)
+        self._tilt = tilt_source(attitude, self._rotations)
         self._readings: deque[tuple[float, float, float | None]] = deque()
         self._height = HeightFilter(module.range)
         self._scatter, self._turns = CommonScatter(), TurnCheck(module)
@@ -223,11 +222,6 @@ class Estimator:
             effects_m_s=outcome.effects or {},
             position=outcome.position,
         )
-
-    def _tilt_source(self, attitude: AttitudeSource) -> TiltSource:
-        if attitude == "logged":
-            return LoggedTilt()
-        return InertialTilt(self._rotations) if attitude == "inertial" else AssumedLevel()
 
     def _hear_ranges(self, until_s: float) -> None:
         while self._readings and self._readings[0][0] <= until_s:

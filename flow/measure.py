@@ -11,10 +11,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from flow.ahead import ahead
+from flow.camera_faults import CameraFaults
 from flow.errors import DataError
-from flow.estimator import AttitudeSource, Estimator, FrameResult
+from flow.estimator import Estimator, FrameResult
 from flow.recording import Recording
 from flow.series import AttitudeSamples, GyroSamples, RangeSamples
+from flow.tilt import AttitudeSource
 from flow.tracks import ImageMotion
 from flow.video import Frame
 
@@ -59,7 +61,7 @@ def measure(
     DataError
         The video or a log cannot serve; the message names file and place.
     """
-    estimator, feeds = _prepared(recording, motion, positions, None)
+    estimator, feeds = _prepared(recording, motion, positions)
     steps = _steps(recording, estimator, feeds)
     held: deque[_Step] = deque()
     for frame, result in steps if begin_again else ():
@@ -68,7 +70,7 @@ def measure(
             break
     if begin_again and estimator.faults.worth_knowing:
         held.clear()
-        steps = _steps(recording, *_prepared(recording, motion, positions, estimator))
+        steps = _steps(recording, *_prepared(recording, motion, positions, estimator.faults.begun_again()))
     for frame, result in itertools.chain(_taken(held), steps):
         if watch is not None:
             watch(frame)
@@ -82,9 +84,9 @@ def _taken(held: deque[_Step]) -> Iterator[_Step]:
 
 
 def _prepared(
-    recording: Recording, motion: ImageMotion | None, positions: bool, known: Estimator | None
+    recording: Recording, motion: ImageMotion | None, positions: bool, faults: CameraFaults | None = None
 ) -> tuple[Estimator, list[_AnyFeed]]:
-    """Make an estimator, which begins with what ``known`` has learnt of camera and stamps, and what feeds it."""
+    """Make an estimator, which may begin with faults of the camera that are known, and what feeds it."""
     module = recording.module
     attitude = recording.attitude()
     gyro, accel_m_s2 = _peek_accelerometer(recording.gyro())
@@ -95,7 +97,6 @@ def _prepared(
         usual = "a level, still module shows -9.8 (body z is down); turn the sign or the axes"
         problem = f"specific force is {accel_m_s2[2]:+.3g} m/s2 (median): {usual}"
         raise DataError(problem, path=recording.gyro_path, key="accel_z_m_s2")
-    faults = None if known is None else known.faults.begun_again()
     estimator = Estimator(module, attitude=source, motion=motion, positions=positions, faults=faults)
     feeds: list[_AnyFeed] = [
         _Feed(gyro, estimator.add_gyro),

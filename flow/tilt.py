@@ -6,7 +6,7 @@ Three sources behind one interface: a logged attitude, gyro with accelerometer, 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TypeAlias
+from typing import Literal, TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,6 +15,7 @@ from flow.rotation import RotationLog, cross
 from flow.series import AttitudeSamples, GyroSamples
 
 Array: TypeAlias = NDArray[np.float64]
+AttitudeSource: TypeAlias = Literal["logged", "inertial", "level"]
 
 GRAVITY_M_S2 = 9.80665  # standard gravity; only its direction matters below
 
@@ -211,3 +212,10 @@ class InertialTilt(TiltSource):
         gain = span / min(self._elapsed_s, max(self._memory_s, span))
         self._mean += gain * ((self._sum - speed_change) / span - self._mean)
         self._sum, self._sum_s = np.zeros(3), 0.0
+
+
+def tilt_source(attitude: AttitudeSource, rotations: RotationLog) -> TiltSource:
+    """Make a source: ``logged`` roll and pitch, ``inertial`` from gyro and accelerometer, or ``level`` by assumption."""
+    if attitude == "logged":
+        return LoggedTilt()
+    return InertialTilt(rotations) if attitude == "inertial" else AssumedLevel()

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import weakref
 from collections import Counter
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, fields, replace
 from typing import cast
 
 import numpy as np
@@ -13,6 +14,7 @@ import pytest
 from flow.errors import DataError
 from flow.measure import measure
 from flow.recording import Recording
+from flow.video import Frame
 from tests.flow.flights import (
     FRAME_S,
     HEIGHT_RECOVERY_S,
@@ -151,3 +153,28 @@ def test_an_accelerometer_upside_down_is_refused() -> None:
         next(measure(cast("Recording", turned)))
     # A logged attitude needs no accelerometer.
     assert_told(measured(replace(turned, attitude_log=rocking_pass().attitude_log, frames=turned.frames[:20])), "")
+
+
+def test_no_more_pictures_are_kept_than_are_held_back() -> None:
+    # Exact count of pictures that are still alive: those held back at first, a pair that is measured, up to three made ready
+    # and three of an anchor, some decoded ahead; of 240.
+    held_back, others = 120, 24
+    alive, most = set[int](), 0
+    flown = inertial()
+
+    def fresh() -> Iterator[Frame]:
+        for frame in flown.frames:
+            own = replace(frame, luma=frame.luma.copy())
+            alive.add(frame.index)
+            weakref.finalize(own.luma, alive.discard, frame.index)
+            yield own
+
+    class Streamed(Flight):
+        def video(self) -> Iterator[Frame]:
+            return fresh()
+
+    streamed = Streamed(**{f.name: getattr(flown, f.name) for f in fields(flown)})
+    for _ in measure(cast("Recording", streamed)):
+        most = max(most, len(alive))
+    assert len(flown.frames) > 1.5 * (held_back + others)
+    assert held_back <= most <= held_back + others

@@ -19,7 +19,7 @@ from scipy.spatial.transform import Rotation
 from calib.turn_pairs import TurnPairs
 from flow.camera import Lens
 from flow.errors import DataError
-from flow.picture_turn import turns_of_matches
+from flow.pair.picture_turn import turns_of_matches
 from flow.series import GyroSamples
 
 Array: TypeAlias = NDArray[np.float64]

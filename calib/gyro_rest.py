@@ -10,8 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.allan import Array
+from flow.disk.table import read_table, time_steps
 from flow.errors import DataError
-from flow.table import read_table, time_steps
 
 SHORTEST_S = 60.0
 """A log at rest must last this long: 30 independent spans of 2 s, over which the bias is read to a few per
@@ -55,7 +55,7 @@ def read_log(path: str | os.PathLike[str]) -> GyroLog:
     Raises
     ------
     DataError
-        As :func:`flow.table.read_table`; an empty gyro cell; times that do not increase; no sample at all.
+        As :func:`flow.disk.table.read_table`; an empty gyro cell; times that do not increase; no sample at all.
     """
     target, last = Path(path), None
     tables = []

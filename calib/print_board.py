@@ -7,8 +7,8 @@ from xml.sax.saxutils import escape
 
 from calib.board_art import BoardArt, board_art
 from calib.boards import BoardKind
+from flow.disk.files import replacing, write_text
 from flow.errors import DataError
-from flow.files import replacing, write_text
 
 _POINTS_PER_MM = 72 / 25.4  # PDF's unit is 1/72 inch (ISO 32000-1, 8.3.2.3)
 _ARC = 0.5522847498  # 4/3 (sqrt 2 - 1): control points of a quarter circle, radius true to 0.03 %

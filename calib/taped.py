@@ -10,9 +10,9 @@ from typing import TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
+from flow.disk.table import Table, read_table
 from flow.errors import DataError
 from flow.height import ZERO_CELSIUS_K
-from flow.table import Table, read_table
 
 Array: TypeAlias = NDArray[np.float64]
 
@@ -69,7 +69,7 @@ def read_taped(path: str | os.PathLike[str], assumed_air_temperature_c: float | 
     Raises
     ------
     DataError
-        As :func:`flow.table.read_table`; an empty or impossible reference, a negative reading, an impossible
+        As :func:`flow.disk.table.read_table`; an empty or impossible reference, a negative reading, an impossible
         temperature; units that look wrong; one height only; a height with fewer than three rows.
     """
     target = Path(path)

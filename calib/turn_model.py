@@ -2,7 +2,7 @@
 
 The scene does not move, so its plane has a normal that is constant in the frame that does not rotate, which the gyro
 keeps. In each pair the camera's displacement, in units of its distance to the plane, is free: a hand turns about the
-wrist, not about the lens. The equations are those of :mod:`flow.pair_equations`, two a match and linear in the displacement.
+wrist, not about the lens. The equations are those of :mod:`flow.pair.equations`, two a match and linear in the displacement.
 
 With rolling rows the path within a pair matters too: a hand that speeds up is not on the chord at the first row. The
 *bend*, how far the velocity at either end is from that of the chord, comes from the neighbouring pairs. Without it, half

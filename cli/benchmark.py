@@ -246,7 +246,7 @@ def _write(output: Path, outcomes: Sequence[Outcome], name: str, *, recorded: bo
     from cli.page.benchmark import benchmark_page
     from cli.page.report import render
     from flow.benchmark.outcomes import table
-    from flow.files import replacing
+    from flow.disk.files import replacing
 
     with replacing(output / "benchmark.csv") as csv_path, replacing(output / "benchmark.html") as html_path:
         csv_path.write_text(table(outcomes), encoding="utf-8", newline="\n")

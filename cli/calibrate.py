@@ -261,7 +261,7 @@ class _Target:
         page: Callable[[], Page],
     ) -> None:
         """Tell the result; write report and module file, or show the change."""
-        from flow.files import write_text
+        from flow.disk.files import write_text
         from flow.module import section_diff
 
         text = self._updated(sections)

@@ -65,7 +65,7 @@ def compare(speed: Path, reference: Path, align: bool, output: Path | None, as_j
 def _write_page(found: Comparison, speed: Path, reference: Path, page: Path) -> None:
     from cli.page.comparison import comparison_page
     from cli.page.report import render
-    from flow.files import write_text
+    from flow.disk.files import write_text
 
     write_text(page, render(comparison_page(found, speed, reference, page.parent)))
     click.echo(f"written {page}", err=True)

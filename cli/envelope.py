@@ -79,7 +79,7 @@ def envelope(
     """
     from flow.budget.envelope import envelope as reaches
     from flow.budget.envelope import table_csv
-    from flow.files import write_text
+    from flow.disk.files import write_text
     from flow.module import read_module
 
     conditions, flying = _conditions(**options)

@@ -31,8 +31,8 @@ def export_lens(module: Path, layout: str, output: Path | None) -> None:
     Example:
       groundpace export-lens fern-03.yaml --to camera-info
     """
+    from flow.disk.files import write_text
     from flow.errors import DataError
-    from flow.files import write_text
     from flow.lens_files import camera_info_text, file_storage_text
     from flow.module import read_module
 

@@ -41,7 +41,7 @@ def import_lens(source: Path, module: Path, model: Any, size: tuple[int, int] | 
       groundpace import-lens front_camera.yaml --module fern-03.yaml
     """
     from calib.foreign_lens import lens_from_file
-    from flow.files import write_text
+    from flow.disk.files import write_text
     from flow.module import read_partial_module, section_diff, section_update
 
     found = lens_from_file(source, read_partial_module(module), model=model, size_px=size)

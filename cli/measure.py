@@ -45,7 +45,7 @@ def measure(
     import flow
     from cli.page.review import Review
     from flow.anchoring.track_log import TrackLogWriter
-    from flow.files import replacing
+    from flow.disk.files import replacing
     from flow.fusion import FusedLog
     from flow.speedlog import SpeedLogWriter, Summary
 

@@ -13,9 +13,9 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from flow.disk.files import replacing
 from flow.errors import DataError
 from flow.estimator import FrameResult
-from flow.files import replacing
 from flow.module import Module
 from flow.row import REASONS, LevelVelocity, SpeedRow
 from flow.tracks import Picture

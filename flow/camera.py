@@ -7,8 +7,8 @@ from typing import NamedTuple, TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
-from flow.compiled import compiled
 from flow.module import Camera
+from flow.numerics.compiled import compiled
 
 Array: TypeAlias = NDArray[np.float64]
 

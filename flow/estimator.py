@@ -9,35 +9,35 @@ from typing import TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
-from flow.acceleration import AccelerationFilter
 from flow.anchoring import Position, PositionKeeper
 from flow.anchoring.position import Moment
 from flow.anchoring.view import Shot
 from flow.camera import Lens
-from flow.camera_faults import CameraFaults
-from flow.expected import ExpectedVelocity
+from flow.faults.camera_faults import CameraFaults
+from flow.faults.glints import GlintFilter
+from flow.faults.hidden_motion import HiddenMotion
+from flow.faults.rails import Rails
+from flow.faults.sensor_pattern import ClearPlaces
+from flow.faults.standstill import StandStill
+from flow.faults.turn_check import TurnCheck
 from flow.force_sum import ForceSum
-from flow.geometry import PairView, Plane
-from flow.glints import GlintFilter
 from flow.height import Height, HeightFilter
-from flow.hidden_motion import HiddenMotion
 from flow.module import Module
-from flow.neighbours import NeighbourScatter
-from flow.rails import Rails
+from flow.pair.acceleration import AccelerationFilter
+from flow.pair.expected import ExpectedVelocity
+from flow.pair.geometry import PairView, Plane
+from flow.pair.neighbours import NeighbourScatter
+from flow.pair.relief import ReliefWatch
+from flow.pair.row_errors import Known, RowErrors
+from flow.pair.scatter import CommonScatter
+from flow.pair.search import HELD_SHARE, Found, NotFound, Search
+from flow.pair.shared_errors import covariance_of
 from flow.registration.blocks import BlockMatcher
-from flow.relief import ReliefWatch
 from flow.rotation import RotationLog
 from flow.row import LevelVelocity, NoVelocity, SpeedRow, level_velocity
-from flow.row_errors import Known, RowErrors
-from flow.scatter import CommonScatter
-from flow.search import HELD_SHARE, Found, NotFound, Search
-from flow.sensor_pattern import ClearPlaces
 from flow.series import AttitudeSamples, GyroSamples, RangeSamples
-from flow.shared_errors import covariance_of
-from flow.standstill import StandStill
 from flow.tilt import AttitudeSource, tilt_source
 from flow.tracks import ImageMotion, LucasKanade, Matches, Picture
-from flow.turn_check import TurnCheck
 
 Array: TypeAlias = NDArray[np.float64]
 

@@ -16,8 +16,8 @@ from ruamel.yaml import YAML
 from ruamel.yaml.comments import CommentedSeq
 from ruamel.yaml.error import YAMLError
 
+from flow.disk.file_storage import read_file_storage
 from flow.errors import DataError
-from flow.file_storage import read_file_storage
 from flow.lens_values import FISHEYE_NAMES, LAYOUT_NAME, ForeignLens
 from flow.sections import Camera
 

@@ -11,9 +11,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from flow.ahead import ahead
-from flow.camera_faults import CameraFaults
 from flow.errors import DataError
 from flow.estimator import Estimator, FrameResult
+from flow.faults.camera_faults import CameraFaults
 from flow.recording import Recording
 from flow.series import AttitudeSamples, GyroSamples, RangeSamples
 from flow.tilt import AttitudeSource

@@ -16,8 +16,8 @@ from ruamel.yaml import YAML
 from ruamel.yaml.comments import CommentedMap, CommentedSeq
 from ruamel.yaml.error import YAMLError
 
+from flow.disk.files import write_text
 from flow.errors import DataError
-from flow.files import write_text
 from flow.sections import (
     NOMINAL_MOUNTING_WXYZ,
     Alignment,

@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
+from flow.disk.table import time_span_s
 from flow.errors import DataError
 from flow.module import Module, read_module
 from flow.series import (
@@ -17,7 +18,6 @@ from flow.series import (
     read_gyro,
     read_range,
 )
-from flow.table import time_span_s
 from flow.video import Video
 
 

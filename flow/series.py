@@ -10,8 +10,8 @@ from typing import TypeAlias, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
+from flow.disk.table import Table, read_table, time_steps
 from flow.errors import DataError
-from flow.table import Table, read_table, time_steps
 
 Array: TypeAlias = NDArray[np.float64]
 S = TypeVar("S")

@@ -11,11 +11,11 @@ from typing import Any, TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
+from flow.disk.files import RowWriter, cell
+from flow.disk.table import Table, read_table, time_steps
 from flow.errors import DataError
-from flow.files import RowWriter, cell
+from flow.numerics.running_median import RunningMedian
 from flow.row import REASONS, NoVelocity, SpeedRow
-from flow.running_median import RunningMedian
-from flow.table import Table, read_table, time_steps
 
 Array: TypeAlias = NDArray[np.float64]
 
@@ -35,7 +35,7 @@ COLUMNS = (*NUMBER_COLUMNS, "status")
 
 
 class SpeedLogWriter(RowWriter):
-    """Writes ``speed.csv`` row by row; see :class:`flow.files.RowWriter`.
+    """Writes ``speed.csv`` row by row; see :class:`flow.disk.files.RowWriter`.
 
     Parameters
     ----------

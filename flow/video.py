@@ -12,12 +12,12 @@ import av
 import numpy as np
 from numpy.typing import NDArray
 
-from flow.container import open_container
+from flow.disk.container import open_container
+from flow.disk.listing import backwards, list_pictures, reason, video_stream
+from flow.disk.on_disk import LongColumn
+from flow.disk.table import read_table, time_steps
 from flow.errors import DataError
-from flow.listing import backwards, list_pictures, reason, video_stream
 from flow.luma import stored_luma
-from flow.on_disk import LongColumn
-from flow.table import read_table, time_steps
 
 Array: TypeAlias = NDArray[np.float64]
 

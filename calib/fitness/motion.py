@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.turn_model import Equations
-from flow.pair_equations import motion_of_turn
+from flow.pair.equations import motion_of_turn
 
 Array: TypeAlias = NDArray[np.float64]
 

@@ -29,8 +29,8 @@ from cli.page.review_rows import NEWEST, SPREAD, FlightData, Rows
 from cli.page.review_video import own_times_s
 from cli.page.review_words import CAUTIONS, flight_facts, footer, module_tables, remarks, summary_sentence
 from flow.accuracy.reference import Reference
+from flow.disk.files import replacing
 from flow.estimator import FrameResult
-from flow.files import replacing
 from flow.recording import Recording
 from flow.row import REASONS
 from flow.series import read_truth

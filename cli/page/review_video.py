@@ -8,7 +8,7 @@ import av
 import numpy as np
 from numpy.typing import NDArray
 
-from flow.container import open_container
+from flow.disk.container import open_container
 from flow.recording import Recording
 
 Array: TypeAlias = NDArray[np.float64]

@@ -9,8 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from flow.anchoring.view import Equations
-from flow.least_squares import normal_equations, squared_misses, whitened
-from flow.middle import upper_median
+from flow.numerics.least_squares import normal_equations, squared_misses, whitened
+from flow.numerics.middle import upper_median
 
 Array: TypeAlias = NDArray[np.float64]
 

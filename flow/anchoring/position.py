@@ -22,11 +22,11 @@ from flow.anchoring.fit import Fit, fit
 from flow.anchoring.turn import Turn
 from flow.anchoring.view import AnchorView, Shot, small_turn
 from flow.camera import Lens
-from flow.match_noise import MatchNoise, speak_of_one_motion
-from flow.middle import upper_median
 from flow.module import Module
+from flow.numerics.middle import upper_median
+from flow.pair.match_noise import MatchNoise, speak_of_one_motion
+from flow.pair.search import NEAR_PX
 from flow.registration.blocks import BlockMatcher
-from flow.search import NEAR_PX
 from flow.tracks import ImageMotion, Picture
 
 Array: TypeAlias = NDArray[np.float64]

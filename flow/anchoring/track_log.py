@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 
 from flow.anchoring.position import Position
-from flow.files import RowWriter, cell
+from flow.disk.files import RowWriter, cell
 
 COLUMNS = (
     "time_s", "forward_m", "right_m", "forward_sigma_m", "right_sigma_m", "forward_right_m2", "anchor", "registered",

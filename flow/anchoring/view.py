@@ -18,9 +18,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from flow.camera import Lens
-from flow.geometry import look_toward, meet_ground, turn_rays
 from flow.module import Module
-from flow.pair_equations import motion_of_turn
+from flow.pair.equations import motion_of_turn
+from flow.pair.geometry import look_toward, meet_ground, turn_rays
 from flow.rotation import cross
 from flow.tracks import Matches
 

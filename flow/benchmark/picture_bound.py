@@ -7,7 +7,7 @@ from typing import TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
-from flow.geometry import PairView
+from flow.pair.geometry import PairView
 
 Array: TypeAlias = NDArray[np.float64]
 

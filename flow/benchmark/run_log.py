@@ -15,7 +15,7 @@ from flow.benchmark.error_sums import ErrorSums, ImageSums
 from flow.benchmark.forecast import Forecast
 from flow.benchmark.trial_flight import Condition
 from flow.benchmark.trials import Item, Run
-from flow.files import replacing
+from flow.disk.files import replacing
 
 Cells: TypeAlias = Mapping[str, str]
 T = TypeVar("T", Condition, ErrorSums, ImageSums, Forecast)

@@ -171,7 +171,7 @@ def least_gradient(size_px: tuple[int, int], noise_levels: float, grain_px: floa
 def search_px(size_px: tuple[int, int], *, far: bool) -> float:
     """How far from its start the motion is found, px; ``far``: without a velocity before.
 
-    Blocks look no farther than :data:`flow.search.NEAR_PX`; from beyond, tracks find the start for them. Each level of
+    Blocks look no farther than :data:`flow.pair.search.NEAR_PX`; from beyond, tracks find the start for them. Each level of
     their pyramid halves the picture (Bouguet 2000): one level, or four, as many as stay larger than the window. At the
     coarsest of several, 3 px are found; 5 px where it is the first, which still shows much of the texture. Measured:
     nearly all tracks on photographs of gravel and grass and on synthetic gravel, soil and paving; at twice the range

@@ -20,8 +20,8 @@ from flow.fusion.motion import GRAVITY_M_S2
 from flow.fusion.noise import InertialNoise
 from flow.fusion.rawspeed import RawSpeed
 from flow.fusion.tape import Smoothed, Tape
+from flow.numerics.running_median import RunningMedian
 from flow.recording import Recording
-from flow.running_median import RunningMedian
 from flow.series import GyroSamples, RangeSamples
 
 Array: TypeAlias = NDArray[np.float64]

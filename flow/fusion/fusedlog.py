@@ -8,7 +8,7 @@ from typing import TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
-from flow.files import RowWriter
+from flow.disk.files import RowWriter
 from flow.fusion.state import FusedStates
 from flow.fusion.tape import Smoothed
 
@@ -38,7 +38,7 @@ _FORMAT = ",".join(["%.6f"] + ["%.6f"] * 6 + ["%.6f"] * 4 + ["%.5f"] * 2 + ["%.7
 
 
 class FusedLogWriter(RowWriter):
-    """Writes ``fused.csv``; see :class:`flow.files.RowWriter`.
+    """Writes ``fused.csv``; see :class:`flow.disk.files.RowWriter`.
 
     Parameters
     ----------

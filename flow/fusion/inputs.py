@@ -10,8 +10,8 @@ from numpy.typing import NDArray
 
 from flow.estimator import FrameResult
 from flow.module import Module
+from flow.pair.shared_errors import noise_span_s
 from flow.row import LevelVelocity
-from flow.shared_errors import noise_span_s
 
 Array: TypeAlias = NDArray[np.float64]
 

@@ -17,13 +17,13 @@ from scipy.ndimage import uniform_filter1d
 from scipy.spatial.transform import Rotation
 
 from flow.camera import Lens
-from flow.geometry import PairView, Plane
 from flow.intake.picture_rates import PictureRates
 from flow.module import Gyro, Module
-from flow.pair_equations import PairGeometry, motion_of_turn
+from flow.pair.equations import PairGeometry, motion_of_turn
+from flow.pair.geometry import PairView, Plane
+from flow.pair.velocity import Solution, solve
 from flow.rotation import RotationLog, skew
 from flow.series import GyroSamples
-from flow.velocity import Solution, solve
 
 Array: TypeAlias = NDArray[np.float64]
 

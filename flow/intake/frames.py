@@ -12,7 +12,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from flow.container import open_container
+from flow.disk.container import open_container
 from flow.errors import DataError
 from flow.intake.gathered import GatheredFrames, Origin, Picture, sha256
 from flow.intake.log_times import check_units, increasing, pace, time_zero_ns, to_ns, unwrapped

@@ -16,8 +16,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from flow.disk.folders import fresh_folder
 from flow.errors import DataError
-from flow.folders import fresh_folder
 from flow.intake.plain_yaml import yaml_text
 from flow.module import Module, write_module
 from flow.scene.encode import Encoding, write_video

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from flow.camera import Lens
-from flow.picture_turn import turns_of_matches
+from flow.pair.picture_turn import turns_of_matches
 from flow.tracks import LucasKanade, Matches
 
 Array: TypeAlias = NDArray[np.float64]

@@ -13,8 +13,8 @@ from rosbags.rosbag2 import StoragePlugin
 from rosbags.rosbag2 import Writer as Ros2Writer
 from rosbags.typesys import Stores, get_typestore
 
+from flow.disk.files import replacing
 from flow.errors import DataError
-from flow.files import replacing
 from flow.outlet.twist import FRAME_ID, TOPIC, Twist, twists
 from flow.speedlog import SpeedLog
 

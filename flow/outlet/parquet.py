@@ -9,7 +9,7 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.parquet as pq
 
-from flow.files import replacing
+from flow.disk.files import replacing
 from flow.outlet.twist import stamp_ns
 from flow.speedlog import COLUMNS, SIGMA_COLUMNS, VELOCITY_COLUMNS, SpeedLog
 

@@ -18,7 +18,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from flow.middle import upper_median
+from flow.numerics.middle import upper_median
 from flow.registration import equations, filters, kernels
 from flow.registration.light import shared_light
 from flow.tracks import Matches, Picture, Predict, no_matches, plausible

@@ -7,7 +7,7 @@ from typing import TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
-from flow.compiled import compiled
+from flow.numerics.compiled import compiled
 
 Array: TypeAlias = NDArray[np.float64]
 

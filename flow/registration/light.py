@@ -14,8 +14,8 @@ from typing import TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
-from flow.compiled import compiled
-from flow.least_squares import inverted
+from flow.numerics.compiled import compiled
+from flow.numerics.least_squares import inverted
 from flow.registration.equations import about_mid_grey
 
 Array: TypeAlias = NDArray[np.float64]

@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from flow.folders import fresh_folder
+from flow.disk.folders import fresh_folder
 from flow.module import Module, write_module
 from flow.scene.motion import straight
 from flow.scene.sensors import ImuErrors, RangeErrors, sense_range, sense_turn

@@ -14,8 +14,8 @@ from numpy.typing import NDArray
 from scipy.spatial.transform import Rotation
 
 from flow.camera import Lens
+from flow.disk.folders import fresh_folder
 from flow.errors import DataError
-from flow.folders import fresh_folder
 from flow.module import Camera, Module, write_module
 from flow.scene.optics import RING, blur_kernels, phases, pixel_rays
 from flow.scene.recording import digitised

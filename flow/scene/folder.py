@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from flow.folders import fresh_folder
+from flow.disk.folders import fresh_folder
 from flow.module import write_module
 from flow.scene.encode import CODECS, Encoding, write_video
 from flow.scene.recording import SyntheticRecording, render

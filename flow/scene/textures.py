@@ -12,7 +12,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from flow.compiled import compiled
+from flow.numerics.compiled import compiled
 
 Tile: TypeAlias = NDArray[np.float32]
 

@@ -20,8 +20,8 @@ import cv2
 import numpy as np
 
 from flow import scene
+from flow.pair.search import Search
 from flow.scene.ground import picture_ground
-from flow.search import Search
 from tests.outside.bound_trials import (
     LEARNING,
     NOISE,

@@ -20,6 +20,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from flow.benchmark.run_log import RunLog
+from flow.disk.table import time_span_s
 from flow.intake.bags import read_bag
 from flow.intake.frames import Pictures
 from flow.intake.mapping import read_mapping
@@ -31,7 +32,6 @@ from flow.recording import open_recording
 from flow.row import LevelVelocity, NoVelocity, SpeedRow
 from flow.series import read_attitude, read_gyro, read_range, read_truth
 from flow.speedlog import SpeedLogWriter, read_speed_log
-from flow.table import time_span_s
 from flow.video import Video
 from tests.any_bytes import FEW, Read, anything, drained, many_places, spoilt, survives
 from tests.flow.benchmark.runs import made_run

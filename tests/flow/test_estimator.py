@@ -99,7 +99,7 @@ def test_rows_are_timed_on_the_gyros_clock() -> None:
     assert row.interval_s == pytest.approx(FRAME_S, abs=1e-12)
 
 
-LIVELY = {"gyro_disagrees"}  # takes a lively flight: tests/flow/test_turn_check.py
+LIVELY = {"gyro_disagrees"}  # takes a lively flight: tests/flow/faults/test_turn_check.py
 
 
 def status_streams() -> dict[str, tuple[Stream, int]]:

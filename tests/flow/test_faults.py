@@ -16,7 +16,7 @@ import pytest
 
 from flow.measure import measure
 from tests.flow import flights
-from tests.flow.faults import FAULTS, Fault, clean
+from tests.flow.fault_flights import FAULTS, Fault, clean
 from tests.flow.flights import HEIGHT_RECOVERY_S, Measured, rocking_pass
 from tests.flow.spoils import range_gap
 

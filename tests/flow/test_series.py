@@ -11,9 +11,9 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from flow.disk.table import CHUNK_ROWS, read_table, time_span_s
 from flow.errors import DataError
 from flow.series import read_attitude, read_gyro, read_range, read_truth
-from flow.table import CHUNK_ROWS, read_table, time_span_s
 
 GYRO = "time_s,gyro_x_rad_s,gyro_y_rad_s,gyro_z_rad_s"
 ACCEL = "accel_x_m_s2,accel_y_m_s2,accel_z_m_s2"

@@ -15,11 +15,11 @@ import skimage
 from flow import scene
 from flow.benchmark.picture_bound import velocity_bound
 from flow.camera import Lens
-from flow.geometry import PairView, Plane
 from flow.module import Module
+from flow.pair.geometry import PairView, Plane
+from flow.pair.search import Found, Search
 from flow.registration.blocks import BlockMatcher
 from flow.rotation import RotationLog
-from flow.search import Found, Search
 from flow.series import GyroSamples
 from flow.tracks import LucasKanade
 from tests.streams import Array, Picture, plain_module

@@ -11,10 +11,10 @@ import numpy as np
 import pytest
 
 from flow.camera import Lens
-from flow.geometry import PairView, Plane
+from flow.pair.geometry import PairView, Plane
+from flow.pair.velocity import solve
 from flow.rotation import RotationLog
 from flow.tracks import Matches
-from flow.velocity import solve
 from tests.streams import FOCAL_PX, gyro, plain_module
 
 MODULE = plain_module()

@@ -14,9 +14,9 @@ import numpy as np
 import pytest
 import skimage
 
-from flow.pair_equations import PairGeometry
+from flow.pair.equations import PairGeometry
+from flow.pair.velocity import Solution, solve
 from flow.tracks import LucasKanade, Matches
-from flow.velocity import Solution, solve
 
 DATA = Path(skimage.__file__).parent / "data"
 FOCAL_PX, BASELINE_M = 994.978, 0.193001

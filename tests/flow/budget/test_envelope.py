@@ -13,8 +13,8 @@ from flow.budget.conditions import Conditions
 from flow.budget.envelope import Flying, Reach, envelope, table_csv
 from flow.budget.image_noise import Texture
 from flow.camera import Lens
-from flow.geometry import PairView, Plane
 from flow.module import Module
+from flow.pair.geometry import PairView, Plane
 from flow.rotation import RotationLog
 from flow.series import GyroSamples
 from tests.streams import FOCAL_PX, HEIGHT, WIDTH, plain_module

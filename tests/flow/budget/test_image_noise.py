@@ -16,9 +16,9 @@ from flow.budget.image_noise import (
     shift_bound_px2,
     texture_of,
 )
+from flow.pair.search import NEAR_PX
 from flow.registration.blocks import BlockMatcher
 from flow.registration.filters import SMOOTHING_PX
-from flow.search import NEAR_PX
 from flow.tracks import LucasKanade
 from tests.streams import HEIGHT, WIDTH, ShiftedGround, grain, photograph
 

@@ -14,16 +14,16 @@ from flow.budget.image_noise import texture_of
 from flow.budget.situation import Situation
 from flow.camera import Lens
 from flow.estimator import Estimator
-from flow.geometry import PairView, Plane
 from flow.height import Height
 from flow.module import Module
+from flow.pair.geometry import PairView, Plane
+from flow.pair.shared_errors import shared_errors, unit_effects
+from flow.pair.velocity import solve
 from flow.registration.blocks import BlockMatcher
 from flow.rotation import RotationLog
 from flow.series import GyroSamples, RangeSamples
-from flow.shared_errors import shared_errors, unit_effects
 from flow.tilt import Tilt
 from flow.tracks import Matches
-from flow.velocity import solve
 from tests.streams import plain_module
 
 FOCAL, LONG, WIDE = 260.0, 240.0, 320.0  # of plain_module, px; forward is along the image's height

@@ -15,6 +15,7 @@ import pytest
 import flow
 from flow import scene
 from flow.accuracy.reference import Reference
+from flow.disk.table import read_table
 from flow.errors import DataError
 from flow.fusion import FusedLog, RowReader
 from flow.fusion.fusedlog import COLUMNS, STATUS
@@ -23,7 +24,6 @@ from flow.measure import measure
 from flow.recording import Recording
 from flow.row import LevelVelocity, NoVelocity, SpeedRow
 from flow.series import Truth, read_truth
-from flow.table import read_table
 from tests.flow.flights import Flight, flight, inertial, module
 from tests.flow.fusion.flown import Array
 

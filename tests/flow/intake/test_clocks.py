@@ -15,7 +15,7 @@ from flow.intake.clock_fit import fit_clock
 from flow.intake.clock_search import find_offset
 from flow.intake.clocks import ClockMatch, match_clocks
 from flow.intake.picture_rates import PictureRates
-from flow.picture_turn import turns_of_matches
+from flow.pair.picture_turn import turns_of_matches
 from flow.scene.modules import preset_module
 from flow.scene.motion import from_function, gusts, hand_turned, straight
 from flow.series import GyroSamples

@@ -1,0 +1,1 @@
+"""Small numerical tools: compiled loops, medians, least squares."""

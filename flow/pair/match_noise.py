@@ -1,0 +1,85 @@
+"""How far matches scatter around the velocity they agree on: by the noise of the pixels, and whatever the texture.
+
+A match's own covariance follows from pixel noise and texture. A video codec, ground that is not quite level and a lens
+model that is not quite right add a displacement that strong texture does not lessen. Which share is which shows over
+time: the one falls with texture, the other does not.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TypeAlias
+
+import numpy as np
+from numpy.typing import NDArray
+
+from flow.numerics.middle import upper_median
+from flow.tracks import Matches
+
+Array: TypeAlias = NDArray[np.float64]
+
+_LEAST_SHARE = 0.5
+_MOST_SCATTER_PX = 0.85
+_MEDIAN_SQUARE = 0.4549  # of a Gaussian of variance 1
+
+
+def scatter_px2(miss_px: Array) -> Array:
+    """Square (N,) of how far matches miss (N, 2), px^2, scaled so that its median is the variance along one axis."""
+    # The median of chi-square with two degrees of freedom is 2 ln 2.
+    return np.asarray(np.einsum("ni,ni->n", miss_px, miss_px) / (2 * np.log(2)))
+
+
+def speak_of_one_motion(used: NDArray[np.bool_], miss_px: Array) -> bool:
+    """Whether enough matches agree, ``used`` (N,), and closely: ``miss_px`` (N, 2) is how far each is off."""
+    close = upper_median(scatter_px2(miss_px[used])) <= _MOST_SCATTER_PX**2
+    return close and float(used.mean()) >= _LEAST_SHARE
+
+
+class MatchNoise:
+    """Covariance of matches as the pairs before have shown it: ``gain`` x their own + ``floor_px2`` x the identity."""
+
+    _PAIRS = 20.0  # that count
+    _BELIEF_PX = 0.03  # floor before anything is known
+    _LEAST_GAIN, _MOST_GAIN = 0.25, 25.0
+    _FINER = 0.6  # share of directions that tell: the rest holds what has next to no texture, and says nothing
+
+    def __init__(self) -> None:
+        self.gain, self.floor_px2 = 1.0, self._BELIEF_PX**2
+        self.scale = 1.0
+        """Scatter factor of the pairs before on the covariance given out."""
+        self._seen: Array | None = None  # (2, 2): variance by texture and variance shown, of the better and worse half
+
+    def applied(self, matches: Matches) -> Matches:
+        """Give the matches with the covariance that they should be weighed by."""
+        return replace(matches, covariance_px2=self.gain * matches.covariance_px2 + self.floor_px2 * np.eye(2))
+
+    def learn(self, matches: Matches, used: NDArray[np.bool_], miss_px: Array, scale: float) -> None:
+        """Learn from a pair.
+
+        Parameters
+        ----------
+        matches
+            With their own covariance.
+        used
+            (N,), those that agree.
+        miss_px
+            (N, 2), how far each is from where the solution puts it.
+        scale
+            Scatter factor on the covariance given out.
+        """
+        self.scale += 0.1 * (scale - self.scale)
+        # Along and across its edges a match may scatter very differently: each direction counts on its own.
+        by_texture, axes = np.linalg.eigh(matches.covariance_px2[used])
+        shown = np.square(np.einsum("ni,nij->nj", miss_px[used], axes)) / _MEDIAN_SQUARE
+        finer = np.argsort(by_texture, axis=None)[: int(self._FINER * by_texture.size)]
+        halves = np.array_split(finer, 2)
+        now = np.array([[upper_median(by_texture.flat[half]), upper_median(shown.flat[half])] for half in halves])
+        self._seen = now if self._seen is None else self._seen + (now - self._seen) / self._PAIRS
+        (fine, fine_shown), (coarse, coarse_shown) = self._seen
+        gain = (coarse_shown - fine_shown) / max(coarse - fine, 1e-3 * coarse)
+        self.gain = float(np.clip(gain, self._LEAST_GAIN, self._MOST_GAIN))
+        self.floor_px2 = float(max(fine_shown - self.gain * fine, 0.0))
+
+    def note_unusual(self, scale: float) -> None:
+        """Let the scatter of a pair that shows more than one plane count a little, in case it lasts."""
+        self.scale += 0.01 * (min(scale, 4 * self.scale) - self.scale)

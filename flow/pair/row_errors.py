@@ -1,0 +1,120 @@
+"""Errors that all points of a row share: by the module's own sigmas, and by what this flight says against its figures."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TypeAlias
+
+import numpy as np
+from numpy.typing import NDArray
+
+from flow.faults.inertia_check import InertiaCheck, RowSeen
+from flow.faults.turn_check import Misfit
+from flow.force_sum import ForceSum
+from flow.height import Height
+from flow.module import Module
+from flow.pair.acceleration import Acceleration
+from flow.pair.equations import PairGeometry
+from flow.pair.geometry import PairView
+from flow.pair.shared_errors import shared_errors, unit_effects
+from flow.pair.velocity import Solution
+from flow.rotation import RotationLog
+from flow.tilt import Tilt
+
+Array: TypeAlias = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Known:
+    """What is known of a pair beside its pictures and its turn; ``interval_sigma_s`` is that of its length."""
+
+    tilt: Tilt
+    height: Height
+    acceleration: Acceleration
+    interval_sigma_s: float = 0.0
+
+
+class RowErrors:
+    """Tells the shared errors of each row; rows are held against the accelerometer, so that it learns on the way.
+
+    Parameters
+    ----------
+    module
+        The module, with its sigmas.
+    rotations, force
+        What turned and pushed the body.
+    """
+
+    def __init__(self, module: Module, rotations: RotationLog, force: ForceSum) -> None:
+        self._module = module
+        self._rotations = rotations
+        self._R_body_camera = module.alignment.R_body_camera.as_matrix()
+        self._inertia = InertiaCheck(module, force)
+
+    def effects(
+        self, view: PairView, pair: PairGeometry, solution: Solution, known: Known, misfit: Misfit
+    ) -> dict[str, Array]:
+        """One-sigma effects by cause, each (3, k), m/s, camera axes; ``misfit`` is what the picture's turn says."""
+        units, interval_s = self._units(view, pair, solution, known.height), view.second_s - view.first_s
+        effects = shared_errors(
+            self._module, units, height=known.height, tilt=known.tilt, interval_s=interval_s,
+            acceleration_sigma_m_s2=known.acceleration.sigma_m_s2,
+        )  # fmt: skip
+        # What the picture says against the module's clock and focal length, before it is enough to refuse them.
+        effects["clock"] = effects["clock"] * _grown(misfit.clock_s, self._module.alignment.sigma.time_offset_s)
+        effects["focal_length"] = effects["focal_length"] * _grown(misfit.focal, self._module.camera.focal_sigma.min())
+        rate = self._rotations.rate(view.middle_s)
+        for cause, effect in self._inertia.doubts(units, solution.velocity_m_s, interval_s, rate).items():
+            effects[cause] = np.hstack([effects[cause], effect])
+        if known.interval_sigma_s > 0:
+            # Over a wrong interval the same way is another speed, and the gyro's turn another one.
+            way = np.column_stack([solution.velocity_m_s / interval_s, units["gyro"] @ rate])
+            effects["frame_times"] = way * known.interval_sigma_s
+        return effects
+
+    def jump(self, view: PairView, solution: Solution, sigma_m_s: float) -> Array | None:
+        """Give what a velocity has too much by the force (3,), camera axes; see :meth:`InertiaCheck.jump`."""
+        still = view.R_still_camera @ solution.velocity_m_s
+        jump = self._inertia.jump(view.middle_s, view.second_s - view.first_s, still, sigma_m_s)
+        return None if jump is None else np.asarray(jump @ view.R_still_camera)
+
+    def learn(self, view: PairView, pair: PairGeometry, solution: Solution, known: Known, image: Array) -> None:
+        """Hold a row against the force; ``image`` (3, 3) is its covariance by the picture, level axes."""
+        R_still_camera, interval_s = view.R_still_camera, view.second_s - view.first_s
+        velocity = R_still_camera @ solution.velocity_m_s
+        expected = self._inertia.expected(view.middle_s, interval_s)
+        if expected is None:
+            self._inertia.begin(view.middle_s, interval_s, velocity, known.tilt.sigma_rad)
+            return
+        units = self._units(view, pair, solution.at(expected @ R_still_camera), known.height)
+        R_still_level = R_still_camera @ (known.tilt.R_level_body @ self._R_body_camera).T
+        self._inertia.learn(
+            RowSeen(
+                time_s=view.middle_s,
+                interval_s=interval_s,
+                velocity_m_s=velocity,
+                expected_m_s=expected,
+                covariance=R_still_level @ image @ R_still_level.T,
+                units={cause: R_still_camera @ effect for cause, effect in units.items()},
+                R_still_body=R_still_camera @ self._R_body_camera.T,
+                R_still_camera=R_still_camera,
+                tilt_sigma_rad=known.tilt.sigma_rad,
+                rate_rad_s=self._rotations.rate(view.middle_s),
+            )
+        )
+
+    def rate_change(self, view: PairView) -> Array:
+        """Body rate at the second frame less that at the first, camera axes."""
+        change = self._rotations.rate(view.second_s) - self._rotations.rate(view.first_s)
+        return np.asarray(change @ self._R_body_camera)
+
+    def _units(self, view: PairView, pair: PairGeometry, solution: Solution, height: Height) -> dict[str, Array]:
+        return unit_effects(
+            self._module, pair, solution, height=height, turned_rad=view.turned_rad(),
+            rate_change_rad_s=self.rate_change(view), interval_s=view.second_s - view.first_s,
+        )  # fmt: skip
+
+
+def _grown(found: float, sigma: float) -> float:
+    """How many times the one-sigma effect counts where an error was found, too."""
+    return float(np.hypot(1, found / sigma)) if sigma > 0 else 1.0

@@ -1,0 +1,131 @@
+"""The velocity that the matches of a pair agree on: tracks find it from afar, blocks bring it to what noise allows."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TypeAlias
+
+import numpy as np
+from numpy.typing import NDArray
+
+from flow.pair.equations import PairGeometry
+from flow.pair.geometry import PairView
+from flow.pair.match_noise import MatchNoise, speak_of_one_motion
+from flow.pair.velocity import Solution, solve
+from flow.tracks import ImageMotion, Matches, Picture
+
+Array: TypeAlias = NDArray[np.float64]
+
+_FEWEST_MATCHES = 12
+_FEWEST_OFFERED = 20
+NEAR_PX = 0.7
+"""A first step by blocks beyond this was read off the wrong part of the texture's slope."""
+# A step leaves a fiftieth of itself to the next: one this small, or this small against its own sigma, is the last.
+_SETTLED_PX, _SETTLED_SIGMAS = 0.01, 10.0
+_ROUNDS = 4
+_HELD_BACK_PX = 0.5  # by how much a codec holds a block back before it sends it anew
+HELD_SHARE = 0.03
+"""Share of copied matches from which on a picture counts as held back by its codec."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Found:
+    """Matches with their own covariance, what they were solved from and what came of it; ``noise`` learns from it.
+
+    ``agree`` says whether the matches speak of one motion; where they do not, the solution is no velocity.
+    """
+
+    matches: Matches
+    pair: PairGeometry
+    solution: Solution
+    noise: MatchNoise
+    agree: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NotFound:
+    """Why there is nothing to solve."""
+
+    matches: Matches
+    reason: str
+
+
+class Search:
+    """Finds the velocity of a pair.
+
+    Parameters
+    ----------
+    coarse
+        Finds the motion from afar.
+    fine
+        Finds it exactly from close by, step by step; without it the motion stays as ``coarse`` finds it.
+    focal_px
+        Focal length.
+    """
+
+    def __init__(self, coarse: ImageMotion, fine: ImageMotion | None, focal_px: float) -> None:
+        self._coarse = coarse, MatchNoise()
+        self._fine = None if fine is None else (fine, MatchNoise())
+        self._focal_px = focal_px
+        self._rng = np.random.default_rng(0)
+
+    def find(self, first: Picture, second: Picture, view: PairView, guess_m_s: Array | None) -> Found | NotFound:
+        """Find the velocity between two pictures.
+
+        Parameters
+        ----------
+        first, second
+            The pictures.
+        view
+            Their rotation and ground plane.
+        guess_m_s
+            (3,) velocity of the body expected, camera axes; None without history.
+        """
+        if guess_m_s is not None and (near := self._settle(first, second, view, guess_m_s)) is not None:
+            return near
+        found = self._once(self._coarse, first, second, view, guess_m_s)
+        if isinstance(found, NotFound) or not found.agree:
+            return found
+        return self._settle(first, second, view, found.solution.velocity_m_s) or found
+
+    def _settle(self, first: Picture, second: Picture, view: PairView, start_m_s: Array) -> Found | None:
+        """Step by step from close by; None where that leads nowhere."""
+        if self._fine is None:
+            return None
+        velocity = start_m_s
+        for _ in range(_ROUNDS):
+            found = self._once(self._fine, first, second, view, velocity)
+            if isinstance(found, NotFound) or not found.agree:
+                return None
+            px_per_m_s = self._focal_px * (view.second_s - view.first_s) / view.plane.distance_m
+            step_px = float(np.linalg.norm(found.solution.velocity_m_s - velocity)) * px_per_m_s
+            sigma_px = float(np.sqrt(found.solution.covariance.diagonal().min())) * px_per_m_s
+            if step_px < max(_SETTLED_PX, _SETTLED_SIGMAS * sigma_px):
+                return found
+            if step_px > NEAR_PX:
+                return None
+            velocity = found.solution.velocity_m_s
+        return None
+
+    def _once(
+        self,
+        matcher: tuple[ImageMotion, MatchNoise],
+        first: Picture,
+        second: Picture,
+        view: PairView,
+        guess_m_s: Array | None,
+    ) -> Found | NotFound:
+        motion, noise = matcher
+        start = np.zeros(3) if guess_m_s is None else guess_m_s
+        matches = motion.match(first, second, lambda points: view.predict(points, start), far=guess_m_s is None)
+        pair, good = view.geometry(noise.applied(matches))
+        matches = matches.only(good)
+        if len(matches) < _FEWEST_MATCHES:
+            reason = "no_texture" if matches.offered < _FEWEST_OFFERED else "few_tracks"
+            return NotFound(matches=matches, reason=reason)
+        near, held = _HELD_BACK_PX / self._focal_px, matches.held > HELD_SHARE
+        solution = solve(pair, guess_m_s, noise.scale, self._rng, near=near, held=held)
+        if solution is None:
+            return NotFound(matches=matches, reason="contradictory")
+        agree = speak_of_one_motion(solution.used, solution.miss * self._focal_px)
+        return Found(matches=matches, pair=pair, solution=solution, noise=noise, agree=agree)

@@ -22,10 +22,15 @@ _USED = 0.1  # weight from which on a match counts as one that agrees
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Fit:
-    """Change (8,) of D, e and s, its ``covariance`` (8, 8), the matches ``used`` (N,), their ``miss`` (N, 2) and ``scale``."""
+    """Change (8,) of D, e and s, its ``covariance`` (8, 8), the matches ``used`` (N,), their ``miss`` (N, 2) and ``scale``.
+
+    ``pictures_alone`` (6,) is the change of D and e without what was known of the turn, and ``alone_covariance`` its (6, 6).
+    """
 
     change: Array
     covariance: Array
+    pictures_alone: Array
+    alone_covariance: Array
     used: NDArray[np.bool_]
     miss: Array
     scale: float
@@ -75,12 +80,17 @@ def fit(equations: Equations, prior_rad2: Array, mean_rad: Array) -> Fit | None:
             weight = np.square(np.maximum(1 - squared / (_TUKEY**2 * spread), 0.0))
             if np.count_nonzero(weight > _USED) < 6:
                 return None
-    square = normal_equations(rows, target, weight)[0] / max(spread, 1.0) + prior
-    if not np.linalg.eigvalsh(square)[0] > 0:
+    square, product = (sums / max(spread, 1.0) for sums in normal_equations(rows, target, weight))
+    slope = np.zeros((8, 8))
+    slope[6:, 6:] = np.linalg.inv(prior_rad2[3:, 3:])
+    if not np.linalg.eigvalsh(square + slope)[0] > 0:
         return None
+    alone = np.asarray(np.linalg.inv(square + slope), np.float64)
     return Fit(
         change=change,
-        covariance=np.asarray(np.linalg.inv(square), np.float64),
+        covariance=np.asarray(np.linalg.inv(square + prior), np.float64),
+        pictures_alone=(alone @ (product + slope @ mean))[:6],
+        alone_covariance=alone[:6, :6],
         used=weight > _USED,
         miss=np.asarray(equations.target - equations.rows @ change, np.float64),
         scale=spread,

@@ -19,6 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from flow.anchoring.fit import Fit, fit
+from flow.anchoring.sight import Sight
 from flow.anchoring.turn import Turn
 from flow.anchoring.view import AnchorView, Shot, small_turn
 from flow.camera import Lens
@@ -43,6 +44,7 @@ _PATCHES = 12.0
 _LAG_SHARE = 0.5  # of the variance that blocks show whatever their texture
 _LEAST_LAG_RAD = 3e-5  # registration is off by a few thousandths of a pixel the same way while it sees the same ground
 _OWN_SHARE = 0.5  # of the picture noise is the anchor's own: it is the same in every registration
+_LAGS = 3.0  # by so much more than from one picture to the next a codec shifts pictures for a second
 _SHARPER = 1.6
 _HEIGHT_LASTS_S = 0.5  # height errors farther apart than this count as independent
 
@@ -51,18 +53,16 @@ _HEIGHT_LASTS_S = 0.5  # height errors farther apart than this count as independ
 class Position:
     """Where the body is at the end of a row.
 
-    ``forward_m`` and ``right_m`` of the start (see the module), their ``covariance_m2`` (2, 2), ``own_m2`` (2, 2) what of it
-    is not the anchor's and not the whole path's, and the number of the anchor; ``held`` says whether this very picture was
-    registered against it.
+    ``forward_m`` and ``right_m`` of the start (see the module), their ``covariance_m2`` (2, 2), the number of the anchor, and
+    what this very picture shows against it; None where it was not registered.
     """
 
     time_s: float
     forward_m: float
     right_m: float
     covariance_m2: Array
-    own_m2: Array
     anchor: int
-    held: bool
+    sight: Sight | None
 
 
 @dataclass(slots=True, kw_only=True)
@@ -131,16 +131,20 @@ class PositionKeeper:
     def __init__(self, module: Module, lens: Lens, fine: BlockMatcher, coarse: ImageMotion) -> None:
         self._module, self._lens, self._fine, self._coarse = module, lens, fine, coarse
         self._focal_px = 0.5 * (module.camera.fx_px + module.camera.fy_px)
+        # The rms distance of a pixel from the middle.
+        self._lever_px = 0.29 * float(np.hypot(module.camera.width_px, module.camera.height_px))
         self._noise = MatchNoise()
         self._anchors: list[_Anchor] = []
         self._moved = np.zeros(3)  # D of the active anchor, the last in the list
         self._moved2 = np.zeros((3, 3))
         self._latest: Moment | None = None
         self._registered_s = -np.inf
+        self._sight: Sight | None = None
         self._count = 0
 
     def follow(self, now: Moment) -> Position:
         """Take in a picture whose speed has been measured; call it in time order, and not at all where there is none."""
+        self._sight = None
         if not self._anchors:
             self._begin(now)
         else:
@@ -156,9 +160,8 @@ class PositionKeeper:
             forward_m=float(forward),
             right_m=float(right),
             covariance_m2=self._covariance(now)[:2, :2],
-            own_m2=self._against_anchor(now)[:2, :2],
             anchor=anchor.number,
-            held=self._registered_s == now.shot.time_s,
+            sight=self._sight,
         )
 
     def _begin(self, now: Moment) -> None:
@@ -195,6 +198,7 @@ class PositionKeeper:
         del self._anchors[:-_KEPT]
         self._moved, self._moved2 = np.zeros(3), np.zeros((3, 3))
         self._registered_s = now.shot.time_s
+        self._sight = self._shown(self._anchors[-1], now, np.zeros(3), np.eye(3), np.zeros((6, 6)))
 
     def _advance(self, now: Moment) -> None:
         """Add up the speed since the last picture."""
@@ -224,6 +228,7 @@ class PositionKeeper:
             found = self._match(anchor, now, view, moved, prior, turn.seen_rad - wrong, coarse=coarse)
             if found is None:
                 return False
+            alone = moved + found.pictures_alone[:3], wrong[:3] + found.pictures_alone[3:]
             moved, wrong = moved + found.change[:3], wrong + found.change[3:]
             step_px = self._focal_px * float(np.linalg.norm(found.change[:2]))
             if not coarse and step_px > 2 * NEAR_PX:
@@ -235,8 +240,28 @@ class PositionKeeper:
         self._moved, self._moved2 = moved, found.covariance[:3, :3] / (1 - _OWN_SHARE)
         turn.absorb(wrong, found.covariance[3:, 3:])
         self._registered_s = now.shot.time_s
+        R_anchor_now = small_turn(alone[1]) @ anchor.shot.middle.T @ now.shot.middle
+        self._sight = self._shown(anchor, now, alone[0], R_anchor_now, found.alone_covariance)
         self._average(anchor, now)
         return True
+
+    def _shown(self, anchor: _Anchor, now: Moment, moved: Array, R_anchor_now: Array, covariance: Array) -> Sight:
+        """Turn what pictures show, camera axes of the anchor, into body axes and m."""
+        R_body_camera = self._module.alignment.R_body_camera.as_matrix()
+        to_body = np.zeros((6, 6))
+        to_body[:3, :3], to_body[3:, 3:] = R_body_camera * anchor.distance_m, R_body_camera
+        arm = np.array(self._module.alignment.camera_position_m)
+        return Sight(
+            time_s=now.shot.time_s,
+            anchor=anchor.number,
+            way_m=to_body[:3, :3] @ moved,
+            R_anchor_now=R_body_camera @ R_anchor_now @ R_body_camera.T,
+            covariance=to_body @ covariance @ to_body.T,
+            height_m=anchor.distance_m + float(arm @ (R_body_camera @ anchor.down)),
+            distance_m=anchor.distance_m,
+            lag_m=_LAGS * now.common_px * anchor.distance_m / self._focal_px,
+            lag_rad=_LAGS * now.common_px / self._lever_px,
+        )
 
     def _match(
         self, anchor: _Anchor, now: Moment, view: AnchorView, moved: Array, prior: Array, mean: Array, *, coarse: bool
@@ -337,21 +362,16 @@ class PositionKeeper:
 
     def _lag_rad(self, now: Moment) -> float:
         """One-sigma by which it may be turned."""
-        camera = self._module.camera
-        lever_px = 0.29 * np.hypot(camera.width_px, camera.height_px)  # rms distance of a pixel from the middle
-        return float(np.hypot(self._lag_px(now) / lever_px, _LEAST_LAG_RAD))
+        return float(np.hypot(self._lag_px(now) / self._lever_px, _LEAST_LAG_RAD))
 
     def _own_covariance(self, now: Moment) -> Array:
         """Covariance (3, 3) in the start's frame, without what scales or turns the whole path."""
-        return np.asarray(self._anchors[-1].origin_m2 + self._against_anchor(now))
-
-    def _against_anchor(self, now: Moment) -> Array:
-        """Covariance (3, 3) of the place against the anchor, in the start's frame."""
         anchor = self._anchors[-1]
         by_picture = anchor.R_start_camera @ self._moved2 @ anchor.R_start_camera.T * anchor.distance_m**2
         leg = anchor.R_start_camera @ self._moved
         jitter = self._lag_px(now) * anchor.distance_m / self._focal_px
-        return np.asarray(by_picture + anchor.distance_sigma_m**2 * np.outer(leg, leg) + jitter**2 * np.eye(3))
+        against_anchor = by_picture + anchor.distance_sigma_m**2 * np.outer(leg, leg) + jitter**2 * np.eye(3)
+        return np.asarray(anchor.origin_m2 + against_anchor)
 
     def _covariance(self, now: Moment) -> Array:
         anchor = self._anchors[-1]

@@ -33,6 +33,6 @@ class TrackLogWriter(RowWriter):
         self.write_cells(
             [
                 f"{position.time_s:.7f}", cell(position.forward_m, 6), cell(position.right_m, 6), cell(forward2**0.5, 6),
-                cell(right2**0.5, 6), f"{across2:.3e}", str(position.anchor), str(int(position.held)),
+                cell(right2**0.5, 6), f"{across2:.3e}", str(position.anchor), str(int(position.sight is not None)),
             ]
         )  # fmt: skip

@@ -26,7 +26,8 @@ _SEEN = np.zeros((5, _NUMBERS))
 _SEEN[:3, _MISSED] = _SEEN[:3, _LAG] = _SEEN[:3, _OWN] = np.eye(3)
 _SEEN[3:, _SLOPE] = np.eye(2)
 _WANDER = 1e-5  # rad/s in a second, by which a bias wanders at least
-_LAG_S = 1.0  # how long a codec's lag lasts
+LAG_S = 1.0
+"""How long a codec's lag lasts."""
 
 
 class Turn:
@@ -104,7 +105,7 @@ class Turn:
         self._time_s = time_s
         step = np.eye(_NUMBERS)
         step[_MISSED, _BIAS] = R_anchor_now * dt
-        stays = float(np.exp(-dt / _LAG_S))
+        stays = float(np.exp(-dt / LAG_S))
         step[_LAG, _LAG] *= stays
         self._state = step @ self._state
         self._covariance = step @ self._covariance @ step.T

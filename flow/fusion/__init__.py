@@ -9,7 +9,7 @@ The path of the data: ``inputs`` (results of the estimator -> rows with their er
 
 from flow.fusion.filter import Filter
 from flow.fusion.fuse import FusedLog
-from flow.fusion.inputs import ImageRow, PositionFix, RowReader
+from flow.fusion.inputs import ImageRow, RowReader
 from flow.fusion.noise import InertialNoise
 from flow.fusion.state import FusedStates
 from flow.fusion.tape import Smoothed, Tape
@@ -20,7 +20,6 @@ __all__ = [
     "FusedStates",
     "ImageRow",
     "InertialNoise",
-    "PositionFix",
     "RowReader",
     "Smoothed",
     "Tape",

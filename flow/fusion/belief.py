@@ -78,7 +78,7 @@ class Belief:
     def correct(self, rows: Array, miss: Array, noise: Array, *, gate: float) -> tuple[bool, Array]:
         """Correct by a reading (Joseph's form), unless its squared normalised miss is beyond the gate; give that (M,) too.
 
-        ``rows`` (M, 25) are the errors that it shows, ``miss`` (M,) how far it is from the values, ``noise`` (M, M) its
+        ``rows`` (M, 26) are the errors that it shows, ``miss`` (M,) how far it is from the values, ``noise`` (M, M) its
         own covariance.
         """
         P = self.covariance

@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 from collections import deque
-from dataclasses import dataclass
 from typing import TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
 
+from flow.anchoring.sight import Sight
 from flow.fusion import layout as at
+from flow.fusion.anchors import AnchorReader
 from flow.fusion.belief import Belief
-from flow.fusion.inputs import ImageRow, PositionFix
+from flow.fusion.inputs import ImageRow
 from flow.fusion.motion import GRAVITY_M_S2
 from flow.fusion.noise import InertialNoise
 from flow.fusion.pictures import PictureChain
@@ -24,24 +25,12 @@ from flow.series import GyroSamples, RangeSamples
 
 Array: TypeAlias = NDArray[np.float64]
 
-_GATE_TWO = 23.0  # chi-square with 2 degrees of freedom: once in 100,000
 _SAME_S = 2e-6  # times that differ by less are the same picture
 _WAIT_S = 0.5  # inertial samples wait so long for a row of theirs
 _WORTHLESS_M_S = 0.5  # a velocity less certain than this is none
-_FIX_LASTS_S = 1.0  # the error of a fix against its anchor (measured: 0.2 to 0.4 s, longer where pictures are coarse)
-_FIRST_TURN_RAD = 1e-3  # between the first fix's frame and ours, which both are the craft's at the start
 _FIRST_TILT_RAD, _FIRST_SPEED_M_S = 0.1, 0.3
 _KEPT = 4096  # innovations
 _BEFORE_S = 0.2  # samples so long before the first row help to level
-
-
-@dataclass(frozen=True, slots=True)
-class _Fixed:
-    """The newest fix, and the covariance of the first by its anchor."""
-
-    time_s: float
-    anchor: int
-    at_anchor: Array
 
 
 class Filter:
@@ -68,9 +57,8 @@ class Filter:
         self._ranging = RangeReader(module)
         self._pictures = PictureChain(self._ranging)
         self._belief: Belief | None = None
-        self._begun = 0
         self._told_s = -np.inf  # samples up to here are on the tape
-        self._fix: _Fixed | None = None
+        self._anchors = AnchorReader()
         self.innovations: deque[Array] = deque(maxlen=_KEPT)
         """Normalised innovations (3,) of the newest rows: of variance 1 and new in every row, if all noise is as told."""
 
@@ -114,16 +102,13 @@ class Filter:
         if self._pictures.lost:
             self._lose(row.end_s)
 
-    def push_position(self, fix: PositionFix) -> None:
-        """Take a position over ground; its time is the end of a row that was pushed, or later.
-
-        After an interruption positions are left alone: they are in a frame whose heading is not known any more.
-        """
-        if self._belief is None or self._begun > 1 or fix.time_s < self._belief.time_s - _SAME_S:
+    def push_sight(self, sight: Sight) -> None:
+        """Take what a picture shows against an anchor; its time is the end of a row that was pushed, or later."""
+        if self._belief is None or sight.time_s < self._belief.time_s - _SAME_S:
             return
-        self._advance(fix.time_s)
+        self._advance(sight.time_s)
         if self._belief is not None:
-            self._stand(self._belief, fix)
+            self._anchors.see(self._belief, sight)
 
     def finish(self) -> None:
         """Carry the state on to the last sample, and have the tape give out the rest."""
@@ -168,8 +153,7 @@ class Filter:
         self._belief = Belief(row.start_s, values, np.diag(variance), noise, self._tape)
         self._ranging.forget(row.start_s)
         self._pictures = PictureChain(self._ranging)
-        self._fix = None
-        self._begun += 1
+        self._anchors.forget()
         return self._belief
 
     def _lose(self, at_s: float) -> None:
@@ -214,32 +198,3 @@ class Filter:
         heard = self._ranging.against(reading, belief.values, belief.covariance)
         if heard is not None:
             belief.correct(*heard, gate=np.inf)
-
-    def _stand(self, belief: Belief, fix: PositionFix) -> None:
-        """Correct by a position: what every fix has of its own, lasting for a while; what an anchor shares is a state."""
-        held, place = self._fix, np.array([fix.forward_m, fix.right_m])
-        if held is None:
-            belief.renew(at.POSITION, fix.covariance_m2)
-            belief.renew(slice(at.TURN, at.TURN + 1), np.array([[_FIRST_TURN_RAD**2]]))
-            belief.values[at.V_POSITION], belief.values[at.V_TURN] = place, 0.0
-            self._fix = _Fixed(fix.time_s, fix.anchor, fix.covariance_m2)
-            return
-        shared = held.at_anchor
-        if fix.anchor != held.anchor:
-            more = np.zeros((at.ERRORS, at.ERRORS))
-            more[at.ANCHOR, at.ANCHOR] = _positive(fix.covariance_m2 - shared)
-            belief.blend(np.eye(at.ERRORS), more)
-            shared = fix.covariance_m2
-        self._fix = _Fixed(fix.time_s, fix.anchor, shared)
-        # An error that lasts counts in each of many fixes as white noise of the same density.
-        own = fix.own_m2 * 2 * _FIX_LASTS_S / min(max(fix.time_s - held.time_s, 1e-3), 2 * _FIX_LASTS_S)
-        rows = np.zeros((2, at.ERRORS))
-        rows[:, at.POSITION] = rows[:, at.ANCHOR] = np.eye(2)
-        miss = place - belief.values[at.V_POSITION] - belief.values[at.V_ANCHOR]
-        belief.correct(rows, miss, own, gate=_GATE_TWO)
-
-
-def _positive(matrix: Array) -> Array:
-    """Bring a symmetric matrix to one without negative eigenvalues: they count as positive."""
-    values, vectors = np.linalg.eigh(matrix)
-    return np.asarray(vectors @ np.diag(np.abs(values)) @ vectors.T)

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from flow.estimator import FrameResult
 from flow.fusion.filter import Filter
 from flow.fusion.fusedlog import STATUS, FusedLogWriter
-from flow.fusion.inputs import PositionFix, RowReader
+from flow.fusion.inputs import RowReader
 from flow.fusion.motion import GRAVITY_M_S2
 from flow.fusion.noise import InertialNoise
 from flow.fusion.rawspeed import RawSpeed
@@ -92,18 +92,8 @@ class FusedLog:
             self._filter.push_gyro(samples)
         self._raw.add(row)
         self._filter.push_row(row)
-        position = result.position
-        if position is not None and position.held:
-            self._filter.push_position(
-                PositionFix(
-                    time_s=position.time_s,
-                    forward_m=position.forward_m,
-                    right_m=position.right_m,
-                    covariance_m2=position.covariance_m2,
-                    own_m2=position.own_m2,
-                    anchor=position.anchor,
-                )
-            )
+        if result.position is not None and result.position.sight is not None:
+            self._filter.push_sight(result.position.sight)
 
     def finish(self) -> dict[str, Any]:
         """Smooth what is left; give what belongs into ``summary.json``, nothing where nothing was fused."""

@@ -28,22 +28,6 @@ _LEANING = 0.25  # of what a wrong tilt does to the vertical comes and goes with
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class PositionFix:
-    """A position over ground in the level frame of the start: forward and right of where the craft was.
-
-    ``covariance_m2`` (2, 2) is the whole error's, ``own_m2`` that of a fix against its ``anchor``, whose error all fixes by
-    it share.
-    """
-
-    time_s: float
-    forward_m: float
-    right_m: float
-    covariance_m2: Array
-    own_m2: Array
-    anchor: int = 0
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class ImageRow:
     """A row of the speed log as the filter takes it: errors parted by how they go on from row to row.
 

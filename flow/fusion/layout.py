@@ -2,7 +2,8 @@
 
 Axes: the *track frame* is level, z down, and as turned as the craft was at the start by what the gyro says: its heading
 drifts with the gyro, and every error below is meant in it. Errors add to the values, the tilt error turns them:
-``R_track_body = exp(tilt error) R_nominal``.
+``R_track_body = exp(tilt error) R_nominal``. The *anchor's frame* is what the track frame was when the anchor's picture was
+taken, and does not drift.
 """
 
 from __future__ import annotations
@@ -17,11 +18,12 @@ GYRO_BIAS: Final = slice(8, 11)  # rad/s, body axes
 ACCEL_BIAS: Final = slice(11, 14)  # m/s^2, body axes
 HEIGHT: Final = 14  # body origin above the ground, m
 LEAN: Final = slice(15, 17)  # by how much the rows' level axes lean, rad about forward and right
-POSITION: Final = slice(17, 19)  # forward and right of the start, m
-TURN: Final = 19  # heading of the start's frame against the track frame, rad
-ANCHOR: Final = slice(20, 22)  # error of the anchor that positions are given against, m
+POSITION: Final = slice(17, 19)  # way since the anchor in the anchor's frame, m
+TURN: Final = 19  # of the track frame since the anchor, rad
+ANCHOR_TILT: Final = slice(20, 22)  # tilt at the anchor as its picture shows it
 DRIFT: Final = slice(22, 25)  # error of the rows' velocity that lasts for some rows, m/s
-ERRORS: Final = 25
+ANCHOR_HEIGHT: Final = 25  # height at the anchor, m
+ERRORS: Final = 26
 
 # Values: the same with a rotation matrix in the place of the tilt.
 V_SEEN: Final = slice(0, 3)
@@ -33,9 +35,10 @@ V_HEIGHT: Final = 21
 V_LEAN: Final = slice(22, 24)
 V_POSITION: Final = slice(24, 26)
 V_TURN: Final = 26
-V_ANCHOR: Final = slice(27, 29)
+V_ANCHOR_TILT: Final = slice(27, 29)  # small, against the attitude that was believed when the anchor was taken
 V_DRIFT: Final = slice(29, 32)
-VALUES: Final = 32
+V_ANCHOR_HEIGHT: Final = 32
+VALUES: Final = 33
 PLAIN: Final = (
     (SEEN, V_SEEN),
     (VELOCITY, V_VELOCITY),
@@ -45,7 +48,8 @@ PLAIN: Final = (
     (LEAN, V_LEAN),
     (POSITION, V_POSITION),
     (slice(19, 20), slice(26, 27)),
-    (ANCHOR, V_ANCHOR),
+    (ANCHOR_TILT, V_ANCHOR_TILT),
     (DRIFT, V_DRIFT),
+    (slice(25, 26), slice(32, 33)),
 )
 """Pairs of places whose errors simply add."""

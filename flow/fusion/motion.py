@@ -46,13 +46,13 @@ def integrate(
     Parameters
     ----------
     values, covariance
-        (32,) and (25, 25), see ``layout``.
+        (33,) and (26, 26), see ``layout``.
     time_s, rate_rad_s, force_m_s2
         (N + 1,), (N + 1, 3): samples at the ends of N steps; in between they are linear.
     noise
         (21,), see :meth:`flow.fusion.noise.InertialNoise.packed`.
     kept_values, kept_force, kept_covariance
-        (N + 1, 32), (N, 4), (N, 25, 25), filled: the values at every sample, specific force in the track frame and
+        (N + 1, 33), (N, 4), (N, 26, 26), filled: the values at every sample, specific force in the track frame and
         length of every step, and the covariance after it.
     """
     turn = np.zeros((3, 3))
@@ -75,8 +75,8 @@ def integrate(
 
 @compiled
 def transition(values: Array, force: Array, span: float, noise: Array) -> Array:
-    """Errors after a step by errors before it: (25, 25)."""
-    F = np.eye(25)
+    """Errors after a step by errors before it: (26, 26)."""
+    F = np.eye(ERRORS)
     R = values[6:15].reshape(3, 3)
     half = 0.5 * span * span
     reach = noise[12] * (values[21] - noise[13])
@@ -167,7 +167,7 @@ def _grow(covariance: Array, values: Array, force: Array, span: float, noise: Ar
     R = values[6:15].reshape(3, 3)
     reach = noise[12] * (values[21] - noise[13])
     v = values[3:6]
-    gain = np.zeros(25)
+    gain = np.zeros(ERRORS)
     rows = np.array([0, 1, 3, 4, 6, 7, 19])
     for j in range(3):  # the gyro's white noise, axis by axis: it leans, turns and shifts the picture at once
         gain[0], gain[1] = -reach * R[1, j], reach * R[0, j]
@@ -216,10 +216,10 @@ def look_back(
     values, force, covariance, noise
         As :func:`integrate` kept them.
     pull, weight
-        (25,) and (25, 25), the adjoint state and its matrix after the last step; changed in place to those before the
+        (26,) and (26, 26), the adjoint state and its matrix after the last step; changed in place to those before the
         first.
     change, after
-        (N, 25) and (N, 25, 25), filled: the smoothed errors' means and covariance after each step.
+        (N, 26) and (N, 26, 26), filled: the smoothed errors' means and covariance after each step.
     """
     for k in range(len(force) - 1, -1, -1):
         P = covariance[k]

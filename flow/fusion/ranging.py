@@ -73,7 +73,7 @@ class RangeReader:
             pass
 
     def against(self, reading: Reading, values: Array, covariance: Array) -> tuple[Array, Array, Array] | None:
-        """Compare with the height: row (1, 25) of the errors, what is missing (1,), its variance (1, 1).
+        """Compare with the height: row (1, 26) of the errors, what is missing (1,), its variance (1, 1).
 
         None when the reading is none, or does not fit.
         """

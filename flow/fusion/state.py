@@ -24,8 +24,8 @@ class FusedStates:
 
     ``velocity_m_s`` (N, 3) is that of the body origin over the ground in level axes (forward, right, down) with its
     ``velocity_m2_s2`` (N, 3, 3); ``tilt_rad`` (N, 2) roll and pitch; ``height_m`` (N,) of the body origin above the
-    ground; ``position_m`` (N, 2) forward and right of the start; ``gyro_bias_rad_s`` and ``accel_bias_m_s2`` (N, 3) in
-    body axes. Each ``..._sigma_...`` is the one-sigma of its namesake.
+    ground; ``gyro_bias_rad_s`` and ``accel_bias_m_s2`` (N, 3) in body axes. Each
+    ``..._sigma_...`` is the one-sigma of its namesake.
     """
 
     time_s: Array
@@ -35,8 +35,6 @@ class FusedStates:
     tilt_sigma_rad: Array
     height_m: Array
     height_sigma_m: Array
-    position_m: Array
-    position_sigma_m: Array
     gyro_bias_rad_s: Array
     gyro_bias_sigma_rad_s: Array
     accel_bias_m_s2: Array
@@ -51,7 +49,7 @@ class FusedStates:
 def fused_states(
     time_s: Array, values: Array, covariance: Array, lasting_m_s: Array, range_scale: Array
 ) -> FusedStates:
-    """Turn values (N, 32) and covariances (N, 25, 25) into quantities.
+    """Turn values (N, 33) and covariances (N, 26, 26) into quantities.
 
     ``lasting_m_s`` (N, 3) and ``range_scale`` (N,) are the one-sigmas of what no averaging mends, of the velocity and as
     a share of the height: they come on top.
@@ -79,8 +77,6 @@ def fused_states(
         tilt_sigma_rad=tilt_sigma,
         height_m=height,
         height_sigma_m=np.sqrt(variance[:, at.HEIGHT] + np.square(range_scale * height)),
-        position_m=values[:, at.V_POSITION],
-        position_sigma_m=np.sqrt(variance[:, at.POSITION]),
         gyro_bias_rad_s=values[:, at.V_GYRO_BIAS],
         gyro_bias_sigma_rad_s=np.sqrt(variance[:, at.GYRO_BIAS]),
         accel_bias_m_s2=values[:, at.V_ACCEL_BIAS],
@@ -100,7 +96,7 @@ def fused_state(belief: Belief) -> FusedStates:
 
 
 def put_right(values: Array, errors: Array) -> None:
-    """Add errors (25,) to values (32,), in place."""
+    """Add errors (26,) to values (33,), in place."""
     for error, value in at.PLAIN:
         values[value] += errors[error]
     turn = Rotation.from_rotvec([*errors[at.TILT], 0.0]).as_matrix()
@@ -108,7 +104,7 @@ def put_right(values: Array, errors: Array) -> None:
 
 
 def all_put_right(values: Array, errors: Array) -> Array:
-    """Give values (N, 32) with errors (N, 25) added."""
+    """Give values (N, 33) with errors (N, 26) added."""
     out = values.copy()
     for error, value in at.PLAIN:
         out[:, value] += errors[:, error]

@@ -14,9 +14,11 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.spatial.transform import Rotation
 
 from flow import scene
-from flow.fusion import Filter, FusedStates, ImageRow, InertialNoise, PositionFix, Smoothed, Tape
+from flow.anchoring.sight import Sight
+from flow.fusion import Filter, FusedStates, ImageRow, InertialNoise, Smoothed, Tape
 from flow.fusion.pictures import PICTURE_SHARE
 from flow.module import Module
 from flow.scene.motion import Motion
@@ -44,7 +46,7 @@ class Flown:
     gyro: GyroSamples
     ranges: RangeSamples
     rows: list[ImageRow]
-    fixes: list[PositionFix]
+    sights: list[Sight]
     gyro_bias_rad_s: Array  # (N, 3), at the gyro's samples
     accel_bias_m_s2: Array
 
@@ -63,7 +65,7 @@ def fly(
     drift_m_s: float = 3e-4,
     lean_rad: float = 5e-3,
     height_sigma_m: float = 0.004,
-    fixes: bool = False,
+    sights: bool = False,
     rate_hz: float = 400.0,
 ) -> Flown:
     """Draw a flight; every noise has the density or sigma that the filter is told."""
@@ -99,7 +101,7 @@ def fly(
         )  # fmt: skip
     return Flown(
         module=MODULE, motion=motion, gyro=gyro, ranges=ranges, rows=rows, gyro_bias_rad_s=gyro_bias,
-        accel_bias_m_s2=accel_bias, fixes=_fixes(motion, times, rng) if fixes else [],
+        accel_bias_m_s2=accel_bias, sights=_sights(motion, times, rng) if sights else [],
     )  # fmt: skip
 
 
@@ -133,14 +135,14 @@ def fuse(flown: Flown, noise: InertialNoise = NOISE, *, chunk: int = 7, smooth: 
     run.filter = Filter(flown.module, noise, tape=tape if smooth else None)
     run.filter.push_range(flown.ranges)
     given = 0
-    fixes = {fix.time_s: fix for fix in flown.fixes}
+    sights = {sight.time_s: sight for sight in flown.sights}
     for row in flown.rows:
         while given < len(flown.gyro.time_s) and flown.gyro.time_s[max(given - 1, 0)] < row.end_s + 0.01:
             run.filter.push_gyro(flown.gyro.part(slice(given, given + chunk)))
             given += chunk
         run.filter.push_row(row)
-        if row.end_s in fixes:
-            run.filter.push_position(fixes[row.end_s])
+        if row.end_s in sights:
+            run.filter.push_sight(sights[row.end_s])
         if (state := run.filter.state()) is not None:
             run.causal.append(state)
     if smooth:
@@ -221,17 +223,36 @@ def _markov(rng: np.random.Generator, sigma: Array, lasts_s: float, times: Array
     return out
 
 
-def _fixes(motion: Motion, times: Array, rng: np.random.Generator, sigma_m: float = 2e-4) -> list[PositionFix]:
-    """Positions twice as seldom as rows, off by what lasts for a second."""
-    start, yaw = motion.pose(times[:1])[0][0], float(motion.yaw(times[0]))
-    off = _markov(rng, np.full(2, sigma_m), 1.0, times)
-    fixes = []
+def _sights(motion: Motion, times: Array, rng: np.random.Generator) -> list[Sight]:
+    """Draw what every second picture shows against an anchor; after four seconds there is another.
+
+    A turn that is missed shows as a shift by the height times as much. Half of the error is the anchor's own.
+    """
+    mixed = np.eye(6)
+    mixed[0, 4], mixed[1, 3] = -1.0, 1.0
+    root = mixed @ np.diag([5e-6, 5e-6, 1.5e-5, 4e-5, 4e-5, 1.5e-5])
+    sights, number = [], 0
     for k in range(1, len(times), 2):
-        place = _about_down(-yaw) @ (motion.pose(times[k : k + 1])[0][0] - start)
-        x, y = place[:2] + off[k]
-        own = sigma_m**2 * np.eye(2)
-        fixes.append(PositionFix(time_s=times[k], forward_m=x, right_m=y, covariance_m2=own, own_m2=own))
-    return fixes
+        fresh = k % 120 == 1
+        if fresh:
+            number, (at, R_anchor), height, own = number + 1, _pose(motion, times[k]), 0.0, root @ rng.normal(size=6)
+            height = -at[2] + 0.004 * rng.normal()
+        place, R = _pose(motion, times[k])
+        off = np.zeros(6) if fresh else own + root @ rng.normal(size=6)
+        sights.append(
+            Sight(
+                time_s=times[k], anchor=number, way_m=(R_anchor.T @ (place - at) + off[:3]) * height / -at[2],
+                R_anchor_now=Rotation.from_rotvec(off[3:]).as_matrix() @ R_anchor.T @ R,
+                covariance=np.zeros((6, 6)) if fresh else root @ root.T, height_m=height, distance_m=height,
+                lag_m=0.0, lag_rad=0.0,
+            )
+        )  # fmt: skip
+    return sights
+
+
+def _pose(motion: Motion, time_s: float) -> tuple[Array, Array]:
+    place, turn = motion.pose(np.array([time_s]))
+    return place[0], turn.as_matrix()[0]
 
 
 def _at(flown: Flown, column: Array, time_s: Array) -> Array:

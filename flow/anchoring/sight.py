@@ -1,0 +1,47 @@
+"""What a picture shows against the anchor."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TypeAlias
+
+import numpy as np
+from numpy.typing import NDArray
+
+Array: TypeAlias = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Sight:
+    """How far the body has moved and turned since the anchor, by the two pictures alone: no gyro had a say in it.
+
+    A small shift and a small turn look much alike, and only the picture's corners tell them apart: so the errors of both
+    belong together, and are new in every picture. The anchor's own picture adds as much again, the same in every sight.
+
+    Parameters
+    ----------
+    time_s
+        Of the picture, gyro clock.
+    anchor
+        The anchor's number; its own picture has a sight too, of no way and no turn.
+    way_m
+        (3,), how far the body has moved, body axes at the anchor.
+    R_anchor_now
+        (3, 3), how it has turned: from body axes now to those at the anchor.
+    covariance
+        (6, 6) of the way, m, and of a small turn, rad, both in body axes at the anchor.
+    height_m, distance_m
+        Height of the body at the anchor, and of the camera above the ground's plane, by which the way was scaled.
+    lag_m, lag_rad
+        One-sigma of what a codec adds for a second or so to each component of the way and of the turn.
+    """
+
+    time_s: float
+    anchor: int
+    way_m: Array
+    R_anchor_now: Array
+    covariance: Array
+    height_m: float
+    distance_m: float
+    lag_m: float
+    lag_rad: float

@@ -1,0 +1,104 @@
+"""What pictures show against an anchor, as readings of the way and the turn since then.
+
+The state keeps what the anchor's picture knew when it was taken: tilt and height then are clones of the state's own, so
+whatever is learnt later is learnt of both (stochastic cloning: Roumeliotis and Burdick 2002). Way and turn since are
+counted from zero. The error of the anchor's own picture goes into the four of them: it is as if the anchor had been
+taken elsewhere.
+"""
+
+from __future__ import annotations
+
+from typing import TypeAlias
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.spatial.transform import Rotation
+
+from flow.anchoring.sight import Sight
+from flow.anchoring.turn import LAG_S
+from flow.fusion import layout as at
+from flow.fusion.belief import Belief
+from flow.fusion.state import turned_about_down
+
+Array: TypeAlias = NDArray[np.float64]
+
+_GATE = 33.1  # chi-square with 6 degrees of freedom: once in 100,000
+# Errors of the state that a reading's error is one of, in its order: way (3), turn (3).
+_PLACES = np.array([17, 18, at.ANCHOR_HEIGHT, 20, 21, at.TURN])
+_SIGNS = np.array([1.0, 1.0, 1.0, -1.0, -1.0, 1.0])
+
+
+class AnchorReader:
+    """Corrects by sights."""
+
+    def __init__(self) -> None:
+        self._anchor: int | None = None
+        self._R_anchor = np.eye(3)  # R_track_body when it was taken, as believed then
+        self._seen_s = 0.0
+        self._own = False  # whether the error of the anchor's picture is in the state
+
+    def forget(self) -> None:
+        """Hear that the state has begun anew."""
+        self._anchor = None
+
+    def see(self, belief: Belief, sight: Sight) -> None:
+        """Correct by a sight of this moment."""
+        if sight.anchor != self._anchor:
+            self._begin(belief, sight)
+            return
+        noise = self._in_track(sight.covariance)
+        lag = np.diag(np.repeat(np.square([sight.lag_m, sight.lag_rad]), 3))
+        if not self._own:
+            belief.blend(np.eye(at.ERRORS), _among_states(noise + lag))
+            self._own = True
+        # An error that lasts counts in each of many sights as white noise of the same density.
+        often = 2 * LAG_S / min(max(sight.time_s - self._seen_s, 1e-3), 2 * LAG_S)
+        self._seen_s = sight.time_s
+        rows, miss = self._compare(belief.values, sight)
+        belief.correct(rows, miss, noise + often * lag, gate=_GATE)
+
+    def _begin(self, belief: Belief, sight: Sight) -> None:
+        """Count from another anchor: the picture of this moment, or one that has come back into view."""
+        values = belief.values
+        self._anchor, self._seen_s = sight.anchor, sight.time_s
+        self._R_anchor = values[at.V_ROTATION].reshape(3, 3) @ sight.R_anchor_now.T
+        way = self._R_anchor @ sight.way_m
+        values[at.V_POSITION], values[at.V_TURN], values[at.V_ANCHOR_TILT] = way[:2], 0.0, 0.0
+        values[at.V_ANCHOR_HEIGHT] = values[at.V_HEIGHT] + way[2]
+        F = np.eye(at.ERRORS)
+        F[_PLACES] = 0.0
+        F[at.ANCHOR_TILT, at.TILT] = np.eye(2)
+        F[at.ANCHOR_HEIGHT, at.HEIGHT] = 1.0
+        belief.blend(F, _among_states(self._in_track(sight.covariance)))
+        self._own = bool(sight.covariance.any())
+
+    def _compare(self, values: Array, sight: Sight) -> tuple[Array, Array]:
+        """Errors (6, 26) that a sight shows, and how far it is from the values (6,)."""
+        R_anchor = Rotation.from_rotvec([*values[at.V_ANCHOR_TILT], 0.0]).as_matrix() @ self._R_anchor
+        # Way and height are to one scale; the height at the anchor that we believe now is as good and its error is known.
+        seen = R_anchor @ sight.way_m
+        way = seen * (1 + (values[at.V_ANCHOR_HEIGHT] - sight.height_m) / sight.distance_m)
+        expected = [*values[at.V_POSITION], values[at.V_ANCHOR_HEIGHT] - values[at.V_HEIGHT]]
+        now = turned_about_down(values[at.V_TURN]) @ values[at.V_ROTATION].reshape(3, 3)
+        turned = Rotation.from_matrix(R_anchor @ sight.R_anchor_now @ now.T).as_rotvec()
+        rows = np.zeros((6, at.ERRORS))
+        rows[np.arange(6), _PLACES] = _SIGNS
+        rows[2, at.HEIGHT] = -1.0
+        rows[3:5, at.TILT] = np.eye(2)
+        # Tilted by (a, b) the anchor saw the way turned by (b z, -a z, a y - b x).
+        x, y, z = way
+        rows[:3, at.ANCHOR_TILT] -= np.array([[0.0, z], [-z, 0.0], [y, -x]])
+        rows[:3, at.ANCHOR_HEIGHT] -= seen / sight.distance_m
+        return rows, np.concatenate([way - expected, turned])
+
+    def _in_track(self, covariance: Array) -> Array:
+        """Covariance (6, 6) in the track frame of one in body axes at the anchor."""
+        turn = np.kron(np.eye(2), self._R_anchor)
+        return np.asarray(turn @ covariance @ turn.T)
+
+
+def _among_states(noise: Array) -> Array:
+    """Place a covariance (6, 6) of a reading among the errors that it becomes."""
+    more = np.zeros((at.ERRORS, at.ERRORS))
+    more[np.ix_(_PLACES, _PLACES)] = _SIGNS[:, None] * noise * _SIGNS
+    return more

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from flow.anchoring import Position, PositionKeeper
-from flow.anchoring.position import Moment
+from flow.anchoring.anchor import Moment
 from flow.anchoring.view import Shot
 from flow.camera import Lens
 from flow.faults.camera_faults import CameraFaults

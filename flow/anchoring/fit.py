@@ -22,18 +22,39 @@ _USED = 0.1  # weight from which on a match counts as one that agrees
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Fit:
-    """Change (8,) of D, e and s, its ``covariance`` (8, 8), the matches ``used`` (N,), their ``miss`` (N, 2) and ``scale``.
+    """What matches say of the eight unknowns (D, e, s), linearised.
 
-    ``pictures_alone`` (6,) is the change of D and e without what was known of the turn, and ``alone_covariance`` its (6, 6).
+    ``change`` (8,) is the likeliest with what was known beforehand; ``information`` (8, 8) and ``pull`` (8,) are the
+    matches' alone: ``information @ change = pull`` is their own solution, which they need not determine. ``used`` (N,) are
+    the matches that agree, ``miss`` (N, 2) how far each is off and ``scale`` by how much more than it should.
     """
 
     change: Array
-    covariance: Array
-    pictures_alone: Array
-    alone_covariance: Array
+    information: Array
+    pull: Array
     used: NDArray[np.bool_]
     miss: Array
     scale: float
+
+    def of_turn(self) -> tuple[Array, Array]:
+        """Information (5, 5) and pull (5,) of turn and slope, the way left open."""
+        way, across = self.information[:3, :3], self.information[:3, 3:]
+        gain = np.linalg.solve(way, across).T
+        return self.information[3:, 3:] - gain @ across, self.pull[3:] - gain @ self.pull[:3]
+
+    def way_given(self, wrong: Array) -> tuple[Array, Array, Array]:
+        """Change (3,) of the way if turn and slope (5,) are known, its covariance (3, 3), and (3, 5) what they move it by."""
+        covariance = np.linalg.inv(self.information[:3, :3])
+        per_wrong = -covariance @ self.information[:3, 3:]
+        return covariance @ self.pull[:3] + per_wrong @ wrong, np.asarray(covariance), per_wrong
+
+    def alone(self, slope_rad: Array, slope_rad2: Array) -> tuple[Array, Array]:
+        """Change (6,) of way and turn by these matches, and its covariance (6, 6); of the slope (2,) is known what is given."""
+        known = np.zeros((8, 8))
+        known[6:, 6:] = np.linalg.inv(slope_rad2)
+        covariance = np.linalg.inv(self.information + known)
+        change = covariance @ (self.pull + known[:, 6:] @ slope_rad)
+        return change[:6], np.asarray(covariance[:6, :6])
 
 
 def fit(equations: Equations, prior_rad2: Array, mean_rad: Array) -> Fit | None:
@@ -81,16 +102,12 @@ def fit(equations: Equations, prior_rad2: Array, mean_rad: Array) -> Fit | None:
             if np.count_nonzero(weight > _USED) < 6:
                 return None
     square, product = (sums / max(spread, 1.0) for sums in normal_equations(rows, target, weight))
-    slope = np.zeros((8, 8))
-    slope[6:, 6:] = np.linalg.inv(prior_rad2[3:, 3:])
-    if not np.linalg.eigvalsh(square + slope)[0] > 0:
+    if not min(np.linalg.eigvalsh(square + prior)[0], np.linalg.eigvalsh(square[:3, :3])[0]) > 0:
         return None
-    alone = np.asarray(np.linalg.inv(square + slope), np.float64)
     return Fit(
         change=change,
-        covariance=np.asarray(np.linalg.inv(square + prior), np.float64),
-        pictures_alone=(alone @ (product + slope @ mean))[:6],
-        alone_covariance=alone[:6, :6],
+        information=square,
+        pull=product,
         used=weight > _USED,
         miss=np.asarray(equations.target - equations.rows @ change, np.float64),
         scale=spread,

@@ -10,6 +10,9 @@ from numpy.typing import NDArray
 
 Array: TypeAlias = NDArray[np.float64]
 
+LAG_S = 1.0
+"""How long a codec shifts or bends what pictures show the same way."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Sight:
@@ -29,11 +32,11 @@ class Sight:
     R_anchor_now
         (3, 3), how it has turned: from body axes now to those at the anchor.
     covariance
-        (6, 6) of the way, m, and of a small turn, rad, both in body axes at the anchor.
+        (6, 6) of the way, m, and of a small turn, rad, both in body axes at the anchor: what is new in every picture.
+    lasting
+        (6, 6) of what a codec adds and pictures share for a second or so.
     height_m, distance_m
         Height of the body at the anchor, and of the camera above the ground's plane, by which the way was scaled.
-    lag_m, lag_rad
-        One-sigma of what a codec adds for a second or so to each component of the way and of the turn.
     """
 
     time_s: float
@@ -41,7 +44,6 @@ class Sight:
     way_m: Array
     R_anchor_now: Array
     covariance: Array
+    lasting: Array
     height_m: float
     distance_m: float
-    lag_m: float
-    lag_rad: float

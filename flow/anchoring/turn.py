@@ -1,12 +1,11 @@
 """What the gyro misses between an anchor and now: its noise, and the bias that its calibration left; and the slope.
 
-Fifteen numbers, in camera axes: ``missed`` (3), the turn since the anchor that the gyro did not see; ``lag`` (3), by how
-much pictures look turned that are not: a video codec holds back a slow turn and lets it catch up a second later; ``own``
-(3), the same of the anchor's picture, which no later picture averages away; ``bias`` (3), rad/s, which outlives the
-anchor; ``slope`` (2), by how much the ground is askew against the tilt that the anchor was taken with, along the two
-directions of :class:`flow.anchoring.view.AnchorView`; ``heading``, what the headings of the anchors before have missed,
-for the same bias is in all of them. Pictures tell the sum of the first three, and the slope; they are told apart by how
-they change, a Kalman filter over the anchor's life.
+Twelve numbers, in camera axes: ``missed`` (3), the turn since the anchor that the gyro did not see; ``own`` (3), by how
+much the anchor's picture looks turned that is not, which no later picture averages away; ``bias`` (3), rad/s, which
+outlives the anchor; ``slope`` (2), by how much the ground is askew against the tilt that the anchor was taken with, along
+the two directions of :class:`flow.anchoring.view.AnchorView`; ``heading``, what the headings of the anchors before have
+missed, for the same bias is in all of them. Pictures tell the sum of the first two, and the slope; they are told apart by
+how they change, a Kalman filter over the anchor's life.
 """
 
 from __future__ import annotations
@@ -20,14 +19,13 @@ from flow.module import Gyro
 
 Array: TypeAlias = NDArray[np.float64]
 
-_MISSED, _LAG, _OWN, _BIAS, _SLOPE, _HEADING = slice(0, 3), slice(3, 6), slice(6, 9), slice(9, 12), slice(12, 14), 14
-_NUMBERS = 15
-_SEEN = np.zeros((5, _NUMBERS))
-_SEEN[:3, _MISSED] = _SEEN[:3, _LAG] = _SEEN[:3, _OWN] = np.eye(3)
-_SEEN[3:, _SLOPE] = np.eye(2)
+_MISSED, _OWN, _BIAS, _SLOPE, _HEADING = slice(0, 3), slice(3, 6), slice(6, 9), slice(9, 11), 11
+_NUMBERS = 12
+_TRUE = np.zeros((5, _NUMBERS))
+_TRUE[:3, _MISSED], _TRUE[3:, _SLOPE] = np.eye(3), np.eye(2)
+_SEEN = _TRUE.copy()
+_SEEN[:3, _OWN] = np.eye(3)
 _WANDER = 1e-5  # rad/s in a second, by which a bias wanders at least
-LAG_S = 1.0
-"""How long a codec's lag lasts."""
 
 
 class Turn:
@@ -39,8 +37,6 @@ class Turn:
         Noise density and the sigma of its bias.
     time_s
         When the anchor was taken.
-    lag_rad
-        One-sigma of the lag about each axis.
     slope_rad
         One-sigma of the slope along each direction.
     before
@@ -51,7 +47,6 @@ class Turn:
         self,
         gyro: Gyro,
         time_s: float,
-        lag_rad: float,
         slope_rad: float,
         before: tuple[Turn, Array] | None = None,
     ) -> None:
@@ -60,7 +55,6 @@ class Turn:
         self._state = np.zeros(_NUMBERS)
         self._covariance = np.zeros((_NUMBERS, _NUMBERS))
         self._covariance[_MISSED, _MISSED] = 1e-14 * np.eye(3)
-        self._covariance[_LAG, _LAG] = self._covariance[_OWN, _OWN] = lag_rad**2 * np.eye(3)
         self._covariance[_BIAS, _BIAS] = np.diag(np.square(gyro.sigma.bias_rad_s)) + 1e-14 * np.eye(3)
         self._covariance[_SLOPE, _SLOPE] = slope_rad**2 * np.eye(2)
         if before is not None:
@@ -70,9 +64,24 @@ class Turn:
             self._covariance[np.ix_(kept, kept)] = turn._lasting(down) @ turn._covariance @ turn._lasting(down).T
 
     @property
+    def true_rad(self) -> Array:
+        """Turn (3,) that the gyro has missed, and slope (2,)."""
+        return np.asarray(_TRUE @ self._state)
+
+    @property
+    def true_rad2(self) -> Array:
+        """Covariance (5, 5) of :attr:`true_rad`."""
+        return np.asarray(_TRUE @ self._covariance @ _TRUE.T)
+
+    @property
     def seen_rad(self) -> Array:
-        """Turn (3,) by which a picture differs from what the gyro says, and slope (2,): what pictures tell."""
+        """Turn (3,) and slope (2,) as pictures show them."""
         return np.asarray(_SEEN @ self._state)
+
+    @property
+    def seen_rad2(self) -> Array:
+        """Covariance (5, 5) of :attr:`seen_rad`."""
+        return np.asarray(_SEEN @ self._covariance @ _SEEN.T)
 
     def missed_rad(self, down: Array) -> Array:
         """Turn (3,) that the gyro has missed, with what came out meanwhile of the headings of the anchors before."""
@@ -83,15 +92,9 @@ class Turn:
         by = self._lasting(down)[3]
         return float(by @ self._covariance @ by)
 
-    @property
-    def missed_rad2(self) -> Array:
-        """Covariance (3, 3) of :attr:`missed_rad`."""
-        return np.asarray(self._covariance[_MISSED, _MISSED])
-
-    @property
-    def seen_rad2(self) -> Array:
-        """Covariance (5, 5) of :attr:`seen_rad`."""
-        return np.asarray(_SEEN @ self._covariance @ _SEEN.T)
+    def doubt_anchor(self, own_rad2: Array) -> None:
+        """Say what error (3, 3) the anchor's own picture adds to every turn seen."""
+        self._covariance[_OWN, _OWN] = own_rad2
 
     def take_over_bias(self, other: Turn) -> None:
         """Go on with what another anchor has taught about the bias."""
@@ -99,30 +102,28 @@ class Turn:
         self._covariance[_BIAS] = self._covariance[:, _BIAS] = 0
         self._covariance[_BIAS, _BIAS] = other._covariance[_BIAS, _BIAS]
 
-    def advance(self, time_s: float, R_anchor_now: Array, lag_rad: float) -> None:
-        """Let time pass: noise and bias add to the turn, the lag changes; ``R_anchor_now`` turns into the anchor's axes."""
+    def advance(self, time_s: float, R_anchor_now: Array) -> None:
+        """Let time pass: noise and bias add to the turn; ``R_anchor_now`` turns into the anchor's axes."""
         dt = time_s - self._time_s
         self._time_s = time_s
         step = np.eye(_NUMBERS)
         step[_MISSED, _BIAS] = R_anchor_now * dt
-        stays = float(np.exp(-dt / LAG_S))
-        step[_LAG, _LAG] *= stays
         self._state = step @ self._state
         self._covariance = step @ self._covariance @ step.T
         self._covariance[_MISSED, _MISSED] += self._noise * dt * np.eye(3)
-        self._covariance[_LAG, _LAG] += (1 - stays**2) * lag_rad**2 * np.eye(3)
         self._covariance[_BIAS, _BIAS] += _WANDER**2 * dt * np.eye(3)
 
-    def absorb(self, seen_rad: Array, seen_rad2: Array) -> None:
-        """Take over what pictures say: turn and slope seen (5,), and their covariance with what was known before taken in."""
-        before = self.seen_rad2
-        gain = self._covariance @ _SEEN.T @ np.linalg.inv(before)
-        self._state = self._state + gain @ (seen_rad - self.seen_rad)
-        self._covariance = self._covariance - gain @ (before - seen_rad2) @ gain.T
+    def absorb(self, information: Array, pull: Array) -> None:
+        """Take in what a picture says of turn and slope (5,): ``information @ seen = pull``, of which they need not tell all."""
+        to_state = self._covariance @ _SEEN.T
+        gain = to_state @ np.linalg.inv(np.eye(5) + information @ self.seen_rad2)
+        self._state = self._state + gain @ (pull - information @ self.seen_rad)
+        covariance = self._covariance - gain @ information @ to_state.T
+        self._covariance = 0.5 * (covariance + covariance.T)
 
     @staticmethod
     def _lasting(down: Array) -> Array:
-        """Pick what outlives the anchor of the state: bias and heading, (4, 15)."""
+        """Pick what outlives the anchor of the state: bias and heading, (4, 12)."""
         rows = np.zeros((4, _NUMBERS))
         rows[:3, _BIAS] = np.eye(3)
         rows[3, _MISSED], rows[3, _HEADING] = down, 1.0

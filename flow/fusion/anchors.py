@@ -14,8 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial.transform import Rotation
 
-from flow.anchoring.sight import Sight
-from flow.anchoring.turn import LAG_S
+from flow.anchoring.sight import LAG_S, Sight
 from flow.fusion import layout as at
 from flow.fusion.belief import Belief
 from flow.fusion.state import turned_about_down
@@ -46,16 +45,15 @@ class AnchorReader:
         if sight.anchor != self._anchor:
             self._begin(belief, sight)
             return
-        noise = self._in_track(sight.covariance)
-        lag = np.diag(np.repeat(np.square([sight.lag_m, sight.lag_rad]), 3))
+        noise, lasting = self._in_track(sight.covariance), self._in_track(sight.lasting)
         if not self._own:
-            belief.blend(np.eye(at.ERRORS), _among_states(noise + lag))
+            belief.blend(np.eye(at.ERRORS), _among_states(noise + lasting))
             self._own = True
         # An error that lasts counts in each of many sights as white noise of the same density.
         often = 2 * LAG_S / min(max(sight.time_s - self._seen_s, 1e-3), 2 * LAG_S)
         self._seen_s = sight.time_s
         rows, miss = self._compare(belief.values, sight)
-        belief.correct(rows, miss, noise + often * lag, gate=_GATE)
+        belief.correct(rows, miss, noise + often * lasting, gate=_GATE)
 
     def _begin(self, belief: Belief, sight: Sight) -> None:
         """Count from another anchor: the picture of this moment, or one that has come back into view."""
@@ -69,7 +67,7 @@ class AnchorReader:
         F[_PLACES] = 0.0
         F[at.ANCHOR_TILT, at.TILT] = np.eye(2)
         F[at.ANCHOR_HEIGHT, at.HEIGHT] = 1.0
-        belief.blend(F, _among_states(self._in_track(sight.covariance)))
+        belief.blend(F, _among_states(self._in_track(sight.covariance + sight.lasting)))
         self._own = bool(sight.covariance.any())
 
     def _compare(self, values: Array, sight: Sight) -> tuple[Array, Array]:

@@ -22,6 +22,7 @@ import flow.fusion.filter
 import flow.fusion.rawspeed
 import flow.fusion.tape
 from flow.anchoring.position import Position
+from flow.anchoring.sight import Sight
 from flow.estimator import FrameResult
 from flow.module import Module
 from flow.row import LevelVelocity, NoVelocity, SpeedRow
@@ -105,9 +106,13 @@ def results(stream: Stream, said: Said, watch: Callable[[Frame], None], *, posit
             time_s=frame.time_s - FRAME_S / 2, interval_s=FRAME_S, height_m=1.0, height_sigma_m=0.002, tracks=30,
             velocity=velocity if said(frame.index) else NoVelocity(reason="few_tracks"), inlier_share=1.0,
         )  # fmt: skip
+        sight = Sight(
+            time_s=frame.time_s, anchor=frame.index // 100, way_m=frame.index % 100 * FRAME_S * np.array(SPEED),
+            R_anchor_now=np.eye(3), covariance=1e-8 * np.eye(6), lasting=np.zeros((6, 6)), height_m=1.0, distance_m=1.0,
+        )  # fmt: skip
         position = Position(
             time_s=frame.time_s, forward_m=SPEED[0] * frame.time_s, right_m=SPEED[1] * frame.time_s,
-            covariance_m2=1e-6 * np.eye(2), own_m2=1e-6 * np.eye(2), anchor=frame.index // 100, held=True,
+            covariance_m2=1e-6 * np.eye(2), anchor=sight.anchor, sight=sight,
         )  # fmt: skip
         yield FrameResult(
             row=row,

@@ -87,7 +87,7 @@ def test_a_tilt_that_is_off_turns_no_heading(monkeypatch: pytest.MonkeyPatch) ->
     assert abs(miss[-1, 1]) < 0.002 and abs(in_sigmas[-1, 1]) < 2.5
     monkeypatch.setattr(
         "flow.anchoring.position.Turn",
-        lambda gyro, time_s, lag, slope, before: Turn(gyro, time_s, lag, 1e-6, before),
+        lambda gyro, time_s, slope, before: Turn(gyro, time_s, 1e-6, before),
     )
     held, _ = errors(*flown(motion, **keys))  # type: ignore[arg-type]
     assert held[-1, 1] > 0.008
@@ -120,15 +120,15 @@ def test_darkness_is_bridged_by_a_sigma_that_says_so() -> None:
 @pytest.mark.parametrize("slip", ["gyro turned about", "lens longer"])
 def test_the_same_check_notices_what_it_should(slip: str, monkeypatch: pytest.MonkeyPatch) -> None:
     # Mutations of the turning flight: a heading that goes the other way, and a scale 3 % off.
-    from flow.anchoring import position
+    from flow.anchoring import position, registrar
 
     if slip == "gyro turned about":
         monkeypatch.setattr(position, "_levelled", lambda R, down: R.T)
     else:
-        real = position.AnchorView
-        monkeypatch.setattr(position, "AnchorView", lambda *a: real(*a[:4], a[4], 1.03 * a[5], a[6]))
-        honest = position._Anchor.place
-        monkeypatch.setattr(position._Anchor, "place", lambda self, moved: 1.03 * honest(self, moved))
+        real = registrar.AnchorView
+        monkeypatch.setattr(registrar, "AnchorView", lambda *a: real(*a[:4], a[4], 1.03 * a[5], a[6]))
+        honest = position.Anchor.place
+        monkeypatch.setattr(position.Anchor, "place", lambda self, moved: 1.03 * honest(self, moved))
     motion = scene.straight(3.0, height_m=1.2, speed_m_s=0.8, yaw_rate_rad_s=0.2)
     positions, truth = flown(motion, ground="soil")
     miss, in_sigmas = errors(positions, truth)

@@ -155,6 +155,27 @@ def test_a_slope_held_back_becomes_a_turn() -> None:
     assert np.abs(wrong[:3] - MISSED).max() > 3e-4
 
 
+def test_matches_alone_need_no_gyro() -> None:
+    # Exact truth: way and turn by the matches, the slope known; what turn and slope make of the way is the matches' too.
+    seen = projected(grid(), MISSED)
+    unit = np.repeat(1e-4 * np.eye(2)[None], len(seen), axis=0)
+    matches = Matches(first_px=grid(), second_px=seen, covariance_px2=unit, offered=len(seen))
+    start = np.concatenate([0.9 * MISSED, SLOPE])
+    equations, _ = view(start).equations(matches, MOVED_M / DISTANCE_M)
+    found = fit(equations, 1e-10 * np.eye(5), np.zeros(5))  # a gyro believed in vain
+    assert found is not None
+    change, covariance = found.alone(np.zeros(2), 1e-10 * np.eye(2))
+    assert change[:3] * DISTANCE_M == pytest.approx(np.zeros(3), abs=2e-5)
+    assert change[3:] == pytest.approx(0.1 * MISSED, abs=1e-5)
+    assert (np.linalg.eigvalsh(covariance) > 0).all()
+    way, own, _ = found.way_given(np.concatenate([0.1 * MISSED, np.zeros(2)]))
+    assert way == pytest.approx(change[:3], abs=1e-6)
+    assert (np.diag(own) < np.diag(covariance)[:3]).all()
+    information, pull = found.of_turn()
+    known = np.diag([0.0] * 3 + [1e10] * 2)
+    assert np.linalg.solve(information + known, pull)[:3] == pytest.approx(change[3:], abs=1e-9)
+
+
 def test_small_turn_is_scipys_rotation() -> None:
     # Second order: the cube of the angle over 6.
     assert np.abs(small_turn(MISSED) - Rotation.from_rotvec(MISSED).as_matrix()).max() < np.linalg.norm(MISSED) ** 3 / 6

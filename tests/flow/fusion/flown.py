@@ -244,7 +244,7 @@ def _sights(motion: Motion, times: Array, rng: np.random.Generator) -> list[Sigh
                 time_s=times[k], anchor=number, way_m=(R_anchor.T @ (place - at) + off[:3]) * height / -at[2],
                 R_anchor_now=Rotation.from_rotvec(off[3:]).as_matrix() @ R_anchor.T @ R,
                 covariance=np.zeros((6, 6)) if fresh else root @ root.T, height_m=height, distance_m=height,
-                lag_m=0.0, lag_rad=0.0,
+                lasting=np.zeros((6, 6)),
             )
         )  # fmt: skip
     return sights

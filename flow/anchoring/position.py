@@ -155,7 +155,7 @@ class PositionKeeper:
     def _register(self, now: Moment) -> bool:
         """Find the picture's place against the active anchor; says whether that succeeded."""
         anchor = self._anchors[-1]
-        found = self._registrar.register(anchor, now, self._way, now.shot.time_s - self._registered_s)
+        found = self._registrar.register(anchor, now, self._way, max(now.shot.time_s - self._registered_s, 1e-3))
         if found is None:
             return False
         self._way, self._sight = found

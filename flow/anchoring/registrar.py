@@ -115,7 +115,8 @@ class Registrar:
         information, pull = found.of_turn()
         weaker = often * np.eye(5)
         weaker[:, :3] += information[:, :3] * np.square(_PER_WAY * np.linalg.norm(moved)) * 2 * _WAY_S / since_s
-        turn.absorb(np.linalg.solve(weaker, information), np.linalg.solve(weaker, pull + information @ wrong))
+        believed = np.asarray(np.linalg.inv(weaker), np.float64)
+        turn.absorb(believed @ information, believed @ (pull + information @ wrong))
         # What the anchor's picture or a codec make look turned is no turn: the way belongs to what has turned.
         change, own, per_wrong = found.way_given(turn.true_rad - wrong)
         spread = own / (1 - _OWN_SHARE) + per_wrong @ turn.true_rad2 @ per_wrong.T

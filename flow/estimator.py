@@ -139,8 +139,10 @@ class Estimator:
         size_px = module.camera.width_px, module.camera.height_px
         tracks, blocks = LucasKanade(*size_px), BlockMatcher(*size_px)
         self.faults = CameraFaults(*size_px) if faults is None else faults
-        coarse, fine = (ClearPlaces(each, self.faults.pattern) for each in (motion or tracks, blocks))
-        self._search = Search(coarse, fine if motion is None else None, self._focal_px)
+        coarse, fine, scout = (
+            ClearPlaces(each, self.faults.pattern) for each in (motion or tracks, blocks, blocks.thinned())
+        )
+        self._search = Search(coarse, fine if motion is None else None, self._focal_px, scout)
         keeps = positions and motion is None
         self._positions = PositionKeeper(module, self._lens, blocks, tracks) if keeps else None
         self._rotations, self._rails = RotationLog(module.gyro), Rails()

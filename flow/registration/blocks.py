@@ -11,6 +11,7 @@ together vanish. Such an iteration reaches the Cramer-Rao bound (Pham, Bezuijen,
 
 from __future__ import annotations
 
+import copy
 from dataclasses import dataclass
 from typing import TypeAlias
 
@@ -87,7 +88,19 @@ class BlockMatcher:
         self._middle = self._corners + 0.5 * (self._side - 1)
         self._apart = (self._middle - 0.5 * np.array([width_px, height_px])) / width_px
         self._grid = y.astype(float), x.astype(float)
+        self._every = self._corners  # of the blocks that pictures are made ready for ...
+        self._chosen: slice | NDArray[np.int64] = slice(None)  # ... and which of them are compared
         self._ready: list[_Sharp] = []
+
+    def thinned(self) -> BlockMatcher:
+        """Give a matcher of every second block of every second row, which uses the pictures that this one makes ready."""
+        thin = copy.copy(self)
+        rows, columns = (at[::2] if len(at) > 2 else at for at in self._grid)
+        thin._grid = rows, columns
+        chosen = np.isin(self._grid[0], rows)[:, None] & np.isin(self._grid[1], columns)
+        thin._chosen = np.flatnonzero(chosen)
+        thin._corners, thin._middle, thin._apart = (at[thin._chosen] for at in (self._corners, self._middle, self._apart))
+        return thin
 
     @property
     def side_px(self) -> int:
@@ -125,7 +138,7 @@ class BlockMatcher:
         if not seen.any():
             return no_matches(offered=len(seen))
         pixels = self._side**2
-        sums, compared = ours.sums[seen], compared[seen]
+        sums, compared = ours.sums[self._chosen][seen], compared[seen]
         left = equations.unexplained(sums, compared, pixels)
         noise = max(upper_median(left) / (2 * _NOISE_LEFT), _ROUNDING)
         own, hidden, variance = noise * _NOISE_IN_SLOPE, noise * _NOISE_LEFT, 2 * noise / pixels
@@ -169,7 +182,7 @@ class BlockMatcher:
         slope_y = np.zeros_like(smooth) if spare is None else spare.slope_y
         cv2.sepFilter2D(picture, cv2.CV_32F, _SMOOTHING, _SMOOTHING, dst=smooth)
         kernels.slopes(smooth, _HALF_SLOPE, slope_x, slope_y)
-        sums = kernels.own_sums(smooth, slope_x, slope_y, self._corners, self._side)
+        sums = kernels.own_sums(smooth, slope_x, slope_y, self._every, self._side)
         return _Sharp(picture=picture, smooth=smooth, slope_x=slope_x, slope_y=slope_y, sums=sums)
 
     def _expected(self, predict: Predict) -> tuple[Array, Array, Array]:

@@ -21,6 +21,7 @@ from numpy.typing import NDArray
 
 from flow.numerics.middle import upper_median
 from flow.registration import equations, filters, kernels
+from flow.registration.comparison import compare
 from flow.registration.light import shared_light
 from flow.tracks import Matches, Picture, Predict, no_matches, plausible
 
@@ -99,7 +100,9 @@ class BlockMatcher:
         thin._grid = rows, columns
         chosen = np.isin(self._grid[0], rows)[:, None] & np.isin(self._grid[1], columns)
         thin._chosen = np.flatnonzero(chosen)
-        thin._corners, thin._middle, thin._apart = (at[thin._chosen] for at in (self._corners, self._middle, self._apart))
+        thin._corners, thin._middle, thin._apart = (
+            at[thin._chosen] for at in (self._corners, self._middle, self._apart)
+        )
         return thin
 
     @property
@@ -123,7 +126,7 @@ class BlockMatcher:
         """Match two pictures; see :class:`flow.tracks.ImageMotion`. ``far`` makes no difference here."""
         ours, other = self._sharp(first), self._sharp(second)
         place, stretch, bend = self._expected(predict)
-        compared = kernels.compare(
+        compared = compare(
             ours.smooth,
             ours.slope_x,
             ours.slope_y,
@@ -181,8 +184,7 @@ class BlockMatcher:
         slope_x = np.zeros_like(smooth) if spare is None else spare.slope_x
         slope_y = np.zeros_like(smooth) if spare is None else spare.slope_y
         cv2.sepFilter2D(picture, cv2.CV_32F, _SMOOTHING, _SMOOTHING, dst=smooth)
-        kernels.slopes(smooth, _HALF_SLOPE, slope_x, slope_y)
-        sums = kernels.own_sums(smooth, slope_x, slope_y, self._every, self._side)
+        sums = kernels.made_ready(smooth, _HALF_SLOPE, self._every, self._side, slope_x, slope_y)
         return _Sharp(picture=picture, smooth=smooth, slope_x=slope_x, slope_y=slope_y, sums=sums)
 
     def _expected(self, predict: Predict) -> tuple[Array, Array, Array]:
@@ -212,7 +214,7 @@ class BlockMatcher:
 def _alike(own: Array, compared: Array) -> bool:
     """Whether blocks hold the same ground as where they are sought: a scene cut agrees by chance in a few places.
 
-    Takes the means of :func:`kernels.own_sums` and :func:`kernels.compare`; judges by the correlation of most blocks.
+    Takes the means of :func:`kernels.own_sums` and :func:`compare`; judges by the correlation of most blocks.
     """
     mean = own[:, 1]
     contrast = own[:, 2] - np.square(mean)

@@ -18,7 +18,7 @@ _MID_GREY = 128.0
 def unexplained(own: Array, compared: Array, pixels: int) -> Array:
     """Variance (N,), grey levels^2, that neither a step nor an offset nor a gain of each block's own explains.
 
-    From the sums of :func:`flow.registration.kernels.own_sums` and :func:`flow.registration.kernels.compare`.
+    From the sums of :func:`flow.registration.kernels.own_sums` and :func:`flow.registration.comparison.compare`.
     """
     left = np.empty(len(own))
     own, compared = own / pixels, compared / pixels

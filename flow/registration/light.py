@@ -37,7 +37,7 @@ def shared_light(
     Parameters
     ----------
     own, compared
-        Of :func:`flow.registration.kernels.own_sums` and :func:`flow.registration.kernels.compare`, N blocks.
+        Of :func:`flow.registration.kernels.own_sums` and :func:`flow.registration.comparison.compare`, N blocks.
     place
         (N, 2), where the blocks are; any unit, about the middle.
     pixels

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from flow.registration import equations, filters, kernels
+from flow.registration.comparison import compare
 
 RNG = np.random.default_rng(2)
 
@@ -51,13 +52,13 @@ def test_a_picture_is_read_where_it_is_expected(stretch: np.ndarray) -> None:
     at = place + inner @ stretch.T
     mine = wave(at[..., 0], at[..., 1]).astype(np.float32)  # what the block must be for the difference to vanish
     gy, gx = np.gradient(mine.astype(float))
-    found = kernels.compare(
+    found = compare(
         mine, gx.astype(np.float32), gy.astype(np.float32), corner, size, wave(x, y).astype(np.float32), place[None],
         stretch[None], filters.interpolation(),
     )  # fmt: skip
     assert found[0, 0] / size**2 == pytest.approx(0.0, abs=0.05)
     assert np.sqrt(found[0, 1]) / size < 0.25
-    elsewhere = kernels.compare(
+    elsewhere = compare(
         mine, gx.astype(np.float32), gy.astype(np.float32), corner, size, wave(x, y).astype(np.float32),
         place[None] + 0.5, stretch[None], filters.interpolation(),
     )  # fmt: skip
@@ -67,7 +68,7 @@ def test_a_picture_is_read_where_it_is_expected(stretch: np.ndarray) -> None:
 def test_a_block_that_leaves_the_picture_is_not_read() -> None:
     flat = np.full((60, 60), 9, np.float32)
     for place in ([3.0, 30.0], [30.0, 58.0], [np.nan, 30.0]):
-        found = kernels.compare(
+        found = compare(
             flat,
             flat,
             flat,

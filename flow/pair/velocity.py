@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from flow.numerics.compiled import compiled
 from flow.numerics.least_squares import inverted, normal_equations, squared_misses, whitened
+from flow.numerics.middle import upper_middle
 from flow.pair.equations import PairGeometry, equations
 
 Array: TypeAlias = NDArray[np.float64]
@@ -199,9 +200,8 @@ def _reweighted(
         square, product = normal_equations(white_rows, white_target, weight)
         velocity = inverted(square) @ product
         squared = squared_misses(white_rows, white_target, velocity)
-        shown = np.sort(squared[weight > _USED])
         # The median of chi-square with two degrees of freedom is 2 ln 2.
-        spread = max(shown[len(shown) // 2] / (2 * np.log(2)), 1e-12)
+        spread = max(upper_middle(squared[weight > _USED]) / (2 * np.log(2)), 1e-12)
         weight = np.square(np.maximum(1 - squared / (_TUKEY**2 * spread), 0.0))
         if kept_near > 0:
             weight[squared_misses(rows, target, velocity) < kept_near**2] = 1.0

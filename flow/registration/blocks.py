@@ -153,8 +153,8 @@ class BlockMatcher:
         change = kernels.change(first, second, self._corners[seen], self._side)
         textured &= self._not_copied(change, weak)
         good = textured & plausible(np.sqrt(np.maximum(left, 0)))
-        same_ground = _alike(sums[good] / pixels, compared[good] / pixels)
-        if not same_ground or self._spoilt(int(good.sum()), left, noise, strong):
+        alike = equations.alikeness(sums, compared, pixels)[good]  # a scene cut agrees by chance, in a few places
+        if (len(alike) and upper_median(alike) <= _LEAST_ALIKE) or self._spoilt(int(good.sum()), left, noise, strong):
             return no_matches(offered=len(seen))
         return Matches(
             first_px=first_px[good],
@@ -209,16 +209,3 @@ class BlockMatcher:
     def _not_copied(self, change: Array, weak: Array) -> Marks:
         copied = (change < self._COPY_CHANGE) & (weak < self._COPY_SQUARE)
         return np.full(len(copied), False) if copied.mean() > self._COPY_SHARE else ~copied
-
-
-def _alike(own: Array, compared: Array) -> bool:
-    """Whether blocks hold the same ground as where they are sought: a scene cut agrees by chance in a few places.
-
-    Takes the means of :func:`kernels.own_sums` and :func:`compare`; judges by the correlation of most blocks.
-    """
-    mean = own[:, 1]
-    contrast = own[:, 2] - np.square(mean)
-    together = contrast + compared[:, 4] - mean * compared[:, 0]
-    others = 2 * together - contrast + compared[:, 1] - np.square(compared[:, 0])
-    correlation = together / np.sqrt(np.maximum(contrast * others, 1e-9))
-    return len(own) == 0 or upper_median(correlation) > _LEAST_ALIKE

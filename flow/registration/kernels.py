@@ -140,10 +140,10 @@ def change(first: NDArray[np.uint8], second: NDArray[np.uint8], corners: NDArray
     means = np.empty(len(corners))
     for b in range(len(corners)):
         left, top = corners[b, 0], corners[b, 1]
-        total = 0.0
+        total = np.float32(0)
         for row in range(top, top + size, 2):
             one, two = first[row, left : left + size], second[row, left : left + size]
             for i in range(size):
-                total += abs(float(one[i]) - float(two[i]))
+                total += abs(np.float32(one[i]) - np.float32(two[i]))
         means[b] = 2 * total / size**2
     return means

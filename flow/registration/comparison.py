@@ -75,12 +75,10 @@ def _comparison(size: int) -> Callable[..., Array]:
         weights: Floats,
     ) -> Array:
         sums = np.full((len(corners), 5), np.nan)
-        along, left_x = (
-            np.empty((size + TAPS + _SLACK - 1, size), np.float32),
-            np.empty(size + TAPS + _SLACK - 1, np.float32),
-        )
+        # Rows that most blocks do not need weigh nothing there, but must be numbers.
+        along = np.zeros((size + TAPS + _SLACK - 1, size), np.float32)
+        left_x = np.empty(len(along), np.float32)
         down, left_y = np.empty((TAPS + _SLACK, size), np.float32), np.empty(size, np.float32)
-        rest = np.zeros(size, np.float32)
         half = 0.5 * (size - 1)
         for b in range(len(corners)):
             x, y = place[b, 0] - half, place[b, 1] - half
@@ -103,7 +101,6 @@ def _comparison(size: int) -> Callable[..., Array]:
                 left_x,
                 down,
                 left_y,
-                rest,
                 taps,
                 wider,
                 higher,
@@ -162,7 +159,6 @@ def _misses(
     left_x: Floats,
     down: Floats,
     left_y: Floats,
-    rest: Floats,
     taps: int,
     wider: np.float32,
     higher: np.float32,
@@ -175,23 +171,23 @@ def _misses(
     """Sum up one block, for :func:`compare`: ``along`` is interpolated between columns, ``down`` weighs its rows."""
     half = 0.5 * (size - 1)
     level = picture[row, column]
-    rest[:] = 0
     r, rr, xr, yr, tr = _ZERO, _ZERO, _ZERO, _ZERO, _ZERO
-    # Nine rows at once, each in a register (TAPS + 1 of them: nearly always all there are); to add up one after the
-    # other in memory takes twice as long.
-    d0, d1, d2, d3, d4, d5, d6, d7, d8 = down[0], down[1], down[2], down[3], down[4], down[5], down[6], down[7], down[8]
+    # All rows that a block may need at once, TAPS + _SLACK, their weights in registers: to leave the last out where they
+    # weigh nothing saves no time, to add up one after the other in memory takes twice as long.
+    d0, d1, d2, d3, d4, d5 = down[0], down[1], down[2], down[3], down[4], down[5]
+    d6, d7, d8, d9, d10, d11 = down[6], down[7], down[8], down[9], down[10], down[11]
     for j in range(size):
-        if taps > TAPS + 1:
-            _weigh(along[j + TAPS + 1 : j + taps], down[TAPS + 1 : taps], rest)
-        s0, s1, s2, s3, s4 = along[j], along[j + 1], along[j + 2], along[j + 3], along[j + 4]
-        s5, s6, s7, s8 = along[j + 5], along[j + 6], along[j + 7], along[j + 8]
+        s0, s1, s2, s3, s4, s5 = along[j], along[j + 1], along[j + 2], along[j + 3], along[j + 4], along[j + 5]
+        s6, s7, s8, s9 = along[j + 6], along[j + 7], along[j + 8], along[j + 9]
+        s10, s11 = along[j + 10], along[j + 11]
         off, rise = left_x[j + taps // 2], higher * np.float32(j - half)
         own = picture[row + j, column : column + size]
         gx, gy = slope_x[row + j, column : column + size], slope_y[row + j, column : column + size]
         for i in range(size):
             value = (
                 s0[i] * d0[i] + s1[i] * d1[i] + s2[i] * d2[i] + s3[i] * d3[i] + s4[i] * d4[i]
-                + s5[i] * d5[i] + s6[i] * d6[i] + s7[i] * d7[i] + s8[i] * d8[i] + rest[i]
+                + s5[i] * d5[i] + s6[i] * d6[i] + s7[i] * d7[i] + s8[i] * d8[i]
+                + s9[i] * d9[i] + s10[i] * d10[i] + s11[i] * d11[i]
             )  # fmt: skip
             miss = value - own[i] + gx[i] * (off + wider * np.float32(i - half)) + gy[i] * (left_y[i] + rise)
             r += miss
@@ -200,15 +196,6 @@ def _misses(
             yr += gy[i] * miss
             tr += (own[i] - level) * miss
     return r, rr, xr, yr, tr
-
-
-@compiled
-def _weigh(values: Floats, weights: Floats, out: Floats) -> None:
-    """Sum of the rows of ``values``, each element with its own weight."""
-    out[:] = 0
-    for k in range(len(values)):
-        for i in range(len(out)):
-            out[i] += values[k, i] * weights[k, i]
 
 
 @compiled

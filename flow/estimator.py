@@ -23,6 +23,7 @@ from flow.faults.turn_check import TurnCheck
 from flow.force_sum import ForceSum
 from flow.height import Height, HeightFilter
 from flow.module import Module
+from flow.numerics.middle import share_of
 from flow.pair.acceleration import AccelerationFilter
 from flow.pair.expected import ExpectedVelocity
 from flow.pair.geometry import PairView, Plane
@@ -215,7 +216,7 @@ class Estimator:
             height_m=None if height is None else height.height_m,
             height_sigma_m=None if height is None else height.sigma_m,
             tracks=0 if outcome.matches is None else len(outcome.matches),
-            inlier_share=None if outcome.used is None else float(outcome.used.mean()),
+            inlier_share=None if outcome.used is None else share_of(outcome.used),
         )  # fmt: skip
         return FrameResult(
             row=row,

@@ -1,4 +1,4 @@
-"""The middle of a few hundred numbers, many times a frame."""
+"""The middle of a few hundred numbers, and shares of them, many times a frame."""
 
 from __future__ import annotations
 
@@ -15,9 +15,15 @@ def upper_median(values: NDArray[Any], share: float = 0.5) -> float:
 
     ``np.median`` and ``np.quantile`` spend ten times as long on their checks as on so few numbers.
     """
-    values = values.ravel()
-    place = int(share * len(values))
-    return float(np.partition(values, place)[place])
+    ordered = values.flatten()
+    place = int(share * len(ordered))
+    ordered.partition(place)
+    return float(ordered[place])
+
+
+def share_of(marks: NDArray[np.bool_]) -> float:
+    """Share of marks that are set; ``marks.mean()`` takes ten times as long."""
+    return np.count_nonzero(marks) / len(marks)
 
 
 @compiled

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from flow.numerics.compiled import compiled
 from flow.numerics.least_squares import inverted, normal_equations, squared_misses, whitened
-from flow.numerics.middle import upper_middle
+from flow.numerics.middle import share_of, upper_middle
 from flow.pair.equations import PairGeometry, equations
 
 Array: TypeAlias = NDArray[np.float64]
@@ -94,7 +94,7 @@ def solve(
     if guess_m_s is not None:
         agree = squared_misses(white_rows, white_target, guess_m_s) < _AGREE_SIGMA**2 * scale
         agree |= squared_misses(rows, target, guess_m_s) < near**2
-        if agree.mean() >= _CLEAR_MAJORITY:
+        if share_of(agree) >= _CLEAR_MAJORITY:
             start = agree
     if start is None:
         start = _straight_start(white_rows, white_target, scale)
@@ -126,7 +126,7 @@ def _straight_start(rows: Array, target: Array, scale: float) -> NDArray[np.bool
         velocity = inverted(square) @ product
         weight = 1 / np.sqrt(np.maximum(squared_misses(rows, target, velocity), scale))
     agree = squared_misses(rows, target, velocity) < _AGREE_SIGMA**2 * scale
-    return agree if agree.mean() >= _MAJORITY else None
+    return agree if share_of(agree) >= _MAJORITY else None
 
 
 def _consensus(

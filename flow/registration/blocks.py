@@ -19,7 +19,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from flow.numerics.middle import upper_median
+from flow.numerics.middle import share_of, upper_median
 from flow.registration import equations, filters, kernels
 from flow.registration.comparison import compare
 from flow.registration.light import shared_light
@@ -161,7 +161,7 @@ class BlockMatcher:
             second_px=second_px[good],
             covariance_px2=covariance[good],
             offered=int(np.count_nonzero(textured)) + int(np.count_nonzero(~seen)),
-            held=float(np.mean(change < self._COPY_CHANGE)),
+            held=share_of(change < self._COPY_CHANGE),
         )
 
     def sharpness(self, picture: Picture) -> float:
@@ -208,4 +208,4 @@ class BlockMatcher:
 
     def _not_copied(self, change: Array, weak: Array) -> Marks:
         copied = (change < self._COPY_CHANGE) & (weak < self._COPY_SQUARE)
-        return np.full(len(copied), False) if copied.mean() > self._COPY_SHARE else ~copied
+        return np.full(len(copied), False) if share_of(copied) > self._COPY_SHARE else ~copied

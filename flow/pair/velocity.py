@@ -106,8 +106,11 @@ def solve(
 
 
 @compiled
-def _pulls(rows: Array, covariance: Array, weight: Array, inverse: Array) -> Array:
-    pulls = np.empty((len(rows), 3, 2))
+def _pulls(
+    rows: Array, target: Array, covariance: Array, weight: Array, inverse: Array, velocity: Array
+) -> tuple[Array, Array]:
+    """Give :class:`Solution`'s ``pull`` and ``miss``."""
+    pulls, miss = np.empty((len(rows), 3, 2)), np.empty((len(rows), 2))
     for i in range(len(rows)):
         a, b, c = covariance[i, 0, 0], covariance[i, 0, 1], covariance[i, 1, 1]
         by = weight[i] / (a * c - b * b)
@@ -115,7 +118,11 @@ def _pulls(rows: Array, covariance: Array, weight: Array, inverse: Array) -> Arr
             x = inverse[j, 0] * rows[i, 0, 0] + inverse[j, 1] * rows[i, 0, 1] + inverse[j, 2] * rows[i, 0, 2]
             y = inverse[j, 0] * rows[i, 1, 0] + inverse[j, 1] * rows[i, 1, 1] + inverse[j, 2] * rows[i, 1, 2]
             pulls[i, j, 0], pulls[i, j, 1] = by * (c * x - b * y), by * (a * y - b * x)
-    return pulls
+        for e in range(2):
+            miss[i, e] = (
+                target[i, e] - rows[i, e, 0] * velocity[0] - rows[i, e, 1] * velocity[1] - rows[i, e, 2] * velocity[2]
+            )
+    return pulls, miss
 
 
 def _straight_start(rows: Array, target: Array, scale: float) -> NDArray[np.bool_] | None:
@@ -174,15 +181,16 @@ def _weighted(
     velocity, inverse, weight, spread = _reweighted(*plain, *white, start, kept_near)
     if np.isnan(inverse[0, 0]):
         return None
+    pull, miss = _pulls(rows, target, pair.covariance, weight, inverse, velocity)
     return Solution(
         velocity_m_s=velocity,
         covariance=inverse * spread,
         used=weight > _USED,
         scale=spread,
-        pull=_pulls(rows, pair.covariance, weight, inverse),
+        pull=pull,
         apparent=pair.second_ray[:, :2] - pair.first_ray[:, :2],
         rows=rows,
-        miss=target - rows @ velocity,
+        miss=miss,
     )
 
 

@@ -20,9 +20,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from flow.numerics.middle import share_of, upper_median
-from flow.registration import equations, filters, kernels
+from flow.registration import filters, kernels
 from flow.registration.comparison import compare
-from flow.registration.light import shared_light
+from flow.registration.resolve import resolved
 from flow.tracks import Matches, Picture, Predict, no_matches, plausible
 
 Array: TypeAlias = NDArray[np.float64]
@@ -34,7 +34,6 @@ _HALF_SLOPE = _SLOPE[len(_SLOPE) // 2 + 1 :].astype(np.float32)
 # White noise of variance 1: what is left of it in a smoothed picture, and in a slope of it.
 _NOISE_LEFT = float(np.square(_SMOOTHING).sum() ** 2)
 _NOISE_IN_SLOPE = float(np.square(np.convolve(_SLOPE, _SMOOTHING)).sum() * np.square(_SMOOTHING).sum())
-_ROUNDING = 1 / 12  # variance of rounding to whole grey levels (Bennett 1948)
 _LEAST_ALIKE = 0.3  # correlation; half a pixel off, in as much noise as texture, it is 0.4, on other ground 0
 
 
@@ -142,19 +141,15 @@ class BlockMatcher:
             return no_matches(offered=len(seen))
         pixels = self._side**2
         sums, compared = ours.sums[self._chosen][seen], compared[seen]
-        left = equations.unexplained(sums, compared, pixels)
-        noise = max(upper_median(left) / (2 * _NOISE_LEFT), _ROUNDING)
-        own, hidden, variance = noise * _NOISE_IN_SLOPE, noise * _NOISE_LEFT, 2 * noise / pixels
-        light = shared_light(sums, compared, self._apart[seen], pixels, hidden, variance)
-        normal, pull = equations.steps(sums, compared, pixels, hidden, *light)
-        step, covariance, weak, strong = equations.solved(normal, pull, own, self._WEAKEST * own, variance)
+        found = resolved(sums, compared, self._apart[seen], pixels, _NOISE_LEFT, _NOISE_IN_SLOPE, self._WEAKEST)
+        left, noise, step, covariance, weak, strong, alike = found
         first_px, second_px = self._middle[seen], place[seen] + step
         textured = strong > self._least_square(noise)
         change = kernels.change(first, second, self._corners[seen], self._side)
         textured &= self._not_copied(change, weak)
         good = textured & plausible(np.sqrt(np.maximum(left, 0)))
-        alike = equations.alikeness(sums, compared, pixels)[good]  # a scene cut agrees by chance, in a few places
-        if (len(alike) and upper_median(alike) <= _LEAST_ALIKE) or self._spoilt(int(good.sum()), left, noise, strong):
+        alike = alike[good]  # a scene cut agrees by chance, in a few places
+        if (len(alike) and upper_median(alike) <= _LEAST_ALIKE) or self._spoilt(len(alike), left, noise, strong):
             return no_matches(offered=len(seen))
         return Matches(
             first_px=first_px[good],

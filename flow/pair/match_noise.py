@@ -30,7 +30,7 @@ def speak_of_one_motion(used: NDArray[np.bool_], miss_px: Array) -> bool:
         return False
     squared = np.square(miss_px).sum(axis=1)[used]
     # The median of chi-square with two degrees of freedom is 2 ln 2.
-    return bool(upper_median(squared) <= 2 * np.log(2) * _MOST_SCATTER_PX**2
+    return bool(upper_median(squared) <= 2 * np.log(2) * _MOST_SCATTER_PX**2)
 
 
 class MatchNoise:

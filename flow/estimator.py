@@ -23,6 +23,7 @@ from flow.faults.turn_check import TurnCheck
 from flow.force_sum import ForceSum
 from flow.height import Height, HeightFilter
 from flow.module import Module
+from flow.numerics.middle import share_of
 from flow.pair.acceleration import AccelerationFilter
 from flow.pair.expected import ExpectedVelocity
 from flow.pair.geometry import PairView, Plane
@@ -139,8 +140,10 @@ class Estimator:
         size_px = module.camera.width_px, module.camera.height_px
         tracks, blocks = LucasKanade(*size_px), BlockMatcher(*size_px)
         self.faults = CameraFaults(*size_px) if faults is None else faults
-        coarse, fine = (ClearPlaces(each, self.faults.pattern) for each in (motion or tracks, blocks))
-        self._search = Search(coarse, fine if motion is None else None, self._focal_px)
+        coarse, fine, scout = (
+            ClearPlaces(each, self.faults.pattern) for each in (motion or tracks, blocks, blocks.thinned())
+        )
+        self._search = Search(coarse, fine if motion is None else None, self._focal_px, scout)
         keeps = positions and motion is None
         self._positions = PositionKeeper(module, self._lens, blocks, tracks) if keeps else None
         self._rotations, self._rails = RotationLog(module.gyro), Rails()
@@ -213,7 +216,7 @@ class Estimator:
             height_m=None if height is None else height.height_m,
             height_sigma_m=None if height is None else height.sigma_m,
             tracks=0 if outcome.matches is None else len(outcome.matches),
-            inlier_share=None if outcome.used is None else float(outcome.used.mean()),
+            inlier_share=None if outcome.used is None else share_of(outcome.used),
         )  # fmt: skip
         return FrameResult(
             row=row,

@@ -140,7 +140,8 @@ class Flight:
         position_time = None if keeper is None else _Stopwatch(keeper, "follow")
         if motion is not None:
             size_px = module.camera.width_px, module.camera.height_px
-            estimator._search = Search(LucasKanade(*size_px), BlockMatcher(*size_px), estimator._focal_px)
+            blocks = BlockMatcher(*size_px)
+            estimator._search = Search(LucasKanade(*size_px), blocks, estimator._focal_px, blocks.thinned())
         assert recording.attitude is not None
         gyro, attitude = _Log(recording.gyro), _Log(recording.attitude)
         heights = _Log(recording.range, module.range.time_offset_s)

@@ -7,6 +7,7 @@ stamps, and its stamps are right. The picture tells which: in unequal intervals 
 
 from __future__ import annotations
 
+import math
 from collections import deque
 from typing import TypeAlias
 
@@ -81,15 +82,15 @@ class FrameClock:
         if not self._heard:
             self._rows.clear()
         self._heard = False
-        if np.isfinite(step_s):
+        if math.isfinite(step_s):
             self._steps.append(step_s)
             self._follow(stamp_s, step_s)
-        elif not np.isfinite(self._period_s):
+        elif not math.isfinite(self._period_s):
             self._phase_s = stamp_s
-        if not (self.on_beat and np.isfinite(self._period_s)):
+        if not (self.on_beat and math.isfinite(self._period_s)):
             self._time_s, self._astray_s2 = stamp_s, self._noise_s2
             return stamp_s
-        least_s = self._time_s + 0.1 * self._period_s if np.isfinite(self._time_s) else self._phase_s
+        least_s = self._time_s + 0.1 * self._period_s if math.isfinite(self._time_s) else self._phase_s
         self._time_s, before_s2 = max(self._phase_s, least_s), self._astray_s2
         self._astray_s2 = (self._time_s - self._phase_s) ** 2
         self._off_s2 += before_s2 + self._astray_s2
@@ -99,7 +100,7 @@ class FrameClock:
         """Hear how the picture moved since the frame before, whatever came of it; None where nothing was found."""
         self._heard = True
         told = self.jitter_s > 0 and matches is not None and used is not None and np.count_nonzero(used) >= _FEWEST
-        if not told or matches is None or used is None or not np.isfinite(self._period_s):
+        if not told or matches is None or used is None or not math.isfinite(self._period_s):
             self._rows.clear()
             return
         low, high = matches.first_px.min(axis=0), matches.first_px.max(axis=0)
@@ -129,15 +130,15 @@ class FrameClock:
     @property
     def jitter_s(self) -> float:
         """One-sigma of the stamps about an even beat; 0 where they are as regular as a shutter."""
-        if np.isfinite(self._period_s):
-            noise_s, usual_s = float(np.sqrt(self._noise_s2)), self._period_s
+        if math.isfinite(self._period_s):
+            noise_s, usual_s = math.sqrt(self._noise_s2), self._period_s
         elif len(self._steps) > 2:
             steps, usual_s = np.array(self._steps), float(np.median(self._steps))
             left_s = steps - usual_s * np.maximum(np.rint(steps / usual_s), 1)  # lost frames are no jitter
             noise_s = float(np.sqrt(np.mean(np.square(left_s)) / 2))
         else:
             return 0.0
-        return noise_s if np.sqrt(2) * noise_s > _REGULAR * usual_s else 0.0
+        return noise_s if math.sqrt(2) * noise_s > _REGULAR * usual_s else 0.0
 
     @property
     def interval_sigma_s(self) -> float:
@@ -170,7 +171,7 @@ class FrameClock:
 
     def _follow(self, stamp_s: float, step_s: float) -> None:
         """Take a stamp into phase and period."""
-        if not np.isfinite(self._period_s):
+        if not math.isfinite(self._period_s):
             if len(self._steps) >= _FIRST:
                 self._begin(stamp_s)
             return
@@ -199,10 +200,10 @@ class FrameClock:
 
     def _beats(self, since: float) -> tuple[int, float]:
         """How many beats a stamp is after the last one, of the two numbers next to it, and the chance that it is the other."""
-        lower = max(int(np.floor(since)), 1)
-        width = max(np.sqrt(self._noise_s2 + self._spread[0]) / self._period_s, 1e-3)
+        lower = max(math.floor(since), 1)
+        width = max(math.sqrt(self._noise_s2 + self._spread[0]) / self._period_s, 1e-3)
         lost, stray = self._lost / _EACH, self._stray / _EACH
-        likely = [np.exp(-0.5 * ((since - beats) / width) ** 2) + stray for beats in (lower, lower + 1)]
+        likely = [math.exp(-0.5 * ((since - beats) / width) ** 2) + stray for beats in (lower, lower + 1)]
         upper = float(lost * likely[1] / (likely[0] + lost * likely[1]))
         return (lower + 1, 1 - upper) if upper > 0.5 else (lower, upper)
 

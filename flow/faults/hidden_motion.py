@@ -37,8 +37,8 @@ class HiddenMotion:
         """Whether two pictures (H, W) differ all over although the matches ``used`` (N,) hardly moved."""
         if not used.any():
             return False
-        moved = np.linalg.norm((matches.second_px - matches.first_px)[used], axis=1)
-        if upper_median(moved) > _STILL_PX:
+        squared = np.square(matches.second_px - matches.first_px).sum(axis=1)[used]
+        if upper_median(squared) > _STILL_PX**2:
             return False
         self._wait -= 1
         if len(matches) > _MANY and self._wait > 0:

@@ -164,7 +164,12 @@ class SensorPattern:
         line = np.zeros((_ALONG_PX, _ALONG_PX), np.float32)
         ends = np.rint(half + half * np.outer([-1, 1], way[:, 1])).astype(int)
         cv2.line(line, ends[0].tolist(), ends[1].tolist(), 1.0)
-        return np.asarray(mean - cv2.filter2D(mean, -1, line / line.sum()), np.float32)
+        # Some 31 of 961 weights are not zero: a filter takes ten times as long.
+        wide, alike = cv2.copyMakeBorder(mean, half, half, half, half, cv2.BORDER_REFLECT_101), np.zeros_like(mean)
+        places = np.argwhere(line)
+        for y, x in places:
+            alike += wide[y : y + len(mean), x : x + mean.shape[1]]
+        return np.asarray(mean - alike / np.float32(len(places)), np.float32)
 
     def _over(self, cells: NDArray[T]) -> NDArray[T]:
         """Spread values of cells (N,) over the picture (H, W)."""

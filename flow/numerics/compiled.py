@@ -9,6 +9,8 @@ from numba import njit
 
 F = TypeVar("F", bound=Callable[..., Any])
 
+_OPTIONS: dict[str, Any] = {"nogil": True, "fastmath": {"contract", "reassoc", "nsz", "arcp"}, "error_model": "numpy"}
+
 
 def compiled(function: F) -> F:
     """Compile a function of arrays and numbers with numba; the result is kept on disk for the next run.
@@ -16,5 +18,9 @@ def compiled(function: F) -> F:
     Arithmetic may be reordered (sums in several lanes at a time), NaN and infinity keep their meaning. The interpreter's
     lock is released while it runs.
     """
-    fast = {"contract", "reassoc", "nsz", "arcp"}
-    return cast(F, njit(cache=True, nogil=True, fastmath=fast, error_model="numpy")(function))
+    return cast(F, njit(cache=True, **_OPTIONS)(function))
+
+
+def inlined(function: F) -> F:
+    """Compile a function as a part of each that calls it: what is a constant there is one here, the length of a loop say."""
+    return cast(F, njit(inline="always", **_OPTIONS)(function))

@@ -93,14 +93,13 @@ class PairView:
         rays = self._lens.rays(pixels)
         seen_from = turn_rays(rays, *self._turning(self.first_s, pixels))
         ground = meet_ground(*seen_from, velocity_m_s, self.plane.down, self.plane.distance_m)
-        seen = pixels
+        seen, moved_px = pixels, 0.0
         for _ in range(_ROUNDS if self._camera.readout_s else 1):
-            # The row a point lands on says when it is exposed, and that moves the point.
-            before, seen = (
-                seen,
-                self._lens.pixels(look_toward(ground, velocity_m_s, *self._turning(self.second_s, seen))),
-            )
-            if not np.any(np.abs(seen - before) > _PREDICTED_PX):
+            # The row a point lands on says when it is exposed, and that moves the point: by a share of the last move.
+            before, last_px = seen, moved_px
+            seen = self._lens.pixels(look_toward(ground, velocity_m_s, *self._turning(self.second_s, seen)))
+            moved_px = _farthest(before, seen)
+            if moved_px <= _PREDICTED_PX or moved_px * moved_px <= _PREDICTED_PX * last_px:
                 break
         return seen
 
@@ -139,6 +138,18 @@ class PairView:
         after_s = frame_s - self.middle_s - 0.5 * self._camera.readout_s
         share = (pixels[:, 1] + 0.5) / self._camera.height_px
         return share, self._knots[frame_s], self._lever, self._half, after_s, self._camera.readout_s
+
+
+@compiled
+def _farthest(before: Array, after: Array) -> float:
+    """Farthest way between places (N, 2) before and after; unknown ones do not count."""
+    farthest = 0.0
+    for i in range(len(before)):
+        for k in range(2):
+            way = abs(after[i, k] - before[i, k])
+            if way > farthest:
+                farthest = way
+    return farthest
 
 
 @compiled

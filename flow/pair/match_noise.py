@@ -13,7 +13,8 @@ from typing import TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
-from flow.numerics.middle import upper_median
+from flow.numerics.compiled import compiled
+from flow.numerics.middle import share_of, upper_median
 from flow.tracks import Matches
 
 Array: TypeAlias = NDArray[np.float64]
@@ -23,16 +24,13 @@ _MOST_SCATTER_PX = 0.85
 _MEDIAN_SQUARE = 0.4549  # of a Gaussian of variance 1
 
 
-def scatter_px2(miss_px: Array) -> Array:
-    """Square (N,) of how far matches miss (N, 2), px^2, scaled so that its median is the variance along one axis."""
-    # The median of chi-square with two degrees of freedom is 2 ln 2.
-    return np.asarray(np.einsum("ni,ni->n", miss_px, miss_px) / (2 * np.log(2)))
-
-
 def speak_of_one_motion(used: NDArray[np.bool_], miss_px: Array) -> bool:
     """Whether enough matches agree, ``used`` (N,), and closely: ``miss_px`` (N, 2) is how far each is off."""
-    close = upper_median(scatter_px2(miss_px[used])) <= _MOST_SCATTER_PX**2
-    return close and float(used.mean()) >= _LEAST_SHARE
+    if share_of(used) < _LEAST_SHARE:
+        return False
+    squared = np.square(miss_px).sum(axis=1)[used]
+    # The median of chi-square with two degrees of freedom is 2 ln 2.
+    return bool(upper_median(squared) <= 2 * np.log(2) * _MOST_SCATTER_PX**2)
 
 
 class MatchNoise:
@@ -69,11 +67,11 @@ class MatchNoise:
         """
         self.scale += 0.1 * (scale - self.scale)
         # Along and across its edges a match may scatter very differently: each direction counts on its own.
-        by_texture, axes = np.linalg.eigh(matches.covariance_px2[used])
-        shown = np.square(np.einsum("ni,nij->nj", miss_px[used], axes)) / _MEDIAN_SQUARE
-        finer = np.argsort(by_texture, axis=None)[: int(self._FINER * by_texture.size)]
-        halves = np.array_split(finer, 2)
-        now = np.array([[upper_median(by_texture.flat[half]), upper_median(shown.flat[half])] for half in halves])
+        by_texture, shown = _by_direction(matches.covariance_px2, miss_px, used)
+        finer = int(self._FINER * len(by_texture))
+        order = np.argpartition(by_texture, [finer // 2, finer])
+        halves = order[: finer // 2], order[finer // 2 : finer]
+        now = np.array([[upper_median(by_texture[half]), upper_median(shown[half])] for half in halves])
         self._seen = now if self._seen is None else self._seen + (now - self._seen) / self._PAIRS
         (fine, fine_shown), (coarse, coarse_shown) = self._seen
         gain = (coarse_shown - fine_shown) / max(coarse - fine, 1e-3 * coarse)
@@ -83,3 +81,23 @@ class MatchNoise:
     def note_unusual(self, scale: float) -> None:
         """Let the scatter of a pair that shows more than one plane count a little, in case it lasts."""
         self.scale += 0.01 * (min(scale, 4 * self.scale) - self.scale)
+
+
+@compiled
+def _by_direction(covariance: Array, miss: Array, used: NDArray[np.bool_]) -> tuple[Array, Array]:
+    """Variance of the matches that are used along their worst direction and across it, and what it is by how they miss."""
+    count = np.count_nonzero(used)
+    variance, shown = np.empty(2 * count), np.empty(2 * count)
+    k = 0
+    for i in range(len(used)):
+        if used[i]:
+            a, b, c = covariance[i, 0, 0], covariance[i, 0, 1], covariance[i, 1, 1]
+            x, y = miss[i]
+            middle, apart = 0.5 * (a + c), np.hypot(0.5 * (a - c), b)
+            # The square along the worst direction, by its projection; half of the whole where none is worse.
+            whole, lean = x * x + y * y, 0.5 * (a - c) * (x * x - y * y) + 2 * b * x * y
+            along = 0.5 * (whole + (lean / apart if apart > 0 else 0.0))
+            variance[k], variance[k + 1] = middle + apart, middle - apart
+            shown[k], shown[k + 1] = along / _MEDIAN_SQUARE, (whole - along) / _MEDIAN_SQUARE
+            k += 2
+    return variance, shown

@@ -61,11 +61,18 @@ class Search:
         Finds it exactly from close by, step by step; without it the motion stays as ``coarse`` finds it.
     focal_px
         Focal length.
+    scout
+        Finds it as ``fine`` does, from fewer matches and so much faster: a start for the first step where the pairs before
+        began too far off to be done with one.
     """
 
-    def __init__(self, coarse: ImageMotion, fine: ImageMotion | None, focal_px: float) -> None:
+    def __init__(
+        self, coarse: ImageMotion, fine: ImageMotion | None, focal_px: float, scout: ImageMotion | None = None
+    ) -> None:
         self._coarse = coarse, MatchNoise()
         self._fine = None if fine is None else (fine, MatchNoise())
+        self._scout = None if self._fine is None or scout is None else (scout, self._fine[1])
+        self._astray = True
         self._focal_px = focal_px
         self._rng = np.random.default_rng(0)
 
@@ -92,20 +99,34 @@ class Search:
         """Step by step from close by; None where that leads nowhere."""
         if self._fine is None:
             return None
-        velocity = start_m_s
+        px_per_m_s = self._focal_px * (view.second_s - view.first_s) / view.plane.distance_m
+        velocity = self._scouted(first, second, view, start_m_s, px_per_m_s) if self._astray else start_m_s
+        self._astray = True
         for _ in range(_ROUNDS):
             found = self._once(self._fine, first, second, view, velocity)
             if isinstance(found, NotFound) or not found.agree:
                 return None
-            px_per_m_s = self._focal_px * (view.second_s - view.first_s) / view.plane.distance_m
-            step_px = float(np.linalg.norm(found.solution.velocity_m_s - velocity)) * px_per_m_s
-            sigma_px = float(np.sqrt(found.solution.covariance.diagonal().min())) * px_per_m_s
-            if step_px < max(_SETTLED_PX, _SETTLED_SIGMAS * sigma_px):
+            solution = found.solution
+            step_px, all_px = (px_per_m_s * _length(solution.velocity_m_s - at) for at in (velocity, start_m_s))
+            sigma_px = float(np.sqrt(solution.covariance.diagonal().min())) * px_per_m_s
+            settled_px = max(_SETTLED_PX, _SETTLED_SIGMAS * sigma_px)
+            if step_px < settled_px:
+                self._astray = all_px >= settled_px
                 return found
             if step_px > NEAR_PX:
                 return None
-            velocity = found.solution.velocity_m_s
+            velocity = solution.velocity_m_s
         return None
+
+    def _scouted(self, first: Picture, second: Picture, view: PairView, start_m_s: Array, px_per_m_s: float) -> Array:
+        """Move the start (3,) to where a few matches see it, if they are sure."""
+        if self._scout is None:
+            return start_m_s
+        found = self._once(self._scout, first, second, view, start_m_s)
+        if isinstance(found, NotFound) or not found.agree:
+            return start_m_s
+        velocity = found.solution.velocity_m_s
+        return velocity if px_per_m_s * _length(velocity - start_m_s) < NEAR_PX else start_m_s
 
     def _once(
         self,
@@ -129,3 +150,7 @@ class Search:
             return NotFound(matches=matches, reason="contradictory")
         agree = speak_of_one_motion(solution.used, solution.miss * self._focal_px)
         return Found(matches=matches, pair=pair, solution=solution, noise=noise, agree=agree)
+
+
+def _length(vector: Array) -> float:
+    return float(np.sqrt(vector @ vector))

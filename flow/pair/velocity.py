@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from flow.numerics.compiled import compiled
 from flow.numerics.least_squares import inverted, normal_equations, squared_misses, whitened
+from flow.numerics.middle import share_of, upper_middle
 from flow.pair.equations import PairGeometry, equations
 
 Array: TypeAlias = NDArray[np.float64]
@@ -93,7 +94,7 @@ def solve(
     if guess_m_s is not None:
         agree = squared_misses(white_rows, white_target, guess_m_s) < _AGREE_SIGMA**2 * scale
         agree |= squared_misses(rows, target, guess_m_s) < near**2
-        if agree.mean() >= _CLEAR_MAJORITY:
+        if share_of(agree) >= _CLEAR_MAJORITY:
             start = agree
     if start is None:
         start = _straight_start(white_rows, white_target, scale)
@@ -105,8 +106,11 @@ def solve(
 
 
 @compiled
-def _pulls(rows: Array, covariance: Array, weight: Array, inverse: Array) -> Array:
-    pulls = np.empty((len(rows), 3, 2))
+def _pulls(
+    rows: Array, target: Array, covariance: Array, weight: Array, inverse: Array, velocity: Array
+) -> tuple[Array, Array]:
+    """Give :class:`Solution`'s ``pull`` and ``miss``."""
+    pulls, miss = np.empty((len(rows), 3, 2)), np.empty((len(rows), 2))
     for i in range(len(rows)):
         a, b, c = covariance[i, 0, 0], covariance[i, 0, 1], covariance[i, 1, 1]
         by = weight[i] / (a * c - b * b)
@@ -114,7 +118,11 @@ def _pulls(rows: Array, covariance: Array, weight: Array, inverse: Array) -> Arr
             x = inverse[j, 0] * rows[i, 0, 0] + inverse[j, 1] * rows[i, 0, 1] + inverse[j, 2] * rows[i, 0, 2]
             y = inverse[j, 0] * rows[i, 1, 0] + inverse[j, 1] * rows[i, 1, 1] + inverse[j, 2] * rows[i, 1, 2]
             pulls[i, j, 0], pulls[i, j, 1] = by * (c * x - b * y), by * (a * y - b * x)
-    return pulls
+        for e in range(2):
+            miss[i, e] = (
+                target[i, e] - rows[i, e, 0] * velocity[0] - rows[i, e, 1] * velocity[1] - rows[i, e, 2] * velocity[2]
+            )
+    return pulls, miss
 
 
 def _straight_start(rows: Array, target: Array, scale: float) -> NDArray[np.bool_] | None:
@@ -125,7 +133,7 @@ def _straight_start(rows: Array, target: Array, scale: float) -> NDArray[np.bool
         velocity = inverted(square) @ product
         weight = 1 / np.sqrt(np.maximum(squared_misses(rows, target, velocity), scale))
     agree = squared_misses(rows, target, velocity) < _AGREE_SIGMA**2 * scale
-    return agree if agree.mean() >= _MAJORITY else None
+    return agree if share_of(agree) >= _MAJORITY else None
 
 
 def _consensus(
@@ -173,15 +181,16 @@ def _weighted(
     velocity, inverse, weight, spread = _reweighted(*plain, *white, start, kept_near)
     if np.isnan(inverse[0, 0]):
         return None
+    pull, miss = _pulls(rows, target, pair.covariance, weight, inverse, velocity)
     return Solution(
         velocity_m_s=velocity,
         covariance=inverse * spread,
         used=weight > _USED,
         scale=spread,
-        pull=_pulls(rows, pair.covariance, weight, inverse),
+        pull=pull,
         apparent=pair.second_ray[:, :2] - pair.first_ray[:, :2],
         rows=rows,
-        miss=target - rows @ velocity,
+        miss=miss,
     )
 
 
@@ -199,9 +208,8 @@ def _reweighted(
         square, product = normal_equations(white_rows, white_target, weight)
         velocity = inverted(square) @ product
         squared = squared_misses(white_rows, white_target, velocity)
-        shown = np.sort(squared[weight > _USED])
         # The median of chi-square with two degrees of freedom is 2 ln 2.
-        spread = max(shown[len(shown) // 2] / (2 * np.log(2)), 1e-12)
+        spread = max(upper_middle(squared[weight > _USED]) / (2 * np.log(2)), 1e-12)
         weight = np.square(np.maximum(1 - squared / (_TUKEY**2 * spread), 0.0))
         if kept_near > 0:
             weight[squared_misses(rows, target, velocity) < kept_near**2] = 1.0

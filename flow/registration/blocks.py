@@ -11,6 +11,7 @@ together vanish. Such an iteration reaches the Cramer-Rao bound (Pham, Bezuijen,
 
 from __future__ import annotations
 
+import copy
 from dataclasses import dataclass
 from typing import TypeAlias
 
@@ -18,9 +19,10 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from flow.numerics.middle import upper_median
-from flow.registration import equations, filters, kernels
-from flow.registration.light import shared_light
+from flow.numerics.middle import share_of, upper_median
+from flow.registration import filters, kernels
+from flow.registration.comparison import compare
+from flow.registration.resolve import resolved
 from flow.tracks import Matches, Picture, Predict, no_matches, plausible
 
 Array: TypeAlias = NDArray[np.float64]
@@ -32,7 +34,6 @@ _HALF_SLOPE = _SLOPE[len(_SLOPE) // 2 + 1 :].astype(np.float32)
 # White noise of variance 1: what is left of it in a smoothed picture, and in a slope of it.
 _NOISE_LEFT = float(np.square(_SMOOTHING).sum() ** 2)
 _NOISE_IN_SLOPE = float(np.square(np.convolve(_SLOPE, _SMOOTHING)).sum() * np.square(_SMOOTHING).sum())
-_ROUNDING = 1 / 12  # variance of rounding to whole grey levels (Bennett 1948)
 _LEAST_ALIKE = 0.3  # correlation; half a pixel off, in as much noise as texture, it is 0.4, on other ground 0
 
 
@@ -87,7 +88,21 @@ class BlockMatcher:
         self._middle = self._corners + 0.5 * (self._side - 1)
         self._apart = (self._middle - 0.5 * np.array([width_px, height_px])) / width_px
         self._grid = y.astype(float), x.astype(float)
+        self._every = self._corners  # of the blocks that pictures are made ready for ...
+        self._chosen: slice | NDArray[np.int64] = slice(None)  # ... and which of them are compared
         self._ready: list[_Sharp] = []
+
+    def thinned(self) -> BlockMatcher:
+        """Give a matcher of every second block of every second row, which uses the pictures that this one makes ready."""
+        thin = copy.copy(self)
+        rows, columns = (at[::2] if len(at) > 2 else at for at in self._grid)
+        thin._grid = rows, columns
+        chosen = np.isin(self._grid[0], rows)[:, None] & np.isin(self._grid[1], columns)
+        thin._chosen = np.flatnonzero(chosen)
+        thin._corners, thin._middle, thin._apart = (
+            at[thin._chosen] for at in (self._corners, self._middle, self._apart)
+        )
+        return thin
 
     @property
     def side_px(self) -> int:
@@ -110,7 +125,7 @@ class BlockMatcher:
         """Match two pictures; see :class:`flow.tracks.ImageMotion`. ``far`` makes no difference here."""
         ours, other = self._sharp(first), self._sharp(second)
         place, stretch, bend = self._expected(predict)
-        compared = kernels.compare(
+        compared = compare(
             ours.smooth,
             ours.slope_x,
             ours.slope_y,
@@ -125,27 +140,23 @@ class BlockMatcher:
         if not seen.any():
             return no_matches(offered=len(seen))
         pixels = self._side**2
-        sums, compared = ours.sums[seen], compared[seen]
-        left = equations.unexplained(sums, compared, pixels)
-        noise = max(upper_median(left) / (2 * _NOISE_LEFT), _ROUNDING)
-        own, hidden, variance = noise * _NOISE_IN_SLOPE, noise * _NOISE_LEFT, 2 * noise / pixels
-        light = shared_light(sums, compared, self._apart[seen], pixels, hidden, variance)
-        normal, pull = equations.steps(sums, compared, pixels, hidden, *light)
-        step, covariance, weak, strong = equations.solved(normal, pull, own, self._WEAKEST * own, variance)
+        sums, compared = ours.sums[self._chosen][seen], compared[seen]
+        found = resolved(sums, compared, self._apart[seen], pixels, _NOISE_LEFT, _NOISE_IN_SLOPE, self._WEAKEST)
+        left, noise, step, covariance, weak, strong, alike = found
         first_px, second_px = self._middle[seen], place[seen] + step
         textured = strong > self._least_square(noise)
         change = kernels.change(first, second, self._corners[seen], self._side)
         textured &= self._not_copied(change, weak)
         good = textured & plausible(np.sqrt(np.maximum(left, 0)))
-        same_ground = _alike(sums[good] / pixels, compared[good] / pixels)
-        if not same_ground or self._spoilt(int(good.sum()), left, noise, strong):
+        alike = alike[good]  # a scene cut agrees by chance, in a few places
+        if (len(alike) and upper_median(alike) <= _LEAST_ALIKE) or self._spoilt(len(alike), left, noise, strong):
             return no_matches(offered=len(seen))
         return Matches(
             first_px=first_px[good],
             second_px=second_px[good],
             covariance_px2=covariance[good],
             offered=int(np.count_nonzero(textured)) + int(np.count_nonzero(~seen)),
-            held=float(np.mean(change < self._COPY_CHANGE)),
+            held=share_of(change < self._COPY_CHANGE),
         )
 
     def sharpness(self, picture: Picture) -> float:
@@ -168,8 +179,7 @@ class BlockMatcher:
         slope_x = np.zeros_like(smooth) if spare is None else spare.slope_x
         slope_y = np.zeros_like(smooth) if spare is None else spare.slope_y
         cv2.sepFilter2D(picture, cv2.CV_32F, _SMOOTHING, _SMOOTHING, dst=smooth)
-        kernels.slopes(smooth, _HALF_SLOPE, slope_x, slope_y)
-        sums = kernels.own_sums(smooth, slope_x, slope_y, self._corners, self._side)
+        sums = kernels.made_ready(smooth, _HALF_SLOPE, self._every, self._side, slope_x, slope_y)
         return _Sharp(picture=picture, smooth=smooth, slope_x=slope_x, slope_y=slope_y, sums=sums)
 
     def _expected(self, predict: Predict) -> tuple[Array, Array, Array]:
@@ -193,17 +203,4 @@ class BlockMatcher:
 
     def _not_copied(self, change: Array, weak: Array) -> Marks:
         copied = (change < self._COPY_CHANGE) & (weak < self._COPY_SQUARE)
-        return np.full(len(copied), False) if copied.mean() > self._COPY_SHARE else ~copied
-
-
-def _alike(own: Array, compared: Array) -> bool:
-    """Whether blocks hold the same ground as where they are sought: a scene cut agrees by chance in a few places.
-
-    Takes the means of :func:`kernels.own_sums` and :func:`kernels.compare`; judges by the correlation of most blocks.
-    """
-    mean = own[:, 1]
-    contrast = own[:, 2] - np.square(mean)
-    together = contrast + compared[:, 4] - mean * compared[:, 0]
-    others = 2 * together - contrast + compared[:, 1] - np.square(compared[:, 0])
-    correlation = together / np.sqrt(np.maximum(contrast * others, 1e-9))
-    return len(own) == 0 or upper_median(correlation) > _LEAST_ALIKE
+        return np.full(len(copied), False) if share_of(copied) > self._COPY_SHARE else ~copied

@@ -18,7 +18,7 @@ _MID_GREY = 128.0
 def unexplained(own: Array, compared: Array, pixels: int) -> Array:
     """Variance (N,), grey levels^2, that neither a step nor an offset nor a gain of each block's own explains.
 
-    From the sums of :func:`flow.registration.kernels.own_sums` and :func:`flow.registration.kernels.compare`.
+    From the sums of :func:`flow.registration.kernels.own_sums` and :func:`flow.registration.comparison.compare`.
     """
     left = np.empty(len(own))
     own, compared = own / pixels, compared / pixels
@@ -118,12 +118,29 @@ def solved(normal: Array, pull: Array, own: float, least: float, variance: float
         xx, xy, yy = normal[i]
         middle, apart = 0.5 * (xx + yy), np.hypot(0.5 * (xx - yy), xy)
         weak[i], strong[i] = middle - apart, middle + apart
-        angle = 0.5 * np.arctan2(2 * xy, xx - yy)  # of the strong direction
-        x, y = np.cos(angle), np.sin(angle)
         through, aside = max(strong[i] - own, least + 1e-6), max(weak[i] - own, least + 1e-6)
-        along, across = (x * pull[i, 0] + y * pull[i, 1]) / through, (x * pull[i, 1] - y * pull[i, 0]) / aside
-        step[i] = (x * along - y * across, y * along + x * across)
+        # The projection on the strong direction; where none is stronger nothing, and all of it is aside.
+        scale = 1 / max(2 * apart, 1e-12)
+        p, q, r = (xx - weak[i]) * scale, xy * scale, (yy - weak[i]) * scale
+        along_x, along_y = p * pull[i, 0] + q * pull[i, 1], q * pull[i, 0] + r * pull[i, 1]
+        step[i] = (
+            along_x / through + (pull[i, 0] - along_x) / aside,
+            along_y / through + (pull[i, 1] - along_y) / aside,
+        )
         a, b = variance * strong[i] / through**2, variance * max(weak[i], 0.0) / aside**2
-        covariance[i, 0, 0], covariance[i, 1, 1] = x * x * a + y * y * b, y * y * a + x * x * b
-        covariance[i, 0, 1] = covariance[i, 1, 0] = x * y * (a - b)
+        covariance[i, 0, 0], covariance[i, 1, 1] = b + p * (a - b), b + r * (a - b)
+        covariance[i, 0, 1] = covariance[i, 1, 0] = q * (a - b)
     return step, covariance, weak, strong
+
+
+@compiled
+def alikeness(own: Array, compared: Array, pixels: int) -> Array:
+    """Correlation (N,) of each block with what it is compared with, from the same sums as :func:`unexplained`."""
+    correlation = np.empty(len(own))
+    for i in range(len(own)):
+        t, r = own[i, 1] / pixels, compared[i, 0] / pixels
+        contrast = own[i, 2] / pixels - t * t
+        together = contrast + compared[i, 4] / pixels - t * r
+        others = 2 * together - contrast + compared[i, 1] / pixels - r * r
+        correlation[i] = together / np.sqrt(max(contrast * others, 1e-9))
+    return correlation

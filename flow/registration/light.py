@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from flow.numerics.compiled import compiled
 from flow.numerics.least_squares import inverted
+from flow.numerics.middle import upper_middle
 from flow.registration.equations import about_mid_grey
 
 Array: TypeAlias = NDArray[np.float64]
@@ -37,7 +38,7 @@ def shared_light(
     Parameters
     ----------
     own, compared
-        Of :func:`flow.registration.kernels.own_sums` and :func:`flow.registration.kernels.compare`, N blocks.
+        Of :func:`flow.registration.kernels.own_sums` and :func:`flow.registration.comparison.compare`, N blocks.
     place
         (N, 2), where the blocks are; any unit, about the middle.
     pixels
@@ -72,7 +73,7 @@ def shared_light(
             g, o = pull[i, 0] - belief[i, 0], pull[i, 1] - belief[i, 1]
             apart[i] = (oo * g * g - 2 * go * g * o + gg * o * o) / max(gg * oo - go * go, 1e-6) / variance
     # The median of chi-square with two degrees of freedom is 2 ln 2.
-    scale = np.sort(apart)[count // 2] / (2 * np.log(2))
+    scale = upper_middle(apart) / (2 * np.log(2))
     trust = min(1 / max(scale - 1, 1e-6), _MOST_TRUST)
     for i in range(count):
         by = trust if apart[i] < _ALONE * max(scale, 1.0) else 0.0

@@ -41,6 +41,14 @@ from tests.outside.bound_trials import (
 
 PRESETS = {(320, 240): "small", (640, 480): "large"}
 METHODS = ("blocks", "tracks")
+FAR_PX, NEAR_PX = (
+    np.array([0.2, -0.1]),
+    np.array([0.015, -0.01]),
+)  # that a search begins off: after a gust, usual in flight
+STAGES = """Median time of a frame; ratio: median of blocks over the other, frame by frame, blocks from 0.22 px off.
+  blocks, tracks  the new picture made ready (the one before is), all rounds of the search, velocity and covariance solved
+  OpenCV          goodFeaturesToTrack for 200 corners, calcOpticalFlowPyrLK (pyramids of both pictures); nothing solved
+  there and back  the same and calcOpticalFlowPyrLK a second time as a check; nothing solved"""
 
 
 def bare_tracks(pair: Pair, *, back: bool) -> None:
@@ -84,13 +92,14 @@ def times(size: tuple[int, int], rounds: int = 40) -> str:
     shifted = Shifted(texture("coins"), size)
     places = np.cumsum(np.random.default_rng(3).uniform(-1, 1, (rounds + 1, 2)), axis=0)
     pairs = list(shifted.pairs(places, NOISE, np.random.default_rng(1)))
-    found = searches(shifted.module)
     px_per_m_s = shifted.module.camera.fx_px * (shifted.view.second_s - shifted.view.first_s)
-    start = np.array([0.2, -0.1, 0.0]) / px_per_m_s
+
+    off_m_s = np.array([0.2, -0.1, 0.0]) / px_per_m_s
 
     def ours(search: Search, pair: Pair) -> object:
-        return search.find(pair.first, pair.second, pair.view, pair.velocity_m_s + start)
+        return search.find(pair.first, pair.second, pair.view, pair.velocity_m_s + off_m_s)
 
+    found = searches(shifted.module)
     ways: dict[str, Callable[[Pair], object]] = {name: partial(ours, found[name]) for name in METHODS}
     ways |= {"OpenCV": partial(bare_tracks, back=False), "OpenCV there and back": partial(bare_tracks, back=True)}
     spent: dict[str, list[float]] = {name: [] for name in ways}
@@ -114,6 +123,7 @@ def main() -> None:
     parser.add_argument("--flights", type=int, default=4)
     given = parser.parse_args()
     cv2.setNumThreads(1)
+    print(STAGES)
     for size in SIZES:
         print(times(size), flush=True)
     print(f"{'texture':18s} {'size':4s} {'method':7s} ", end="")

@@ -175,8 +175,9 @@ class Error:
 def searches(module: Module) -> dict[str, Search]:
     size = module.camera.width_px, module.camera.height_px
     focal = 0.5 * (module.camera.fx_px + module.camera.fy_px)
+    blocks = BlockMatcher(*size)
     return {
-        "blocks": Search(LucasKanade(*size), BlockMatcher(*size), focal),
+        "blocks": Search(LucasKanade(*size), blocks, focal, blocks.thinned()),
         "tracks": Search(LucasKanade(*size), None, focal),
     }
 

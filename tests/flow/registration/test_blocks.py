@@ -41,6 +41,19 @@ def test_a_step_from_the_wrong_side_has_the_other_sign() -> None:
         assert step == pytest.approx([-start, -start], abs=0.03)
 
 
+def test_a_thinned_matcher_sees_a_quarter_of_the_blocks() -> None:
+    # And takes the same steps there: each block's is its own, but for the light.
+    first, second = noisy(GROUND(0, 0), 2.0, 1), noisy(GROUND(*SHIFT), 2.0, 2)
+    matcher = BlockMatcher(320, 240)
+    thin = matcher.thinned()
+    assert thin.count == pytest.approx(matcher.count / 4, rel=0.1)
+    found, whole = (m.match(first, second, lambda points: points + SHIFT + 0.05) for m in (thin, matcher))
+    assert len(found) > 50
+    steps = {tuple(start): end - start for start, end in zip(whole.first_px, whole.second_px, strict=True)}
+    for start, end in zip(found.first_px, found.second_px, strict=True):
+        assert end - start == pytest.approx(steps[tuple(start)], abs=0.005)  # the light is shared with fewer
+
+
 def test_noise_alone_is_no_texture() -> None:
     # Grey, and noise of 2 and of 6 levels: of 300 blocks hardly one may pass for ground.
     grey = np.full((240, 320), 110.0)

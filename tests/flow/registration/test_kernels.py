@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from scipy.ndimage import correlate1d
 
 from flow.registration import equations, filters, kernels
+from flow.registration.comparison import compare
 
 RNG = np.random.default_rng(2)
 
@@ -17,6 +19,20 @@ def test_own_sums_are_numpys() -> None:
     t, x, y = (a[part].astype(float) for a in (value - value[11, 7], gx, gy))
     expected = [np.full_like(t, value[11, 7]), t, t * t, x, y, x * x, x * y, y * y, x * t, y * t]
     assert found == pytest.approx([a.sum() for a in expected], abs=1e-3)  # sums of 256 numbers in single precision
+
+
+def test_a_picture_made_ready_strip_by_strip() -> None:
+    # Source: SciPy's correlation with the same filter, over the whole picture at once. Blocks overlap, along and down.
+    picture = RNG.normal(100, 20, size=(60, 70)).astype(np.float32)
+    corners = np.array([[x, y] for y in (5, 19, 33) for x in (5, 20, 41)])
+    slope_x, slope_y = np.zeros((2, 60, 70), np.float32)
+    half = filters.slope()[5:].astype(np.float32)
+    sums = kernels.made_ready(picture, half, corners, 16, slope_x, slope_y)
+    whole = [correlate1d(picture.astype(float), filters.slope(), axis=axis).astype(np.float32) for axis in (1, 0)]
+    inside = np.s_[5:49, 5:57]
+    for found, expected in zip((slope_x, slope_y), whole, strict=True):
+        np.testing.assert_allclose(found[inside], expected[inside], atol=1e-4)  # single precision
+    np.testing.assert_allclose(sums, kernels.own_sums(picture, *whole, corners, 16), rtol=1e-4, atol=0.5)
 
 
 def test_a_map_of_second_degree_is_differentiated_exactly() -> None:
@@ -35,7 +51,11 @@ def test_a_map_of_second_degree_is_differentiated_exactly() -> None:
     assert bend == pytest.approx(np.tile([2e-4 - 6e-5, -2e-4 + 4e-5], (len(x), 1)), abs=1e-14)
 
 
-@pytest.mark.parametrize("stretch", [np.eye(2), np.array([[1.002, 0.02], [-0.02, 0.997]])])
+@pytest.mark.parametrize(
+    "stretch",
+    [np.eye(2), np.array([[1.002, 0.02], [-0.02, 0.997]]), np.array([[1.0, 0.0], [0.19, 1.0]])],
+    ids=["shift", "turned", "columns begin rows apart"],
+)
 def test_a_picture_is_read_where_it_is_expected(stretch: np.ndarray) -> None:
     # A wave whose value anywhere is known: the difference from what the block would be there is that of interpolation,
     # a hundredth of its amplitude of 20, and of Taylor's first order.
@@ -51,13 +71,13 @@ def test_a_picture_is_read_where_it_is_expected(stretch: np.ndarray) -> None:
     at = place + inner @ stretch.T
     mine = wave(at[..., 0], at[..., 1]).astype(np.float32)  # what the block must be for the difference to vanish
     gy, gx = np.gradient(mine.astype(float))
-    found = kernels.compare(
+    found = compare(
         mine, gx.astype(np.float32), gy.astype(np.float32), corner, size, wave(x, y).astype(np.float32), place[None],
         stretch[None], filters.interpolation(),
     )  # fmt: skip
     assert found[0, 0] / size**2 == pytest.approx(0.0, abs=0.05)
     assert np.sqrt(found[0, 1]) / size < 0.25
-    elsewhere = kernels.compare(
+    elsewhere = compare(
         mine, gx.astype(np.float32), gy.astype(np.float32), corner, size, wave(x, y).astype(np.float32),
         place[None] + 0.5, stretch[None], filters.interpolation(),
     )  # fmt: skip
@@ -67,7 +87,7 @@ def test_a_picture_is_read_where_it_is_expected(stretch: np.ndarray) -> None:
 def test_a_block_that_leaves_the_picture_is_not_read() -> None:
     flat = np.full((60, 60), 9, np.float32)
     for place in ([3.0, 30.0], [30.0, 58.0], [np.nan, 30.0]):
-        found = kernels.compare(
+        found = compare(
             flat,
             flat,
             flat,

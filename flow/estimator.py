@@ -14,6 +14,7 @@ from flow.anchoring.position import Moment
 from flow.anchoring.view import Shot
 from flow.camera import Lens
 from flow.faults.camera_faults import CameraFaults
+from flow.faults.copies import Copies
 from flow.faults.glints import GlintFilter
 from flow.faults.hidden_motion import HiddenMotion
 from flow.faults.rails import Rails
@@ -151,7 +152,7 @@ class Estimator:
         self._force = ForceSum(self._rotations)
         self._errors = RowErrors(module, self._rotations, self._force)
         self._standstill, self._hidden, self._relief = StandStill(), HiddenMotion(), ReliefWatch()
-        self._glints, self._neighbours = GlintFilter(), NeighbourScatter()
+        self._copies, self._glints, self._neighbours = Copies(), GlintFilter(), NeighbourScatter()
         self._previous: _Frame | None = None
         self._latest_s = -np.inf
         self._expected, self._accelerations = ExpectedVelocity(), AccelerationFilter(self._force)
@@ -244,7 +245,7 @@ class Estimator:
         if height is None:
             beyond = self._height.beyond_limits
             return _Outcome(NoVelocity(reason="height_out_of_range" if beyond else "no_height"))
-        if np.array_equal(first.picture, second.picture):
+        if self._copies.holds(first.picture, second.picture):
             return _Outcome(NoVelocity(reason="repeated_frame"), height=height)
         down = tilt.down_body @ self._R_body_camera
         camera_above = height.height_m - float(np.dot(self._module.alignment.camera_position_m, tilt.down_body))
@@ -285,15 +286,16 @@ class Estimator:
         if isinstance(found, NotFound):
             return _Outcome(NoVelocity(reason=found.reason), matches=found.matches, height=known.height)
         used, hidden = found.solution.used, self._hidden.shown(*clear, found.matches, found.solution.used)
-        against = "contradictory" if hidden else self._doubt(first, second, view, found, guess)
+        against = "contradictory" if hidden else self._doubt(view, found, guess)
         if against is not None:
             return _Outcome(NoVelocity(reason=against), found.matches, used, hidden=hidden, height=known.height)
         return self._vouch(second, view, found, known)
 
-    def _doubt(self, first: _Frame, second: _Frame, view: PairView, found: Found, guess: Array | None) -> str | None:
+    def _doubt(self, view: PairView, found: Found, guess: Array | None) -> str | None:
         pair, solution = found.pair, found.solution
-        if self._standstill.holds(first.picture, second.picture, view, found.matches, guess, self._focal_px):
-            return "picture_fixed"
+        copied = self._copies.likely
+        if self._standstill.holds(view, found.matches, guess, self._focal_px, copied=copied):
+            return "repeated_frame" if copied else "picture_fixed"
         turned_rad, interval_s = view.turned_rad(), view.second_s - view.first_s
         rate_change = self._errors.rate_change(view)
         if self._turns.disagrees(pair, solution, turned_rad, rate_change, interval_s, found.noise.scale):

@@ -20,6 +20,7 @@ from flow.faults.hidden_motion import HiddenMotion
 from flow.faults.rails import Rails
 from flow.faults.sensor_pattern import ClearPlaces
 from flow.faults.standstill import StandStill
+from flow.faults.stuck import Stuck
 from flow.faults.turn_check import TurnCheck
 from flow.force_sum import ForceSum
 from flow.height import Height, HeightFilter
@@ -145,6 +146,7 @@ class Estimator:
         keeps = positions and motion is None
         self._positions = PositionKeeper(module, self._lens, blocks, tracks) if keeps else None
         self._rotations, self._rails = RotationLog(module.gyro), Rails()
+        self._stuck = Stuck(np.array(module.gyro.bias_rad_s))
         self._tilt = tilt_source(attitude, self._rotations)
         self._readings: deque[tuple[float, float, float | None]] = deque()
         self._height = HeightFilter(module.range)
@@ -159,7 +161,9 @@ class Estimator:
 
     def add_gyro(self, samples: GyroSamples) -> None:
         """Add gyro samples (and accelerometer, where the attitude comes from it) in time order."""
-        samples = self._rails.without_saturated(samples)
+        samples = self._stuck.without_stuck(self._rails.without_saturated(samples))
+        if not len(samples.time_s):
+            return
         self._rotations.append(samples)
         self._tilt.add_inertial(samples)
         self._force.add(samples)

@@ -145,6 +145,35 @@ def test_an_assumed_level_is_right_within_a_wider_band() -> None:
     assert wider[2] > 2
 
 
+@pytest.mark.parametrize("begin_s", [None, 0.0, 1.5])
+def test_an_accelerometer_that_is_dead_costs_no_row(begin_s: float | None) -> None:
+    # All zeros, one number throughout, one number from some moment on: the gyro and a level average remain.
+    log = inertial().gyro_log
+    assert log.accel_m_s2 is not None
+    held = log.accel_m_s2[np.searchsorted(log.time_s, begin_s)] if begin_s is not None else np.zeros(3)
+    force = np.where((log.time_s >= (begin_s or 0.0))[:, None], held, log.accel_m_s2)
+    found = measured(replace(inertial(), gyro_log=replace(log, accel_m_s2=force)))
+    assert_honest(found)
+    assert_told(found, "")
+
+
+def test_a_gyro_that_hangs_costs_no_more_than_one_that_is_silent() -> None:
+    log = inertial().gyro_log
+    hung = (log.time_s > 2.0) & (log.time_s < 2.5)
+    rate = np.where(hung[:, None], log.rate_rad_s[np.flatnonzero(hung)[0]], log.rate_rad_s)
+    found = measured(replace(inertial(), gyro_log=replace(log, rate_rad_s=rate)))
+    assert_honest(found)
+    assert_told(found, "no_gyro no_height", (1.98, 2.5 + RECOVERY_S))
+
+
+def test_an_accelerometer_in_g_is_refused() -> None:
+    log = inertial().gyro_log
+    assert log.accel_m_s2 is not None
+    in_g = replace(inertial(), gyro_log=replace(log, accel_m_s2=log.accel_m_s2 / 9.80665))
+    with pytest.raises(DataError, match=r"gyro.csv: accel_z_m_s2: specific force is 0.99\d* m/s2 .* in g\?"):
+        next(measure(cast("Recording", in_g)))
+
+
 def test_an_accelerometer_upside_down_is_refused() -> None:
     log = inertial().gyro_log
     assert log.accel_m_s2 is not None

@@ -5,6 +5,7 @@ from __future__ import annotations
 import itertools
 from collections import deque
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from typing import Generic, TypeAlias, TypeVar, Union
 
 import numpy as np
@@ -15,6 +16,7 @@ from flow.errors import DataError
 from flow.estimator import Estimator, FrameResult
 from flow.faults.camera_faults import CameraFaults
 from flow.recording import Recording
+from flow.row import LevelVelocity, NoVelocity
 from flow.series import AttitudeSamples, GyroSamples, RangeSamples
 from flow.tilt import AttitudeSource
 from flow.tracks import ImageMotion
@@ -27,6 +29,7 @@ _AnyFeed = Union["_Feed[GyroSamples]", "_Feed[RangeSamples]", "_Feed[AttitudeSam
 _Step: TypeAlias = tuple[Frame, FrameResult | None]
 
 _HELD_S, _MOST_HELD, _MOST_HELD_PX = 3.0, 120, 60_000_000  # rows held back, their frames and all their pixels
+_AGAINST_GYRO = "gyro_disagrees"
 _AHEAD_S = 0.05  # samples given beyond the end of a frame's exposure, for interpolation around it
 _UPSIDE_DOWN_M_S2 = 5.0
 _IN_G_M_S2 = 2.0  # no craft falls so for most of a log
@@ -55,7 +58,7 @@ def measure(
         Called with each frame before the row that it ends, so that nobody needs to decode the video again.
     begin_again
         Hold the rows of the first seconds back, and where those show bad pixels, dirt on the lens or false stamps measure
-        them again with that known.
+        them again with that known; where most of them speak against the gyro, the others among them are taken back.
 
     Raises
     ------
@@ -65,18 +68,42 @@ def measure(
     estimator, feeds = _prepared(recording, motion, positions)
     steps = _steps(recording, estimator, feeds)
     held: deque[_Step] = deque()
-    for frame, result in steps if begin_again else ():
-        held.append((frame, result))
-        if frame.time_s - held[0][0].time_s > _HELD_S or len(held) >= min(_MOST_HELD, _MOST_HELD_PX // frame.luma.size):
-            break
+    if begin_again:
+        _hold(steps, held)
     if begin_again and estimator.faults.worth_knowing:
         held.clear()
         steps = _steps(recording, *_prepared(recording, motion, positions, estimator.faults.begun_again()))
+        _hold(steps, held)
+    _take_back(held)
     for frame, result in itertools.chain(_taken(held), steps):
         if watch is not None:
             watch(frame)
         if result is not None:
             yield result
+
+
+def _hold(steps: Iterator[_Step], held: deque[_Step]) -> None:
+    """Hold the first seconds back."""
+    for frame, result in steps:
+        held.append((frame, result))
+        if frame.time_s - held[0][0].time_s > _HELD_S or len(held) >= min(_MOST_HELD, _MOST_HELD_PX // frame.luma.size):
+            return
+
+
+def _take_back(held: deque[_Step]) -> None:
+    """Take back the velocities from before it was plain that the gyro is not the picture's, where most of them are gone."""
+    wrong = [k for k, (_, result) in enumerate(held) if result is not None and _speaks_against_gyro(result)]
+    if 2 * len(wrong) <= len(held):
+        return
+    for k in range(wrong[-1]):
+        frame, result = held[k]
+        if result is not None and isinstance(result.row.velocity, LevelVelocity):
+            row = replace(result.row, velocity=NoVelocity(reason=_AGAINST_GYRO))
+            held[k] = frame, replace(result, row=row, effects_m_s={}, position=None)
+
+
+def _speaks_against_gyro(result: FrameResult) -> bool:
+    return result.row.status == _AGAINST_GYRO
 
 
 def _taken(held: deque[_Step]) -> Iterator[_Step]:

@@ -17,6 +17,7 @@ from flow.faults.camera_faults import CameraFaults
 from flow.faults.copies import Copies
 from flow.faults.glints import GlintFilter
 from flow.faults.hidden_motion import HiddenMotion
+from flow.faults.moving_light import MovingLight
 from flow.faults.rails import Rails
 from flow.faults.sensor_pattern import ClearPlaces
 from flow.faults.standstill import StandStill
@@ -142,7 +143,10 @@ class Estimator:
         tracks, blocks = LucasKanade(*size_px), BlockMatcher(*size_px)
         self.faults = CameraFaults(*size_px) if faults is None else faults
         coarse, fine = (ClearPlaces(each, self.faults.pattern) for each in (motion or tracks, blocks))
-        self._search = Search(coarse, fine if motion is None else None, self._focal_px)
+        plain = Search(coarse, fine if motion is None else None, self._focal_px)
+        even = Search(LucasKanade(*size_px), BlockMatcher(*size_px), self._focal_px)
+        self._light = MovingLight(plain, even, self._focal_px, moves=self.faults.light_moved)
+        self._search = plain if motion is not None else self._light
         keeps = positions and motion is None
         self._positions = PositionKeeper(module, self._lens, blocks, tracks) if keeps else None
         self._rotations, self._rails = RotationLog(module.gyro), Rails()
@@ -287,6 +291,7 @@ class Estimator:
         known: Known,
     ) -> _Outcome:
         found = self._search.find(*clear, view, guess)
+        self.faults.light_moved |= self._light.moves
         if isinstance(found, NotFound):
             return _Outcome(NoVelocity(reason=found.reason), matches=found.matches, height=known.height)
         used, hidden = found.solution.used, self._hidden.shown(*clear, found.matches, found.solution.used)
@@ -313,6 +318,8 @@ class Estimator:
         relief = self._relief.error(pair, solution, found.noise.scale, known.tilt.sigma_rad)
         if relief is not None:
             shared["relief"] = relief
+        if found.light_m_s > 0:
+            shared["light"] = found.light_m_s * np.eye(3)
         R_level_camera = known.tilt.R_level_body @ self._R_body_camera
         velocity = R_level_camera @ solution.velocity_m_s
         effects = {cause: R_level_camera @ effect for cause, effect in shared.items()}
@@ -335,11 +342,13 @@ class Estimator:
         else:
             self._scatter.interrupt()
             found.noise.note_unusual(solution.scale)
+        level = level_velocity(velocity, covariance)
+        if isinstance(level, LevelVelocity):  # what is uncertain would lean the tilt for seconds
+            self._tilt.observe_velocity(view.middle_s, self._R_body_camera @ solution.velocity_m_s)
         self._carry(view, solution.velocity_m_s, velocity, effects, image, relief)
         sigmas = {cause: np.sqrt(np.square(effect).sum(axis=1)) for cause, effect in effects.items()}
         sigmas["image"] = np.sqrt(np.diag(image))
-        level = level_velocity(velocity, covariance)
-        kept = self._positions is not None and isinstance(level, LevelVelocity)
+        kept = self._positions is not None and isinstance(level, LevelVelocity) and not self._light.moves
         position = self._place(second, view, solution.velocity_m_s, image, known) if kept else None
         return _Outcome(
             level, matches=found.matches, used=solution.used, height=known.height, effects=sigmas, position=position
@@ -354,7 +363,7 @@ class Estimator:
         image: Array,
         relief: Array | None,
     ) -> None:
-        """Let height, tilt and expectation hear a velocity (3,), camera and level axes, and whether the ground is uneven."""
+        """Let height and expectation hear a velocity (3,), camera and level axes, and whether the ground is uneven."""
         climb_sigma = float(np.hypot(_LASTING * np.sqrt(image[2, 2]), np.linalg.norm(effects["acceleration"][2])))
         if relief is None:
             self._height.see_level(view.middle_s)
@@ -363,12 +372,13 @@ class Estimator:
             share = np.sqrt(2) * np.linalg.norm(relief) / max(float(np.linalg.norm(level_m_s)), _SLOW_M_S)
             self._height.see_relief(view.middle_s, min(float(share), _MOST_RELIEF))
             climb_sigma = float(np.hypot(climb_sigma, np.linalg.norm(effects["relief"])))  # a bent picture climbs
+        if "light" in effects:
+            climb_sigma = float(np.hypot(climb_sigma, np.linalg.norm(effects["light"][2])))
         lean = np.sqrt(np.square(np.hstack([effects["tilt"], effects["mounting"]])[2]).sum())
         self._height.add_climb(view.middle_s, float(level_m_s[2]), climb_sigma, float(lean))
         still = view.R_still_camera @ velocity_m_s
         self._accelerations.observe(view.middle_s, still)
         self._expected.add(view.middle_s, still)
-        self._tilt.observe_velocity(view.middle_s, self._R_body_camera @ velocity_m_s)
 
     def _place(self, second: _Frame, view: PairView, velocity_m_s: Array, image: Array, known: Known) -> Position:
         """Follow the position by a velocity (3,), camera axes, that ``image`` (3, 3) makes uncertain, level axes."""

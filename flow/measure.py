@@ -29,7 +29,10 @@ _AnyFeed = Union["_Feed[GyroSamples]", "_Feed[RangeSamples]", "_Feed[AttitudeSam
 _Step: TypeAlias = tuple[Frame, FrameResult | None]
 
 _HELD_S, _MOST_HELD, _MOST_HELD_PX = 3.0, 120, 60_000_000  # rows held back, their frames and all their pixels
-_AGAINST_GYRO = "gyro_disagrees"
+_AGAINST_GYRO, _FOUND_OUT_S = (
+    "gyro_disagrees",
+    0.8,
+)  # how long that takes at most, of a gyro wrong from the start (measured: 0.6)
 _AHEAD_S = 0.05  # samples given beyond the end of a frame's exposure, for interpolation around it
 _UPSIDE_DOWN_M_S2 = 5.0
 _IN_G_M_S2 = 2.0  # no craft falls so for most of a log
@@ -91,19 +94,24 @@ def _hold(steps: Iterator[_Step], held: deque[_Step]) -> None:
 
 
 def _take_back(held: deque[_Step]) -> None:
-    """Take back the velocities from before it was plain that the gyro is not the picture's, where most of them are gone."""
-    wrong = [k for k, (_, result) in enumerate(held) if result is not None and _speaks_against_gyro(result)]
-    if 2 * len(wrong) <= len(held):
+    """Take back the velocities from before it was plain that the gyro is not the picture's.
+
+    Only where it came out soon after the start with nothing else amiss before, and most rows are gone since: a hand before
+    the lens or another scene breaks the picture first.
+    """
+    wrong = [k for k, (_, result) in enumerate(held) if result is not None and result.row.status == _AGAINST_GYRO]
+    if 2 * len(wrong) <= len(held) or held[wrong[0]][0].time_s - held[0][0].time_s > _FOUND_OUT_S:
+        return
+    if any(
+        result is not None and not isinstance(result.row.velocity, LevelVelocity)
+        for _, result in itertools.islice(held, wrong[0])
+    ):
         return
     for k in range(wrong[-1]):
         frame, result = held[k]
         if result is not None and isinstance(result.row.velocity, LevelVelocity):
             row = replace(result.row, velocity=NoVelocity(reason=_AGAINST_GYRO))
             held[k] = frame, replace(result, row=row, effects_m_s={}, position=None)
-
-
-def _speaks_against_gyro(result: FrameResult) -> bool:
-    return result.row.status == _AGAINST_GYRO
 
 
 def _taken(held: deque[_Step]) -> Iterator[_Step]:

@@ -37,6 +37,8 @@ from tests.flow.spoils import (
     gyro_by,
     gyro_gap,
     hot_pixels,
+    lamp,
+    leaf_shadows,
     legs,
     motion_blur,
     noise,
@@ -60,6 +62,12 @@ def clean() -> Flight:
     """Forward over gravel at 1.2 m and 0.6 m/s, rocking by 4.6 degrees RMS, 30 frames a second."""
     whole = rocking_pass()
     return replace(whole, attitude_log=None, frames=whole.frames[: 2 * FRAMES : 2])
+
+
+@functools.cache
+def lit() -> Flight:
+    """Fly so at 27 frames a second: the lamp's bands wander."""
+    return flight(gusty(2.7), frame_rate_hz=27)
 
 
 @functools.cache
@@ -215,6 +223,8 @@ FAULTS: dict[str, Fault] = {
     "dusk": Fault(spoil=drawn(dusk, 0, 9), least=0.9),
     "bright spot": Fault(spoil=drawn(bright_spot), least=0.97, clean_from_s=END_S),
     "own shadow": Fault(spoil=drawn(own_shadow), least=0.95, clean_from_s=END_S),
+    "leaf shadows": Fault(spoil=drawn(leaf_shadows(0.5), 0, 9), least=1.0),
+    "lamp flickers": Fault(source=lit, spoil=drawn(lamp(0.3, 0.014), 0, 9), least=1.0),
     "legs": Fault(spoil=drawn(legs), least=0.9, clean_from_s=END_S),
     "grass in wind": Fault(spoil=drawn(wind(1.0), 0, 9), least=0.8),
     "grass in a storm": Fault(spoil=drawn(wind(3.0), 0, 9)),

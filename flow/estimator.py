@@ -318,8 +318,8 @@ class Estimator:
         relief = self._relief.error(pair, solution, found.noise.scale, known.tilt.sigma_rad)
         if relief is not None:
             shared["relief"] = relief
-        if found.light_m_s > 0:
-            shared["light"] = found.light_m_s * np.eye(3)
+        if found.light > 0:
+            shared["light"] = found.light * np.linalg.cholesky(solution.covariance)
         R_level_camera = known.tilt.R_level_body @ self._R_body_camera
         velocity = R_level_camera @ solution.velocity_m_s
         effects = {cause: R_level_camera @ effect for cause, effect in shared.items()}

@@ -27,7 +27,7 @@ _EARLY, _EVERY = 24, 8  # pairs that are all held against each other, and every 
 _FEWEST, _MEMORY = 4, 6.0  # comparisons before a verdict, and how many count
 _FLOOR_PX = 0.03  # that sharp grain, lens and codec may leave between the two
 _MOVES, _CALM = 3.0, 1.0  # mean square of the difference in sigmas from which on light moves, and up to which it rests
-_LEFT = 0.15  # of the difference, what a shadow's edge leaves in the ground's grain (measured: 0.05-0.15)
+_LEFT = 0.3  # of the difference, what is left in the ground's grain (measured: 0.05-0.15 of shadows, 0.5 of grass that sways)
 
 
 class MovingLight:
@@ -68,7 +68,9 @@ class MovingLight:
         if agrees and not self.moves:
             even.noise.learn(even.matches, even.solution.used, self._focal_px * even.solution.miss, even.solution.scale)
             return plain
-        return replace(even, light_m_s=_LEFT * float(np.sqrt(self._apart_m2_s2)))
+        # Along the vertical, too, as much more as a match there says less.
+        sigma_m_s = float(np.sqrt(np.trace(even.solution.covariance[:2, :2])))
+        return replace(even, light=_LEFT * float(np.sqrt(self._apart_m2_s2)) / max(sigma_m_s, 1e-9))
 
     def _compare(self, plain: Found, even: Found, view: PairView) -> None:
         apart = (plain.solution.velocity_m_s - even.solution.velocity_m_s)[:2]

@@ -14,11 +14,14 @@ from flow.anchoring.anchor import Moment
 from flow.anchoring.view import Shot
 from flow.camera import Lens
 from flow.faults.camera_faults import CameraFaults
+from flow.faults.copies import Copies
 from flow.faults.glints import GlintFilter
 from flow.faults.hidden_motion import HiddenMotion
+from flow.faults.moving_light import MovingLight
 from flow.faults.rails import Rails
 from flow.faults.sensor_pattern import ClearPlaces
 from flow.faults.standstill import StandStill
+from flow.faults.stuck import Stuck
 from flow.faults.turn_check import TurnCheck
 from flow.force_sum import ForceSum
 from flow.height import Height, HeightFilter
@@ -143,10 +146,14 @@ class Estimator:
         coarse, fine, scout = (
             ClearPlaces(each, self.faults.pattern) for each in (motion or tracks, blocks, blocks.thinned())
         )
-        self._search = Search(coarse, fine if motion is None else None, self._focal_px, scout)
+        plain = Search(coarse, fine if motion is None else None, self._focal_px, scout)
+        even = Search(LucasKanade(*size_px), BlockMatcher(*size_px), self._focal_px)
+        self._light = MovingLight(plain, even, self._focal_px, moves=self.faults.light_moved)
+        self._search = plain if motion is not None else self._light
         keeps = positions and motion is None
         self._positions = PositionKeeper(module, self._lens, blocks, tracks) if keeps else None
         self._rotations, self._rails = RotationLog(module.gyro), Rails()
+        self._stuck = Stuck(np.array(module.gyro.bias_rad_s))
         self._tilt = tilt_source(attitude, self._rotations)
         self._readings: deque[tuple[float, float, float | None]] = deque()
         self._height = HeightFilter(module.range)
@@ -154,14 +161,16 @@ class Estimator:
         self._force = ForceSum(self._rotations)
         self._errors = RowErrors(module, self._rotations, self._force)
         self._standstill, self._hidden, self._relief = StandStill(), HiddenMotion(), ReliefWatch()
-        self._glints, self._neighbours = GlintFilter(), NeighbourScatter()
+        self._copies, self._glints, self._neighbours = Copies(), GlintFilter(), NeighbourScatter()
         self._previous: _Frame | None = None
         self._latest_s = -np.inf
         self._expected, self._accelerations = ExpectedVelocity(), AccelerationFilter(self._force)
 
     def add_gyro(self, samples: GyroSamples) -> None:
         """Add gyro samples (and accelerometer, where the attitude comes from it) in time order."""
-        samples = self._rails.without_saturated(samples)
+        samples = self._stuck.without_stuck(self._rails.without_saturated(samples))
+        if not len(samples.time_s):
+            return
         self._rotations.append(samples)
         self._tilt.add_inertial(samples)
         self._force.add(samples)
@@ -247,7 +256,7 @@ class Estimator:
         if height is None:
             beyond = self._height.beyond_limits
             return _Outcome(NoVelocity(reason="height_out_of_range" if beyond else "no_height"))
-        if np.array_equal(first.picture, second.picture):
+        if self._copies.holds(first.picture, second.picture):
             return _Outcome(NoVelocity(reason="repeated_frame"), height=height)
         down = tilt.down_body @ self._R_body_camera
         camera_above = height.height_m - float(np.dot(self._module.alignment.camera_position_m, tilt.down_body))
@@ -285,18 +294,20 @@ class Estimator:
         known: Known,
     ) -> _Outcome:
         found = self._search.find(*clear, view, guess)
+        self.faults.light_moved |= self._light.moves
         if isinstance(found, NotFound):
             return _Outcome(NoVelocity(reason=found.reason), matches=found.matches, height=known.height)
         used, hidden = found.solution.used, self._hidden.shown(*clear, found.matches, found.solution.used)
-        against = "contradictory" if hidden else self._doubt(first, second, view, found, guess)
+        against = "contradictory" if hidden else self._doubt(view, found, guess)
         if against is not None:
             return _Outcome(NoVelocity(reason=against), found.matches, used, hidden=hidden, height=known.height)
         return self._vouch(second, view, found, known)
 
-    def _doubt(self, first: _Frame, second: _Frame, view: PairView, found: Found, guess: Array | None) -> str | None:
+    def _doubt(self, view: PairView, found: Found, guess: Array | None) -> str | None:
         pair, solution = found.pair, found.solution
-        if self._standstill.holds(first.picture, second.picture, view, found.matches, guess, self._focal_px):
-            return "picture_fixed"
+        copied = self._copies.likely
+        if self._standstill.holds(view, found.matches, guess, self._focal_px, copied=copied):
+            return "repeated_frame" if copied else "picture_fixed"
         turned_rad, interval_s = view.turned_rad(), view.second_s - view.first_s
         rate_change = self._errors.rate_change(view)
         if self._turns.disagrees(pair, solution, turned_rad, rate_change, interval_s, found.noise.scale):
@@ -310,6 +321,8 @@ class Estimator:
         relief = self._relief.error(pair, solution, found.noise.scale, known.tilt.sigma_rad)
         if relief is not None:
             shared["relief"] = relief
+        if found.light > 0:
+            shared["light"] = np.asarray(found.light * np.linalg.cholesky(solution.covariance), np.float64)
         R_level_camera = known.tilt.R_level_body @ self._R_body_camera
         velocity = R_level_camera @ solution.velocity_m_s
         effects = {cause: R_level_camera @ effect for cause, effect in shared.items()}
@@ -332,11 +345,13 @@ class Estimator:
         else:
             self._scatter.interrupt()
             found.noise.note_unusual(solution.scale)
+        level = level_velocity(velocity, covariance)
+        if isinstance(level, LevelVelocity):  # what is uncertain would lean the tilt for seconds
+            self._tilt.observe_velocity(view.middle_s, self._R_body_camera @ solution.velocity_m_s)
         self._carry(view, solution.velocity_m_s, velocity, effects, image, relief)
         sigmas = {cause: np.sqrt(np.square(effect).sum(axis=1)) for cause, effect in effects.items()}
         sigmas["image"] = np.sqrt(np.diag(image))
-        level = level_velocity(velocity, covariance)
-        kept = self._positions is not None and isinstance(level, LevelVelocity)
+        kept = self._positions is not None and isinstance(level, LevelVelocity) and not self._light.moves
         position = self._place(second, view, solution.velocity_m_s, image, known) if kept else None
         return _Outcome(
             level, matches=found.matches, used=solution.used, height=known.height, effects=sigmas, position=position
@@ -351,7 +366,7 @@ class Estimator:
         image: Array,
         relief: Array | None,
     ) -> None:
-        """Let height, tilt and expectation hear a velocity (3,), camera and level axes, and whether the ground is uneven."""
+        """Let height and expectation hear a velocity (3,), camera and level axes, and whether the ground is uneven."""
         climb_sigma = float(np.hypot(_LASTING * np.sqrt(image[2, 2]), np.linalg.norm(effects["acceleration"][2])))
         if relief is None:
             self._height.see_level(view.middle_s)
@@ -360,12 +375,13 @@ class Estimator:
             share = np.sqrt(2) * np.linalg.norm(relief) / max(float(np.linalg.norm(level_m_s)), _SLOW_M_S)
             self._height.see_relief(view.middle_s, min(float(share), _MOST_RELIEF))
             climb_sigma = float(np.hypot(climb_sigma, np.linalg.norm(effects["relief"])))  # a bent picture climbs
+        if "light" in effects:
+            climb_sigma = float(np.hypot(climb_sigma, np.linalg.norm(effects["light"][2])))
         lean = np.sqrt(np.square(np.hstack([effects["tilt"], effects["mounting"]])[2]).sum())
         self._height.add_climb(view.middle_s, float(level_m_s[2]), climb_sigma, float(lean))
         still = view.R_still_camera @ velocity_m_s
         self._accelerations.observe(view.middle_s, still)
         self._expected.add(view.middle_s, still)
-        self._tilt.observe_velocity(view.middle_s, self._R_body_camera @ velocity_m_s)
 
     def _place(self, second: _Frame, view: PairView, velocity_m_s: Array, image: Array, known: Known) -> Position:
         """Follow the position by a velocity (3,), camera axes, that ``image`` (3, 3) makes uncertain, level axes."""

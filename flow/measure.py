@@ -5,6 +5,7 @@ from __future__ import annotations
 import itertools
 from collections import deque
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from typing import Generic, TypeAlias, TypeVar, Union
 
 import numpy as np
@@ -15,6 +16,7 @@ from flow.errors import DataError
 from flow.estimator import Estimator, FrameResult
 from flow.faults.camera_faults import CameraFaults
 from flow.recording import Recording
+from flow.row import LevelVelocity, NoVelocity
 from flow.series import AttitudeSamples, GyroSamples, RangeSamples
 from flow.tilt import AttitudeSource
 from flow.tracks import ImageMotion
@@ -27,8 +29,13 @@ _AnyFeed = Union["_Feed[GyroSamples]", "_Feed[RangeSamples]", "_Feed[AttitudeSam
 _Step: TypeAlias = tuple[Frame, FrameResult | None]
 
 _HELD_S, _MOST_HELD, _MOST_HELD_PX = 3.0, 120, 60_000_000  # rows held back, their frames and all their pixels
+_AGAINST_GYRO, _FOUND_OUT_S = (
+    "gyro_disagrees",
+    0.8,
+)  # how long that takes at most, of a gyro wrong from the start (measured: 0.6)
 _AHEAD_S = 0.05  # samples given beyond the end of a frame's exposure, for interpolation around it
 _UPSIDE_DOWN_M_S2 = 5.0
+_IN_G_M_S2 = 2.0  # no craft falls so for most of a log
 _BATCH_S = 0.1  # hand over so much at a time: a call costs more than a sample
 
 
@@ -54,7 +61,7 @@ def measure(
         Called with each frame before the row that it ends, so that nobody needs to decode the video again.
     begin_again
         Hold the rows of the first seconds back, and where those show bad pixels, dirt on the lens or false stamps measure
-        them again with that known.
+        them again with that known; where most of them speak against the gyro, the others among them are taken back.
 
     Raises
     ------
@@ -64,18 +71,47 @@ def measure(
     estimator, feeds = _prepared(recording, motion, positions)
     steps = _steps(recording, estimator, feeds)
     held: deque[_Step] = deque()
-    for frame, result in steps if begin_again else ():
-        held.append((frame, result))
-        if frame.time_s - held[0][0].time_s > _HELD_S or len(held) >= min(_MOST_HELD, _MOST_HELD_PX // frame.luma.size):
-            break
+    if begin_again:
+        _hold(steps, held)
     if begin_again and estimator.faults.worth_knowing:
         held.clear()
         steps = _steps(recording, *_prepared(recording, motion, positions, estimator.faults.begun_again()))
+        _hold(steps, held)
+    _take_back(held)
     for frame, result in itertools.chain(_taken(held), steps):
         if watch is not None:
             watch(frame)
         if result is not None:
             yield result
+
+
+def _hold(steps: Iterator[_Step], held: deque[_Step]) -> None:
+    """Hold the first seconds back."""
+    for frame, result in steps:
+        held.append((frame, result))
+        if frame.time_s - held[0][0].time_s > _HELD_S or len(held) >= min(_MOST_HELD, _MOST_HELD_PX // frame.luma.size):
+            return
+
+
+def _take_back(held: deque[_Step]) -> None:
+    """Take back the velocities from before it was plain that the gyro is not the picture's.
+
+    Only where it came out soon after the start with nothing else amiss before, and most rows are gone since: a hand before
+    the lens or another scene breaks the picture first.
+    """
+    wrong = [k for k, (_, result) in enumerate(held) if result is not None and result.row.status == _AGAINST_GYRO]
+    if 2 * len(wrong) <= len(held) or held[wrong[0]][0].time_s - held[0][0].time_s > _FOUND_OUT_S:
+        return
+    if any(
+        result is not None and not isinstance(result.row.velocity, LevelVelocity)
+        for _, result in itertools.islice(held, wrong[0])
+    ):
+        return
+    for k in range(wrong[-1]):
+        frame, result = held[k]
+        if result is not None and isinstance(result.row.velocity, LevelVelocity):
+            row = replace(result.row, velocity=NoVelocity(reason=_AGAINST_GYRO))
+            held[k] = frame, replace(result, row=row, effects_m_s={}, position=None)
 
 
 def _taken(held: deque[_Step]) -> Iterator[_Step]:
@@ -96,6 +132,10 @@ def _prepared(
     elif accel_m_s2 is not None and accel_m_s2[2] > _UPSIDE_DOWN_M_S2:
         usual = "a level, still module shows -9.8 (body z is down); turn the sign or the axes"
         problem = f"specific force is {accel_m_s2[2]:+.3g} m/s2 (median): {usual}"
+        raise DataError(problem, path=recording.gyro_path, key="accel_z_m_s2")
+    elif accel_m_s2 is not None and np.linalg.norm(accel_m_s2) < _IN_G_M_S2:
+        usual = "a still module shows 9.8; is the log in g? Multiply it by 9.80665"
+        problem = f"specific force is {np.linalg.norm(accel_m_s2):.3g} m/s2 (median): {usual}"
         raise DataError(problem, path=recording.gyro_path, key="accel_z_m_s2")
     estimator = Estimator(module, attitude=source, motion=motion, positions=positions, faults=faults)
     feeds: list[_AnyFeed] = [
@@ -146,7 +186,8 @@ def _peek_accelerometer(chunks: Iterator[GyroSamples]) -> tuple[Iterator[GyroSam
     """Give the log from its start, and the median (3,) of its first accelerations; None where it has none."""
     first = next(chunks)
     accel = first.accel_m_s2
-    known = None if accel is None else accel[np.isfinite(accel).all(axis=1)]
+    # Nothing but zeros, too, is no accelerometer.
+    known = None if accel is None else accel[np.isfinite(accel).all(axis=1) & accel.any(axis=1)]
 
     def whole() -> Iterator[GyroSamples]:
         yield first

@@ -1,11 +1,12 @@
 """Which way is down, in body axes, and how well that is known.
 
-Three sources behind one interface: a logged attitude, gyro with accelerometer, or the assumption of level flight.
+Three sources behind one interface: a logged attitude, gyro with accelerometer, or gyro and the assumption of flight that is
+level on average.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal, TypeAlias
 
 import numpy as np
@@ -57,17 +58,6 @@ class TiltSource:
     def at(self, time_s: float) -> Tilt | None:
         """Give the tilt, or None where it is not known."""
         raise NotImplementedError
-
-
-class AssumedLevel(TiltSource):
-    """No attitude at all: the craft is taken as level, and the sigma says how far that may be off."""
-
-    def __init__(self, sigma_rad: float = np.radians(4.0)) -> None:
-        self._tilt = Tilt(down_body=np.array([0.0, 0.0, 1.0]), sigma_rad=float(sigma_rad))
-
-    def at(self, time_s: float) -> Tilt | None:
-        """Level, at any time."""
-        return self._tilt
 
 
 class LoggedTilt(TiltSource):
@@ -128,6 +118,7 @@ class InertialTilt(TiltSource):
     _BLIND_S = 0.5  # without speed for so long the average goes on without it
     _SPEED_CHANGE_M_S = 0.4  # typical change of speed in gusts, when it is not measured
     _SPEED_SIGMA_M_S = 0.03
+    _DRIFT_RAD_S = 1e-3  # of what the gyro alone carries on, where the accelerometer is silent: what a bias may stray
     _LEAST_FORCE_M_S2 = 2.0  # on average; less is a dead sensor or a fall
 
     def __init__(self, rotations: RotationLog, *, memory_s: float = 5.0, sensor_sigma_rad: float = 0.008) -> None:
@@ -193,7 +184,8 @@ class InertialTilt(TiltSource):
             return None
         up = self._mean @ self._rotations.matrices(np.array([time_s]))[0]
         unsettled = self._speed_sigma / (GRAVITY_M_S2 * min(self._elapsed_s, self._memory_s))
-        sigma = float(np.hypot(self._sensor_sigma_rad, min(unsettled, 0.1)))
+        silent_s = 0.0 if self._last_s is None else max(time_s - self._last_s, 0.0)
+        sigma = float(np.hypot(self._sensor_sigma_rad, min(unsettled, 0.1))) + self._DRIFT_RAD_S * silent_s
         return Tilt(down_body=-up / size, sigma_rad=sigma)
 
     def _start_again(self, time_s: float) -> None:
@@ -214,8 +206,28 @@ class InertialTilt(TiltSource):
         self._sum, self._sum_s = np.zeros(3), 0.0
 
 
+class AssumedLevel(InertialTilt):
+    """No accelerometer: the craft is taken as level on average, and the sigma says how far that may be off.
+
+    The gyro tells how it rocks about that average.
+    """
+
+    _SPEED_CHANGE_M_S = 0.0  # it is assumed from the start, and gets no better
+
+    def __init__(self, rotations: RotationLog, *, sigma_rad: float = np.radians(4.0)) -> None:
+        super().__init__(rotations, sensor_sigma_rad=float(sigma_rad))
+
+    def add_inertial(self, samples: GyroSamples) -> None:
+        """Add samples in time order; the rotation log must have been given them already."""
+        level = np.tile([0.0, 0.0, -GRAVITY_M_S2], (len(samples.time_s), 1))
+        super().add_inertial(replace(samples, accel_m_s2=level))
+
+    def observe_velocity(self, time_s: float, velocity_body_m_s: Array) -> None:
+        """Hear nothing: a change of speed is no force here."""
+
+
 def tilt_source(attitude: AttitudeSource, rotations: RotationLog) -> TiltSource:
     """Make a source: ``logged`` roll and pitch, ``inertial`` from gyro and accelerometer, or ``level`` by assumption."""
     if attitude == "logged":
         return LoggedTilt()
-    return InertialTilt(rotations) if attitude == "inertial" else AssumedLevel()
+    return InertialTilt(rotations) if attitude == "inertial" else AssumedLevel(rotations)

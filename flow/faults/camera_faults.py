@@ -1,4 +1,4 @@
-"""What a camera itself does wrong, learnt on the way: bad pixels and dirt on its glass, and stamps that are not true."""
+"""What is wrong with the pictures themselves, learnt on the way: bad pixels and dirt, false stamps, light that moves."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ Marks: TypeAlias = NDArray[np.bool_]
 
 
 class CameraFaults:
-    """Learns both, pair by pair.
+    """Learns them, pair by pair.
 
     Parameters
     ----------
@@ -27,16 +27,19 @@ class CameraFaults:
     def __init__(self, width_px: int, height_px: int) -> None:
         self.pattern = SensorPattern(width_px, height_px)
         self.clock = FrameClock()
+        self.light_moved = False
+        """Whether light was seen to move by itself (:mod:`flow.faults.moving_light`)."""
 
     @property
     def worth_knowing(self) -> bool:
         """Whether the rows before would have been better with what is known now."""
-        return self.pattern.found or self.clock.settled
+        return self.pattern.found or self.clock.settled or self.light_moved
 
     def begun_again(self) -> CameraFaults:
         """Give what is known now for the same frames from the first one on."""
         again = CameraFaults(*self.pattern.size_px)
         again.pattern, again.clock = self.pattern.begun_again(), self.clock.begun_again()
+        again.light_moved = self.light_moved
         return again
 
     def learn(

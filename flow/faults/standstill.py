@@ -8,12 +8,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from flow.pair.geometry import PairView
-from flow.tracks import Matches, Picture
+from flow.tracks import Matches
 
 Array: TypeAlias = NDArray[np.float64]
 
 _STILL_PX, _MOVED_PX = 0.08, 0.4
-_COPY_CHANGE = 0.8  # grey levels on average: less than the noise of a new picture
+_SENT_ANEW = 0.25  # of the motion expected: a codec that sends a copy as a whole may leave so much (measured: 0.2)
 _HARDEST_BRAKE_M_S2 = 6.0  # beyond, and then exactly still: the picture stopped, not the craft
 
 
@@ -29,31 +29,36 @@ class StandStill:
 
     def holds(
         self,
-        first: Picture,
-        second: Picture,
         view: PairView,
         matches: Matches,
         guess_m_s: Array | None,
         focal_px: float,
+        *,
+        copied: bool,
     ) -> bool:
-        """Take a pair into account and give the verdict; ``guess_m_s`` (3,) is the velocity expected, if there is one."""
-        copied = float(np.abs(first[::3, ::3].astype(np.int16) - second[::3, ::3]).mean()) < _COPY_CHANGE
+        """Take a pair into account and give the verdict.
+
+        ``guess_m_s`` (3,) is the velocity expected, if there is one; ``copied`` whether the pictures hardly differ
+        (:attr:`flow.faults.copies.Copies.likely`).
+        """
         self._stood = self._stands(view, matches, guess_m_s, focal_px, copied=copied)
         return self._stood
 
     def _stands(
         self, view: PairView, matches: Matches, guess_m_s: Array | None, focal_px: float, *, copied: bool
     ) -> bool:
-        if _median_px(matches.second_px - matches.first_px) >= _STILL_PX:
+        seen_px = _median_px(matches.second_px - matches.first_px)
+        if seen_px >= _STILL_PX and not copied:
             return False
         turned_px = _median_px(view.predict(matches.first_px, np.zeros(3)) - matches.first_px)
         moved_px = turned_px
         if guess_m_s is not None:
             moved_px = _median_px(view.predict(matches.first_px, guess_m_s) - matches.first_px)
         braked_px = _HARDEST_BRAKE_M_S2 * (view.second_s - view.first_s) ** 2 * focal_px / view.plane.distance_m
-        if copied and (self._stood or moved_px > max(_MOVED_PX, braked_px)):
+        stands = seen_px < max(_STILL_PX, _SENT_ANEW * moved_px)
+        if copied and stands and (self._stood or moved_px > max(_MOVED_PX, braked_px)):
             return True
-        return min(turned_px, moved_px) > _MOVED_PX
+        return seen_px < _STILL_PX and min(turned_px, moved_px) > _MOVED_PX
 
 
 def _median_px(moved: Array) -> float:

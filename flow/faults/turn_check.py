@@ -43,7 +43,8 @@ _SIGMAS, _FLOOR_RAD_S = np.array([2.5, 2.5, 2.0]), np.array([0.012, 0.012, 0.004
 # Clock, s; rolling rows (half of the readout, s); focal length, share: believed before, and not to be passed over. With
 # them a bias of the gyro, rad/s, which is no one's fault here: its sigma is the module file's matter.
 _PRIOR, _LIMIT = np.array([0.05, 0.02, 0.2, 0.01, 0.01, 0.01]), np.array([0.005, 0.003, 0.03])
-_BELIEVED_AGAIN = 8  # pairs running without anything left
+# Pairs running without anything left, and against those that were wrong before: a stretch without much turning proves little.
+_BELIEVED_AGAIN, _AGAIN_SHARE = 8, 0.25
 _SURE = 4.0  # sigmas
 # Before that: each is as the module says and a little beside, or off by about so much, one time in so many.
 _OFF, _BESIDE, _OFF_CHANCE = np.array([0.01, 0.01, 0.1]), np.array([1e-4, 1e-4, 0.002]), 0.1
@@ -155,7 +156,7 @@ class TurnCheck:
         self._flow: deque[float] = deque(maxlen=_MEMORY)  # speed over distance, rad/s
         self._scatter: deque[Array] = deque(maxlen=_MEMORY // 2)  # variance shown by two pairs in a row, (rad/s)^2
         self._unruly = np.ones(3)  # scatter over the square of what is usual: neighbours that a codec moves together
-        self._right = 0  # pairs running without anything left
+        self._right = self._accused = 0  # pairs running without anything left, and since it was found wrong
         self._wrong = self._doubted = self._misfits = False
         self._square, self._product = np.diag(_PRIOR**-2), np.zeros(len(_PRIOR))
 
@@ -178,7 +179,8 @@ class TurnCheck:
     def _right_again(self, left: Array, sigma: Array) -> bool:
         """Whether what spoke against the gyro has gone: a hand before the lens, say, that moved by itself."""
         self._right = self._right + 1 if (np.abs(left) < 2.5 * sigma).all() else 0
-        return self._right >= _BELIEVED_AGAIN
+        self._accused += 1
+        return self._right >= max(_BELIEVED_AGAIN, _AGAIN_SHARE * (self._accused - self._right))
 
     def _judge(self) -> None:
         left, by_gyro = np.array(self._left), np.array(self._turned)

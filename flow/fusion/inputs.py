@@ -114,7 +114,7 @@ class RowReader:
             end_s=end_s,
             velocity_m_s=velocity,
             image_m2_s2=image,
-            extra_m2_s2=np.square(effects.get("relief", none)),
+            extra_m2_s2=np.square(effects.get("relief", none)) + np.square(effects.get("light", none)),
             drift_m2_s2=(
                 _DRIFTING * image
                 + _crept(image, end_s - start_s)

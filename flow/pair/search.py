@@ -32,7 +32,8 @@ HELD_SHARE = 0.03
 class Found:
     """Matches with their own covariance, what they were solved from and what came of it; ``noise`` learns from it.
 
-    ``agree`` says whether the matches speak of one motion; where they do not, the solution is no velocity.
+    ``agree`` says whether the matches speak of one motion; where they do not, the solution is no velocity. ``light`` is
+    what light that moves by itself may have done to it, in sigmas of the solution (:mod:`flow.faults.moving_light`).
     """
 
     matches: Matches
@@ -40,6 +41,7 @@ class Found:
     solution: Solution
     noise: MatchNoise
     agree: bool
+    light: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -37,6 +37,8 @@ from tests.flow.spoils import (
     gyro_by,
     gyro_gap,
     hot_pixels,
+    lamp,
+    leaf_shadows,
     legs,
     motion_blur,
     noise,
@@ -60,6 +62,12 @@ def clean() -> Flight:
     """Forward over gravel at 1.2 m and 0.6 m/s, rocking by 4.6 degrees RMS, 30 frames a second."""
     whole = rocking_pass()
     return replace(whole, attitude_log=None, frames=whole.frames[: 2 * FRAMES : 2])
+
+
+@functools.cache
+def lit() -> Flight:
+    """Fly so at 27 frames a second: the lamp's bands wander."""
+    return flight(gusty(2.7), frame_rate_hz=27)
 
 
 @functools.cache
@@ -215,6 +223,8 @@ FAULTS: dict[str, Fault] = {
     "dusk": Fault(spoil=drawn(dusk, 0, 9), least=0.9),
     "bright spot": Fault(spoil=drawn(bright_spot), least=0.97, clean_from_s=END_S),
     "own shadow": Fault(spoil=drawn(own_shadow), least=0.95, clean_from_s=END_S),
+    "leaf shadows": Fault(spoil=drawn(leaf_shadows(0.5), 0, 9), least=1.0),
+    "lamp flickers": Fault(source=lit, spoil=drawn(lamp(0.3, 0.014), 0, 9), least=1.0),
     "legs": Fault(spoil=drawn(legs), least=0.9, clean_from_s=END_S),
     "grass in wind": Fault(spoil=drawn(wind(1.0), 0, 9), least=0.8),
     "grass in a storm": Fault(spoil=drawn(wind(3.0), 0, 9)),
@@ -235,15 +245,15 @@ FAULTS: dict[str, Fault] = {
     # Gyro and module file.
     "gyro gap": Fault(spoil=gyro_gap(BEGIN_S, END_S), least=0.7, clean_from_s=END_S),
     "gyro saturated": Fault(source=functools.cache(wild), spoil=saturated(2.18), least=0.7, clean_from_s=1.55),
-    "gyro axes swapped": Fault(spoil=gyro_by(np.stack([_Y, _X, _Z])), silent_from_s=1.0),
-    "gyro turned by 90 degrees": Fault(spoil=gyro_by(np.stack([_Y, -_X, _Z])), silent_from_s=1.0),
-    "gyro x and z swapped": Fault(spoil=gyro_by(np.stack([_Z, _Y, _X])), silent_from_s=1.0),
-    "gyro sign of all": Fault(spoil=gyro_by(-np.eye(3)), silent_from_s=1.0),
-    "gyro sign of x": Fault(spoil=gyro_by(np.diag([-1.0, 1, 1])), silent_from_s=1.0),
-    "gyro sign of z": Fault(spoil=gyro_by(np.diag([1.0, 1, -1])), silent_from_s=1.0),
-    "gyro dead": Fault(spoil=gyro_by(np.zeros((3, 3))), silent_from_s=1.0),
-    "clock 20 ms late": Fault(spoil=believed(alignment={"time_offset_s": 0.026}), silent_from_s=1.2),
-    "clock 20 ms early": Fault(spoil=believed(alignment={"time_offset_s": -0.014}), silent_from_s=1.2),
+    "gyro axes swapped": Fault(spoil=gyro_by(np.stack([_Y, _X, _Z])), silent_from_s=0.0),
+    "gyro turned by 90 degrees": Fault(spoil=gyro_by(np.stack([_Y, -_X, _Z])), silent_from_s=0.0),
+    "gyro x and z swapped": Fault(spoil=gyro_by(np.stack([_Z, _Y, _X])), silent_from_s=0.0),
+    "gyro sign of all": Fault(spoil=gyro_by(-np.eye(3)), silent_from_s=0.0),
+    "gyro sign of x": Fault(spoil=gyro_by(np.diag([-1.0, 1, 1])), silent_from_s=0.0),
+    "gyro sign of z": Fault(spoil=gyro_by(np.diag([1.0, 1, -1])), silent_from_s=0.0),
+    "gyro dead": Fault(spoil=gyro_by(np.zeros((3, 3))), silent_from_s=0.0),
+    "clock 20 ms late": Fault(spoil=believed(alignment={"time_offset_s": 0.026}), silent_from_s=0.0),
+    "clock 20 ms early": Fault(spoil=believed(alignment={"time_offset_s": -0.014}), silent_from_s=0.0),
     "focal length 10 % long": Fault(spoil=believed(camera={"fx_px": 146.5, "fy_px": 146.5})),
     "focal length 3 % short": Fault(spoil=believed(camera={"fx_px": 129.1, "fy_px": 129.1}), least=0.9),
     "focal length 5 % short": Fault(spoil=believed(camera={"fx_px": 126.5, "fy_px": 126.5}), least=0.9),

@@ -121,6 +121,29 @@ def glints(count: int) -> Draw:
     return draw
 
 
+def leaf_shadows(depth: float) -> Draw:
+    """Draw shadows of leaves that sway over all of the view; their edges are some 5 px wide, and the sun's fault."""
+    leaves = cv2.GaussianBlur(np.random.default_rng(17).normal(size=(200, 240)).astype(np.float32), (0, 0), 5)
+    leaves /= leaves.std()
+
+    def draw(grey: Grey, time_s: float, _: np.random.Generator) -> Grey:
+        away = np.array([[1, 0, 20 * np.sin(1.5 * time_s) - 40], [0, 1, 12 * np.cos(1.8 * time_s) - 40]], np.float32)
+        here = cv2.warpAffine(leaves, away, grey.shape[::-1], flags=cv2.INTER_CUBIC)
+        return np.asarray(grey * (1 - depth / (1 + np.exp(-4 * here))), np.float32)
+
+    return draw
+
+
+def lamp(swing: float, readout_s: float) -> Draw:
+    """Draw a lamp on mains of 50 Hz, which lights row after row differently."""
+
+    def draw(grey: Grey, time_s: float, _: np.random.Generator) -> Grey:
+        rows_s = readout_s * ((np.arange(grey.shape[0]) + 0.5) / grey.shape[0] - 0.5)
+        return grey * (1 + swing * np.sin(2 * np.pi * 100 * (time_s + rows_s)))[:, None].astype(np.float32)
+
+    return draw
+
+
 def hot_pixels(grey: Grey, _: float, rng: np.random.Generator) -> Grey:
     """Draw pixels that stand at a level of their own, a thousandth of all: a warm sensor."""
     out, fixed = grey.copy(), np.random.default_rng(106)

@@ -120,7 +120,7 @@ def status_streams() -> dict[str, tuple[Stream, int]]:
         "frame_gap": (Stream(pictures={k: ground(k) for k in (0, 1, 2, 3, 4, 20, 21, 22)}), 20),
         "repeated_frame": (Stream(pictures=copied), 6),
         "no_texture": (Stream(pictures=flat), 5),
-        "few_tracks": (Stream(pictures=swung, rate=(0.0, 3.7, 0.0)), 20),
+        "few_tracks": (Stream(pictures=swung, rate=(0.0, 3.7, 0.0), tilt=(0.0, 0.0)), 20),
         "contradictory": (Stream(pictures=cut), 6),
         "picture_fixed": (Stream(pictures={k: noisy(GROUND(0, 0), k) for k in range(12)}, rate=(0.0, 0.8, 0.0)), 5),
         "too_tilted": (Stream(tilt=(1.2, 0.0)), 5),

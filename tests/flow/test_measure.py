@@ -8,6 +8,7 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, fields, replace
 from typing import cast
 
+import cv2
 import numpy as np
 import pytest
 
@@ -143,6 +144,63 @@ def test_an_assumed_level_is_right_within_a_wider_band() -> None:
     wider = np.median(level.sigma_m_s[settled], axis=0) / np.median(leaning.sigma_m_s[settled], axis=0)
     assert (wider > 1).all()
     assert wider[2] > 2
+
+
+@pytest.mark.parametrize("begin_s", [None, 0.0, 1.5])
+def test_an_accelerometer_that_is_dead_costs_no_row(begin_s: float | None) -> None:
+    # All zeros, one number throughout, one number from some moment on: the gyro and a level average remain.
+    log = inertial().gyro_log
+    assert log.accel_m_s2 is not None
+    held = log.accel_m_s2[np.searchsorted(log.time_s, begin_s)] if begin_s is not None else np.zeros(3)
+    force = np.where((log.time_s >= (begin_s or 0.0))[:, None], held, log.accel_m_s2)
+    found = measured(replace(inertial(), gyro_log=replace(log, accel_m_s2=force)))
+    assert_honest(found)
+    assert_told(found, "")
+
+
+def test_a_gyro_that_hangs_costs_no_more_than_one_that_is_silent() -> None:
+    log = inertial().gyro_log
+    hung = (log.time_s > 2.0) & (log.time_s < 2.5)
+    rate = np.where(hung[:, None], log.rate_rad_s[np.flatnonzero(hung)[0]], log.rate_rad_s)
+    found = measured(replace(inertial(), gyro_log=replace(log, rate_rad_s=rate)))
+    assert_honest(found)
+    assert_told(found, "no_gyro no_height", (1.98, 2.5 + RECOVERY_S))
+
+
+@pytest.mark.parametrize("frames", [40, 165])  # fewer than are held back, and more
+def test_rows_from_before_a_gyro_was_found_out_are_taken_back(frames: int) -> None:
+    # The sign of z: it takes some pairs to show, which live use cannot know and a log can.
+    log, bias = inertial().gyro_log, np.array(inertial().module.gyro.bias_rad_s)
+    rate = (log.rate_rad_s - bias) * [1.0, 1.0, -1.0] + bias
+    turned = replace(inertial(), gyro_log=replace(log, rate_rad_s=rate), frames=inertial().frames[:frames])
+    live = [result.row.status for result in measure(cast("Recording", turned), positions=False, begin_again=False)]
+    assert "ok" in live[:10]
+    results = list(measure(cast("Recording", turned)))
+    assert {result.row.status for result in results} == {"gyro_disagrees"}
+    assert all(result.position is None for result in results)
+
+
+def test_rows_before_a_hand_in_front_of_the_lens_stay() -> None:
+    # A third of what is held back moves by itself: that is no verdict over the gyro.
+    frames = list(inertial().frames[:165])
+    cloth = np.random.default_rng(9).normal(90, 40, (400, 400))
+    cloth = cv2.GaussianBlur(cloth, (0, 0), 2.5)
+    for k in range(60, 95):
+        at = 120 + (70 * np.array([np.sin(0.15 * k), np.cos(0.12 * k)])).astype(int)
+        shown = cloth[at[0] : at[0] + 120, at[1] : at[1] + 160]
+        frames[k] = replace(frames[k], luma=np.clip(np.rint(shown), 0, 255).astype(np.uint8))
+    found = measured(replace(inertial(), frames=frames))
+    assert_honest(found, height_blind_s=(1.0, np.inf))  # the cloth goes up and down
+    assert set(found.status[:59]) == {"ok"}
+    assert set(found.status[98:]) == {"ok"}
+
+
+def test_an_accelerometer_in_g_is_refused() -> None:
+    log = inertial().gyro_log
+    assert log.accel_m_s2 is not None
+    in_g = replace(inertial(), gyro_log=replace(log, accel_m_s2=log.accel_m_s2 / 9.80665))
+    with pytest.raises(DataError, match=r"gyro.csv: accel_z_m_s2: specific force is 0.99\d* m/s2 .* in g\?"):
+        next(measure(cast("Recording", in_g)))
 
 
 def test_an_accelerometer_upside_down_is_refused() -> None:

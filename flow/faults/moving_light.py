@@ -1,0 +1,95 @@
+"""Light that moves by itself over the ground: shadows of leaves that sway, lamps that flicker from row to row.
+
+A shadow's edge is wide, since the sun has a size; the ground's own grain is finer. So pictures freed of all that is wide,
+each pixel against the mean of those around it, show the ground alone, and only in part as sharply. As long as both kinds
+of pictures show the same velocity the plain ones are right and finer; where they differ by more than noise the light
+moves, and the ground's grain is to be believed.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TypeAlias
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from flow.pair.geometry import PairView
+from flow.pair.search import Found, NotFound, Search
+from flow.tracks import Picture
+
+Array: TypeAlias = NDArray[np.float64]
+
+_AROUND_PX = 1.5  # one-sigma of the mean that a pixel is held against
+_DARKEST = 8.0  # grey levels; what is darker holds more noise than ground
+_EARLY, _EVERY = 24, 8  # pairs that are all held against each other, and every which later one
+_FEWEST, _MEMORY = 4, 6.0  # comparisons before a verdict, and how many count
+_FLOOR_PX = 0.03  # that sharp grain, lens and codec may leave between the two
+_MOVES, _CALM = 3.0, 1.0  # mean square of the difference in sigmas from which on light moves, and up to which it rests
+_LEFT = 0.3  # of the difference, what is left in the ground's grain (measured: 0.05-0.15 of shadows, 0.5 of grass that sways)
+
+
+class MovingLight:
+    """Finds the velocity of a pair, by the ground's grain alone where the light moves.
+
+    Parameters
+    ----------
+    plain, even
+        What searches pictures as they are, and freed of the light.
+    focal_px
+        Focal length.
+
+    Attributes
+    ----------
+    moves
+        Whether it does.
+    """
+
+    def __init__(self, plain: Search, even: Search, focal_px: float, *, moves: bool = False) -> None:
+        self._plain, self._even, self._focal_px = plain, even, focal_px
+        self._evened: list[tuple[Picture, Picture]] = []  # the last two, before and after
+        self._pairs, self._compared = 0, 0
+        self._surprise, self._apart_m2_s2 = 0.0, 0.0
+        self.moves = moves
+
+    def find(self, first: Picture, second: Picture, view: PairView, guess_m_s: Array | None) -> Found | NotFound:
+        """Find the velocity between two pictures; see :meth:`flow.pair.search.Search.find`."""
+        plain = self._plain.find(first, second, view, guess_m_s)
+        agrees = isinstance(plain, Found) and plain.agree
+        self._pairs += 1
+        if agrees and not self.moves and self._pairs > _EARLY and self._pairs % _EVERY:
+            return plain
+        even = self._even.find(self._freed(first), self._freed(second), view, guess_m_s)
+        if isinstance(even, NotFound) or not even.agree:
+            return replace(plain, agree=False) if isinstance(plain, Found) and self.moves else plain
+        if isinstance(plain, Found):
+            self._compare(plain, even, view)
+        if agrees and not self.moves:
+            even.noise.learn(even.matches, even.solution.used, self._focal_px * even.solution.miss, even.solution.scale)
+            return plain
+        # Along the vertical, too, as much more as a match there says less.
+        sigma_m_s = float(np.sqrt(np.trace(even.solution.covariance[:2, :2])))
+        return replace(even, light=_LEFT * float(np.sqrt(self._apart_m2_s2)) / max(sigma_m_s, 1e-9))
+
+    def _compare(self, plain: Found, even: Found, view: PairView) -> None:
+        apart = (plain.solution.velocity_m_s - even.solution.velocity_m_s)[:2]
+        m_s_per_px = view.plane.distance_m / (self._focal_px * (view.second_s - view.first_s))
+        variance = np.diag(even.solution.covariance)[:2] + (_FLOOR_PX * m_s_per_px) ** 2
+        self._compared += 1
+        share = 1 / min(self._compared, _MEMORY)
+        self._surprise += share * (float(np.mean(apart**2 / variance)) - self._surprise)
+        self._apart_m2_s2 += share * (float(apart @ apart) - self._apart_m2_s2)
+        if self._compared >= _FEWEST:
+            self.moves = self._surprise > (_CALM if self.moves else _MOVES)
+
+    def _freed(self, picture: Picture) -> Picture:
+        for before, after in self._evened:
+            if before is picture:
+                return after
+        levels = picture.astype(np.float32)
+        around = cv2.GaussianBlur(levels, (0, 0), _AROUND_PX)
+        ratio = levels / np.maximum(around, _DARKEST)
+        after = np.clip(np.rint(128 + float(levels.mean()) * (ratio - 1)), 0, 255).astype(np.uint8)
+        self._evened = [*self._evened[-1:], (picture, after)]
+        return after

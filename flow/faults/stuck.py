@@ -1,0 +1,89 @@
+"""Sensors that stand at one number to the last digit: a bus or a driver that hangs, and repeats what it read last.
+
+A craft in the air never leaves a gyro or an accelerometer at one reading on all three axes. A log that is filled up from
+a slower sensor repeats each reading as often as ever, and a coarse one at rest stands at what it shows at rest: neither is
+stuck.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TypeAlias
+
+import numpy as np
+from numpy.typing import NDArray
+
+from flow.series import GyroSamples
+
+Array: TypeAlias = NDArray[np.float64]
+Marks: TypeAlias = NDArray[np.bool_]
+
+_FEWEST, _LEAST_S, _FORCE_LEAST_S = 4, 0.012, 0.05
+_TIMES_USUAL = 3  # as long as any run before, beyond which it is stuck
+_TURNS_RAD_S = 0.02  # on some axis, beyond the bias: less is rest
+
+
+class Stuck:
+    """Finds samples that only repeat the one before.
+
+    Parameters
+    ----------
+    bias_rad_s
+        What the gyro shows at rest, (3,).
+    """
+
+    def __init__(self, bias_rad_s: Array) -> None:
+        self._bias = bias_rad_s
+        self._rate, self._force = _Runs(_LEAST_S), _Runs(_FORCE_LEAST_S)
+
+    def without_stuck(self, samples: GyroSamples) -> GyroSamples:
+        """Leave out the samples of a gyro that is stuck, and the forces (NaN) of an accelerometer that is.
+
+        Both from the moment on at which that is plain. An accelerometer counts as stuck only while the gyro is not.
+        """
+        if not len(samples.time_s):
+            return samples
+        stuck, runs = self._rate.long(samples.time_s, samples.rate_rad_s)
+        stuck &= self._rate.varied & (np.abs(samples.rate_rad_s - self._bias) > _TURNS_RAD_S).any(axis=1)
+        force = samples.accel_m_s2
+        if force is not None:
+            still, _ = self._force.long(samples.time_s, np.nan_to_num(force))
+            force = np.where((still & ~runs)[:, None], np.nan, force)
+        if not stuck.any():
+            return replace(samples, accel_m_s2=force)
+        return GyroSamples(
+            time_s=samples.time_s[~stuck],
+            rate_rad_s=samples.rate_rad_s[~stuck],
+            accel_m_s2=None if force is None else force[~stuck],
+        )
+
+
+class _Runs:
+    """Follows runs of equal readings through a log."""
+
+    def __init__(self, least_s: float) -> None:
+        self._least_s = least_s
+        self._last = np.full(3, np.nan)
+        self._began_s, self._count, self._usual = -np.inf, 0, 1
+        self.varied = False
+        """Whether there was more than one reading: a log that stands at one number from its beginning is a simulation."""
+
+    def long(self, time_s: Array, readings: Array) -> tuple[Marks, Marks]:
+        """Mark (N,) readings (N, 3) that stand longer than any stood before, and those that repeat the last one at all."""
+        same = (readings == np.vstack([self._last, readings[:-1]])).all(axis=1)
+        long = np.zeros(len(readings), bool)
+        for k in range(len(readings)):
+            if same[k]:
+                self._count += 1
+            else:
+                if not self._long(time_s[k - 1] if k else self._began_s):
+                    self._usual = max(self._usual, self._count)
+                self.varied |= np.isfinite(self._began_s)
+                self._began_s, self._count = float(time_s[k]), 1
+            long[k] = self._long(time_s[k])
+        self._last = readings[-1]
+        return long, same
+
+    def _long(self, time_s: float) -> bool:
+        most = max(_FEWEST, _TIMES_USUAL * self._usual)
+        return self._count > most and time_s - self._began_s >= self._least_s

@@ -1,0 +1,69 @@
+"""Samples that only repeat what was read last are found; everything else is left alone. Expected by construction."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from flow.faults.stuck import Stuck
+from flow.series import GyroSamples
+
+STEP_S = 0.0025
+BIAS = np.array([0.008, -0.012, 0.005])
+HUNG = slice(300, 500)
+
+
+def found(rate: np.ndarray, force: np.ndarray | None = None, chunk: int = 1000) -> tuple[np.ndarray, np.ndarray]:
+    """Mark which samples are left, and of all samples which forces."""
+    stuck, times = Stuck(BIAS), np.arange(len(rate)) * STEP_S
+    parts = [slice(k, k + chunk) for k in range(0, len(rate), chunk)]
+    given = [
+        stuck.without_stuck(
+            GyroSamples(time_s=times[p], rate_rad_s=rate[p], accel_m_s2=None if force is None else force[p])
+        )
+        for p in parts
+    ]
+    kept = np.isin(times, np.concatenate([part.time_s for part in given]))
+    forces = [part.accel_m_s2 for part in given if part.accel_m_s2 is not None]
+    return kept, np.isfinite(np.concatenate(forces)).all(axis=1) if forces else np.empty(0)
+
+
+def turning(count: int = 800) -> np.ndarray:
+    t = np.arange(count) * STEP_S
+    swing = 0.4 * np.column_stack([np.sin(9 * t), np.cos(7 * t), np.sin(5 * t + 1)])
+    return swing + BIAS + np.random.default_rng(1).normal(0, 2e-3, (count, 3))
+
+
+@pytest.mark.parametrize("chunk", [1, 7, 1000])
+@pytest.mark.parametrize("repeats", [1, 4])
+def test_a_gyro_that_hangs_is_left_out(chunk: int, repeats: int) -> None:
+    rate = np.repeat(turning()[::repeats], repeats, axis=0)[:800]
+    rate[HUNG] = rate[HUNG.start]
+    kept, _ = found(rate, chunk=chunk)
+    assert kept[: HUNG.start].all()
+    assert kept[HUNG.stop :].all()
+    # Plain after three times the usual run of equal readings, and at least five of them.
+    assert not kept[HUNG.start + 3 * repeats + 2 : HUNG.stop].any()
+
+
+def test_rest_in_coarse_steps_is_no_fault() -> None:
+    rate = np.round(turning(), 2)
+    rate[HUNG] = np.round(BIAS, 2)
+    assert found(rate)[0].all()
+    assert found(np.zeros((50, 3)))[0].all()
+
+
+@pytest.mark.parametrize("begin", [0, 300])
+def test_forces_that_stand_while_the_gyro_turns_are_none(begin: int) -> None:
+    force = np.random.default_rng(2).normal([0, 0, -9.8], 0.05, (800, 3))
+    force[begin:] = force[begin]
+    kept, felt = found(turning(), force, chunk=7)
+    assert kept.all()
+    assert felt[:begin].all()
+    assert not felt[begin + int(0.05 / STEP_S) + 2 :].any()
+
+
+def test_forces_at_rest_stay() -> None:
+    # A simulated bench: neither gyro nor accelerometer has any noise.
+    still = np.tile(BIAS, (100, 1))
+    assert found(still, np.tile([0, 0, -9.8], (100, 1)))[1].all()

@@ -8,6 +8,7 @@ that a row's error band is never narrower than the module deserves.
 from __future__ import annotations
 
 import math
+from functools import lru_cache
 from typing import Annotated, Literal
 
 import numpy as np
@@ -102,6 +103,12 @@ class AlignmentSigma(Section):
     time_offset_s: NotNegative = 5e-5
 
 
+@lru_cache(maxsize=8)
+def _rotation(wxyz: tuple[float, float, float, float]) -> Rotation:
+    """Make a rotation that is asked for five times a frame; SciPy's checks take a while, and it does not change."""
+    return Rotation.from_quat(wxyz, scalar_first=True)
+
+
 class Alignment(Section):
     """Where the camera sits, how it is turned, how late its clock is."""
 
@@ -122,7 +129,7 @@ class Alignment(Section):
     @property
     def R_body_camera(self) -> Rotation:
         """Turns camera vectors into body vectors."""
-        return Rotation.from_quat(self.camera_to_body_wxyz, scalar_first=True)
+        return _rotation(self.camera_to_body_wxyz)
 
     @property
     def rotation_sigma_rad(self) -> NDArray[np.float64]:

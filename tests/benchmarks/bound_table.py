@@ -41,10 +41,6 @@ from tests.outside.bound_trials import (
 
 PRESETS = {(320, 240): "small", (640, 480): "large"}
 METHODS = ("blocks", "tracks")
-FAR_PX, NEAR_PX = (
-    np.array([0.2, -0.1]),
-    np.array([0.015, -0.01]),
-)  # that a search begins off: after a gust, usual in flight
 STAGES = """Median time of a frame; ratio: median of blocks over the other, frame by frame, blocks from 0.22 px off.
   blocks, tracks  the new picture made ready (the one before is), all rounds of the search, velocity and covariance solved
   OpenCV          goodFeaturesToTrack for 200 corners, calcOpticalFlowPyrLK (pyramids of both pictures); nothing solved
@@ -93,7 +89,6 @@ def times(size: tuple[int, int], rounds: int = 40) -> str:
     places = np.cumsum(np.random.default_rng(3).uniform(-1, 1, (rounds + 1, 2)), axis=0)
     pairs = list(shifted.pairs(places, NOISE, np.random.default_rng(1)))
     px_per_m_s = shifted.module.camera.fx_px * (shifted.view.second_s - shifted.view.first_s)
-
     off_m_s = np.array([0.2, -0.1, 0.0]) / px_per_m_s
 
     def ours(search: Search, pair: Pair) -> object:

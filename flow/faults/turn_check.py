@@ -49,6 +49,7 @@ _SURE = 4.0  # sigmas
 # Before that: each is as the module says and a little beside, or off by about so much, one time in so many.
 _OFF, _BESIDE, _OFF_CHANCE = np.array([0.01, 0.01, 0.1]), np.array([1e-4, 1e-4, 0.002]), 0.1
 _UNRULY = 0.05  # of a running mean by a pair
+_UNRULY_FIRST = 4.0  # variance over the usual before any has been seen: a codec's
 _FOCAL_SHOWN = 0.75  # of a wrong focal length, what it leaves as a turn in a view of 60 degrees
 _FADING = 0.98  # of what was found, a pair
 
@@ -127,7 +128,7 @@ class TurnCheck:
             return self._wrong
         self._weigh(left, sigma_left, turned, rate_change_rad_s / interval_s)
         if len(self._left) < _FEWEST:
-            doubtful = bool((np.abs(left) > _at_once(flow, turned, left) + _AT_ONCE_SIGMAS * sigma).any())
+            doubtful = bool((np.abs(left) > _at_once(flow, turned, left) + _AT_ONCE_SIGMAS * self._spread * sigma).any())
             self._wrong, self._doubted = doubtful and self._doubted, doubtful or self._doubted
             return doubtful or self._wrong or self._misfits
         self._judge()
@@ -142,7 +143,7 @@ class TurnCheck:
         """
         found, sigma = self._found()
         known = np.maximum(sigma**-2.0 - _PRIOR[:3] ** -2.0, 1e-9)  # by the pairs alone
-        seen, spread2 = found / (sigma**2 * known), max(1.0, self._unruly.max()) / known
+        seen, spread2 = found / (sigma**2 * known), self._spread**2 / known
         if_right, if_off = spread2 + self._right2, spread2 + self._off2
         odds = np.exp(np.minimum(0.5 * (seen**2 / if_right - seen**2 / if_off + np.log(if_right / if_off)), 50.0))
         chance = odds * _OFF_CHANCE / (odds * _OFF_CHANCE + 1 - _OFF_CHANCE)
@@ -150,12 +151,17 @@ class TurnCheck:
         likely = np.sqrt(more) * np.abs(seen) * self._off2 / if_off
         return Misfit(clock_s=float(likely[0]), focal=float(likely[2]) / _FOCAL_SHOWN)
 
+    @property
+    def _spread(self) -> float:
+        """Sigmas that turns left over scatter by, for one of their own."""
+        return float(np.sqrt(max(1.0, self._unruly.max())))
+
     def _forget(self) -> None:
         self._left: deque[Array] = deque(maxlen=_MEMORY)  # turn that the gyro has too much, rad/s
         self._turned: deque[Array] = deque(maxlen=_MEMORY)  # turn by the gyro, rad/s
         self._flow: deque[float] = deque(maxlen=_MEMORY)  # speed over distance, rad/s
         self._scatter: deque[Array] = deque(maxlen=_MEMORY // 2)  # variance shown by two pairs in a row, (rad/s)^2
-        self._unruly = np.ones(3)  # scatter over the square of what is usual: neighbours that a codec moves together
+        self._unruly = np.full(3, _UNRULY_FIRST)  # scatter over the square of what is usual: neighbours that a codec moves together
         self._right = self._accused = 0  # pairs running without anything left, and since it was found wrong
         self._wrong = self._doubted = self._misfits = False
         self._square, self._product = np.diag(_PRIOR**-2), np.zeros(len(_PRIOR))
@@ -174,7 +180,7 @@ class TurnCheck:
         self._product = _FADING * self._product + by.T @ left
         found, sure = self._found()
         limit = (0.5 if self._misfits else 1.0) * self._limit
-        self._misfits = bool((np.abs(found) > limit + _SURE * sure).any())
+        self._misfits = bool((np.abs(found) > limit + _SURE * self._spread * sure).any())
 
     def _right_again(self, left: Array, sigma: Array) -> bool:
         """Whether what spoke against the gyro has gone: a hand before the lens, say, that moved by itself."""

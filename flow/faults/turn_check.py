@@ -128,7 +128,9 @@ class TurnCheck:
             return self._wrong
         self._weigh(left, sigma_left, turned, rate_change_rad_s / interval_s)
         if len(self._left) < _FEWEST:
-            doubtful = bool((np.abs(left) > _at_once(flow, turned, left) + _AT_ONCE_SIGMAS * self._spread * sigma).any())
+            doubtful = bool(
+                (np.abs(left) > _at_once(flow, turned, left) + _AT_ONCE_SIGMAS * self._spread * sigma).any()
+            )
             self._wrong, self._doubted = doubtful and self._doubted, doubtful or self._doubted
             return doubtful or self._wrong or self._misfits
         self._judge()
@@ -161,7 +163,9 @@ class TurnCheck:
         self._turned: deque[Array] = deque(maxlen=_MEMORY)  # turn by the gyro, rad/s
         self._flow: deque[float] = deque(maxlen=_MEMORY)  # speed over distance, rad/s
         self._scatter: deque[Array] = deque(maxlen=_MEMORY // 2)  # variance shown by two pairs in a row, (rad/s)^2
-        self._unruly = np.full(3, _UNRULY_FIRST)  # scatter over the square of what is usual: neighbours that a codec moves together
+        self._unruly = np.full(
+            3, _UNRULY_FIRST
+        )  # scatter over the square of what is usual: neighbours that a codec moves together
         self._right = self._accused = 0  # pairs running without anything left, and since it was found wrong
         self._wrong = self._doubted = self._misfits = False
         self._square, self._product = np.diag(_PRIOR**-2), np.zeros(len(_PRIOR))

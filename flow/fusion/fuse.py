@@ -92,8 +92,9 @@ class FusedLog:
             self._filter.push_gyro(samples)
         self._raw.add(row)
         self._filter.push_row(row)
-        if result.position is not None and result.position.sight is not None:
-            self._filter.push_sight(result.position.sight)
+        sight = None if result.position is None else result.position.sight
+        if sight is not None and "relief" not in result.effects_m_s:  # over uneven ground way and turn bend each other
+            self._filter.push_sight(sight)
 
     def finish(self) -> dict[str, Any]:
         """Smooth what is left; give what belongs into ``summary.json``, nothing where nothing was fused."""

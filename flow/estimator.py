@@ -336,22 +336,24 @@ class Estimator:
             relief = (R_level_camera @ jump)[:, None]
             effects["relief"] = np.hstack([effects.get("relief", np.empty((3, 0))), relief])
             covariance = covariance + covariance_of(relief)
+        level = level_velocity(velocity, covariance)
+        vouched = isinstance(level, LevelVelocity)
         if relief is None:
             noise = sum(np.square(effects[c]).sum(axis=1) for c in ("gyro_noise", "frame_times") if c in effects)
             held = found.matches.held > HELD_SHARE
             self._scatter.add(velocity, own.diagonal(), noise, m_s_per_px, held=held)
             found.noise.learn(found.matches, solution.used, solution.miss * self._focal_px, solution.scale)
-            self._errors.learn(view, pair, solution, known, image)
+            if vouched:
+                self._errors.learn(view, pair, solution, known, image)
         else:
             self._scatter.interrupt()
             found.noise.note_unusual(solution.scale)
-        level = level_velocity(velocity, covariance)
-        if isinstance(level, LevelVelocity):  # what is uncertain would lean the tilt for seconds
+        if vouched:  # what is uncertain would lean the tilt for seconds
             self._tilt.observe_velocity(view.middle_s, self._R_body_camera @ solution.velocity_m_s)
         self._carry(view, solution.velocity_m_s, velocity, effects, image, relief)
         sigmas = {cause: np.sqrt(np.square(effect).sum(axis=1)) for cause, effect in effects.items()}
         sigmas["image"] = np.sqrt(np.diag(image))
-        kept = self._positions is not None and isinstance(level, LevelVelocity) and not self._light.moves
+        kept = self._positions is not None and vouched and not self._light.moves
         position = self._place(second, view, solution.velocity_m_s, image, known) if kept else None
         return _Outcome(
             level, matches=found.matches, used=solution.used, height=known.height, effects=sigmas, position=position

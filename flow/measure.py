@@ -35,7 +35,6 @@ _AGAINST_GYRO, _FOUND_OUT_S = (
 )  # how long that takes at most, of a gyro wrong from the start (measured: 0.6)
 _AHEAD_S = 0.05  # samples given beyond the end of a frame's exposure, for interpolation around it
 _UPSIDE_DOWN_M_S2 = 5.0
-_IN_G_M_S2 = 2.0  # no craft falls so for most of a log
 _BATCH_S = 0.1  # hand over so much at a time: a call costs more than a sample
 
 
@@ -133,10 +132,6 @@ def _prepared(
         usual = "a level, still module shows -9.8 (body z is down); turn the sign or the axes"
         problem = f"specific force is {accel_m_s2[2]:+.3g} m/s2 (median): {usual}"
         raise DataError(problem, path=recording.gyro_path, key="accel_z_m_s2")
-    elif accel_m_s2 is not None and np.linalg.norm(accel_m_s2) < _IN_G_M_S2:
-        usual = "a still module shows 9.8; is the log in g? Multiply it by 9.80665"
-        problem = f"specific force is {np.linalg.norm(accel_m_s2):.3g} m/s2 (median): {usual}"
-        raise DataError(problem, path=recording.gyro_path, key="accel_z_m_s2")
     estimator = Estimator(module, attitude=source, motion=motion, positions=positions, faults=faults)
     feeds: list[_AnyFeed] = [
         _Feed(gyro, estimator.add_gyro),
@@ -186,8 +181,7 @@ def _peek_accelerometer(chunks: Iterator[GyroSamples]) -> tuple[Iterator[GyroSam
     """Give the log from its start, and the median (3,) of its first accelerations; None where it has none."""
     first = next(chunks)
     accel = first.accel_m_s2
-    # Nothing but zeros, too, is no accelerometer.
-    known = None if accel is None else accel[np.isfinite(accel).all(axis=1) & accel.any(axis=1)]
+    known = None if accel is None else accel[np.isfinite(accel).all(axis=1)]
 
     def whole() -> Iterator[GyroSamples]:
         yield first

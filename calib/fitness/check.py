@@ -30,6 +30,7 @@ from calib.fitness.scales import Ratio, flown, range_against_scale, speed_agains
 from calib.fitness.stretches import GyroKeeper, Stretch, follow
 from calib.fitness.tracking import tracking_findings
 from calib.turn_model import TurnModel, Unknowns
+from flow.faults.stuck import Stuck
 from flow.module import Module
 from flow.recording import Recording
 from flow.series import RangeSamples
@@ -79,9 +80,12 @@ def check_recording(recording: Recording, *, watch: Callable[[Frame], None] | No
 
     pairs = follow(video, see)
     keeper, gyro_watch = GyroKeeper(pairs, offset_s, SEARCH_S + _SPARE_S), GyroWatch(module)
+    stuck = Stuck(np.array(module.gyro.bias_rad_s))
     for samples in recording.gyro():
-        keeper.add(samples)
         gyro_watch.add(samples)
+        answered = stuck.without_stuck(samples)  # as a measurement leaves them out
+        if len(answered.time_s):
+            keeper.add(answered)
     gyro, heights = gyro_watch.result(), gathered(recording.range())
     stretches = keeper.stretches(offset_s, _SPARE_S, pictures.copies_s)
     turning = _turning(stretches, module, heights)

@@ -47,6 +47,7 @@ class GyroFacts:
     holes: list[Span] = field(default_factory=list)
     clipped: list[tuple[int, float, float, float]] = field(default_factory=list)  # axis, from, to, rad/s
     stuck: list[Span] = field(default_factory=list)
+    deaf: list[Span] = field(default_factory=list)  # the accelerometer stands still while the gyro does not
     largest_rad_s: Array = field(default_factory=lambda: np.zeros(3))
     rests: list[Rest] = field(default_factory=list)
     accel_median_m_s2: Array | None = None
@@ -108,7 +109,8 @@ class GyroWatch:
             limit = float(facts.largest_rad_s[axis])
             spans = _merged([run[1:3] for run in self._runs if run[0] == axis and run[3] > 0.995 * limit])
             facts.clipped += [(axis, begin, end, limit) for begin, end in spans]
-        facts.holes, facts.stuck = list(dict.fromkeys(facts.holes)), _merged(facts.stuck)
+        facts.holes = list(dict.fromkeys(facts.holes))
+        facts.stuck, facts.deaf = _merged(facts.stuck), _merged(facts.deaf)
         return facts
 
     def _standing(self, samples: GyroSamples, usual_s: float) -> None:
@@ -129,6 +131,11 @@ class GyroWatch:
         for a, b in _runs(same.all(axis=1)):
             if time_s[b] - time_s[a] > max(_STUCK_S, 5 * usual_s):
                 self.facts.stuck.append((float(time_s[a]), float(time_s[b])))
+        if samples.accel_m_s2 is not None:
+            deaf = (np.diff(samples.accel_m_s2, axis=0) == 0).all(axis=1) & ~same.all(axis=1)
+            self.facts.deaf += [
+                (float(time_s[a]), float(time_s[b])) for a, b in _runs(deaf) if time_s[b] - time_s[a] > _STUCK_S
+            ]
 
     def _resting(self, samples: GyroSamples, usual_s: float) -> None:
         size = max(int(_REST_S / usual_s), 4)
@@ -176,12 +183,22 @@ def gyro_findings(facts: GyroFacts, span_s: Span, clock_s: float) -> Iterator[Fi
     if facts.stuck:
         spans = _video(facts.stuck, clock_s)
         yield Finding(
-            severity="stop",
+            severity="stop" if _lost_s(facts.stuck) > 0.5 * (span_s[1] - span_s[0]) else "care",
             topic="gyro",
             what=f"all three axes stand still to the last digit ({worded(spans)})",
             when_s=whole(spans),
-            effect="whatever the craft turned then is read as speed",
-            remedy="look for stalls of the gyro's bus or driver; leave the rows out of the log where it does not answer",
+            effect=f"no speed for {_lost_s(facts.stuck):.2f} s: nobody knows how the craft turned",
+            remedy="look for stalls of the gyro's bus or driver",
+        )
+    if facts.deaf:
+        spans = _video(facts.deaf, clock_s)
+        yield Finding(
+            severity="care",
+            topic="gyro",
+            what=f"the accelerometer stands still to the last digit while the gyro does not ({worded(spans)})",
+            when_s=whole(spans),
+            effect="down is carried on by the gyro alone: the bands widen, and no speed is held against the forces",
+            remedy="look for stalls of the accelerometer's bus or driver; log it as it is sampled, and in fine steps",
         )
     if facts.rate_hz < _SLOW_HZ:
         yield Finding(
@@ -214,6 +231,10 @@ def _gap(what: str, spans: list[Span], lost_s: float, span_s: Span, clock_s: flo
         effect=f"no speed for {lost_s:.2f} s ({100 * share:.1f} % of the video)",
         remedy="log the gyro from before the first frame to after the last, without losses",
     )
+
+
+def _lost_s(spans: list[Span]) -> float:
+    return sum(end - begin for begin, end in spans)
 
 
 def _outside(facts: GyroFacts, span_s: Span) -> Iterator[Span]:

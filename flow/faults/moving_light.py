@@ -56,6 +56,11 @@ class MovingLight:
     def find(self, first: Picture, second: Picture, view: PairView, guess_m_s: Array | None) -> Found | NotFound:
         """Find the velocity between two pictures; see :meth:`flow.pair.search.Search.find`."""
         plain = self._plain.find(first, second, view, guess_m_s)
+        if guess_m_s is not None and (isinstance(plain, NotFound) or not plain.agree):
+            # The guess may be what is wrong, one period of tiles off, say: then it must not be clung to.
+            afar = self._plain.find(first, second, view, None)
+            if isinstance(afar, Found) and afar.agree:
+                plain, guess_m_s = afar, afar.solution.velocity_m_s
         agrees = isinstance(plain, Found) and plain.agree
         self._pairs += 1
         if agrees and not self.moves and self._pairs > _EARLY and self._pairs % _EVERY:

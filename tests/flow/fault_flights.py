@@ -188,6 +188,12 @@ FAULTS: dict[str, Fault] = {
     "no range for 5 s": Fault(spoil=range_gap(0.5, 5.5), least=0.95),
     "stray echoes": Fault(spoil=strays(0.15, None), least=0.85),
     "multiple echoes": Fault(spoil=strays(0.15, 2.0), least=0.85),
+    "range stuck at a near echo": Fault(
+        spoil=ranges(lambda t, r: np.where((t > BEGIN_S) & (t < END_S), 0.35, r)),
+        least=0.7,
+        clean_from_s=END_S + 0.25,  # five readings that agree with each other
+        height_blind_s=(BEGIN_S, END_S + 0.25),
+    ),
     "floor up by 0.3 m": Fault(
         source=rendered(gusty(2.6, 1.5), patches=(step(0.3, ahead=True),)), least=0.6, height_blind_s=(1.3, 1.75)
     ),
@@ -223,7 +229,7 @@ FAULTS: dict[str, Fault] = {
     "dusk": Fault(spoil=drawn(dusk, 0, 9), least=0.9),
     "bright spot": Fault(spoil=drawn(bright_spot), least=0.97, clean_from_s=END_S),
     "own shadow": Fault(spoil=drawn(own_shadow), least=0.95, clean_from_s=END_S),
-    "leaf shadows": Fault(spoil=drawn(leaf_shadows(0.5), 0, 9), least=1.0),
+    "leaf shadows": Fault(spoil=drawn(leaf_shadows(0.5), 0, 9), least=0.95),
     "lamp flickers": Fault(source=lit, spoil=drawn(lamp(0.3, 0.014), 0, 9), least=1.0),
     "legs": Fault(spoil=drawn(legs), least=0.9, clean_from_s=END_S),
     "grass in wind": Fault(spoil=drawn(wind(1.0), 0, 9), least=0.8),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from itertools import pairwise
 
 import numpy as np
@@ -95,8 +96,24 @@ def test_a_gyro_that_stands_still() -> None:
     rate[600:900] = rate[600]
     findings = list(gyro_findings(watched(gyro(rate)).result(), (0.1, 3.9), 0.0))
     (stuck,) = [f for f in findings if "stand still" in f.what]
-    assert stuck.severity == "stop"
+    assert stuck.severity == "care"  # a measurement leaves those rows out
+    assert "no speed for 0.60 s" in stuck.effect
     assert stuck.when_s == pytest.approx((1.2, 1.798))
+    rate[100:1600] = rate[100]
+    findings = list(gyro_findings(watched(gyro(rate)).result(), (0.1, 3.9), 0.0))
+    assert [f.severity for f in findings if "stand still" in f.what] == ["stop"]  # most of it is gone
+
+
+@pytest.mark.parametrize("begin", [0, 700])
+def test_an_accelerometer_that_stands_still(begin: int) -> None:
+    samples = gyro(0.1 + noise(2000))
+    force = np.array([0.0, 0.0, -9.8]) + 20 * noise(2000)
+    assert not watched(replace(samples, accel_m_s2=force)).result().deaf
+    force[begin:1500] = force[begin]
+    findings = list(gyro_findings(watched(replace(samples, accel_m_s2=force.copy())).result(), (0.1, 3.9), 0.0))
+    (deaf,) = [f for f in findings if "accelerometer stands still" in f.what]
+    assert deaf.severity == "care"
+    assert deaf.when_s == pytest.approx((0.002 * begin, 0.002 * 1499))
 
 
 def test_holes_across_chunks() -> None:

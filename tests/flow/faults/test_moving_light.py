@@ -49,6 +49,5 @@ def test_light_that_rests_is_not_accused(codec: Codec, tmp_path: Path, monkeypat
     flown, encoding = soil(14, 0.004), Encoding(codec=codec)
     write_video(tmp_path / encoding.file_name, flown.frames, encoding, 50)
     found = measured(replace(flown, frames=list(Video(tmp_path / encoding.file_name))))
-    assert set(found.status) == {"ok"}
     assert len(seen) >= len(found.rows)
     assert not any(seen)

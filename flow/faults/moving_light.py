@@ -15,6 +15,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from flow.numerics.middle import upper_median
 from flow.pair.geometry import PairView
 from flow.pair.search import Found, NotFound, Search
 from flow.tracks import Picture
@@ -27,6 +28,9 @@ _EARLY, _EVERY = 24, 8  # pairs that are all held against each other, and every 
 _FEWEST, _MEMORY = 4, 6.0  # comparisons before a verdict, and how many count
 _FLOOR_PX = 0.03  # that sharp grain, lens and codec may leave between the two
 _MOVES, _CALM = 3.0, 1.0  # mean square of the difference in sigmas from which on light moves, and up to which it rests
+_FARTHEST_PX = 2.0  # light shifts what is seen by less
+_GRAIN_PX = 1.5  # ground that has moved by so much has next to no grain in common with itself
+_MOST_PATTERN = 0.25  # share of it that stands: the sensor's own, which has nothing to do with light
 _LEFT = 0.3  # of the difference, what is left in the ground's grain (measured: 0.05-0.15 of shadows, 0.5 of grass that sways)
 
 
@@ -51,6 +55,7 @@ class MovingLight:
         self._evened: list[tuple[Picture, Picture]] = []  # the last two, before and after
         self._pairs, self._compared = 0, 0
         self._surprise, self._apart_m2_s2 = 0.0, 0.0
+        self._pattern = _StandingGrain()
         self.moves = moves
 
     def find(self, first: Picture, second: Picture, view: PairView, guess_m_s: Array | None) -> Found | NotFound:
@@ -66,16 +71,34 @@ class MovingLight:
         if agrees and not self.moves and self._pairs > _EARLY and self._pairs % _EVERY:
             return plain
         even = self._even.find(self._freed(first), self._freed(second), view, guess_m_s)
-        if isinstance(even, NotFound) or not even.agree:
+        if isinstance(even, NotFound) or not even.agree or not self._comparable(plain, even, view):
             return replace(plain, agree=False) if isinstance(plain, Found) and self.moves else plain
         if isinstance(plain, Found):
             self._compare(plain, even, view)
-        if agrees and not self.moves:
-            even.noise.learn(even.matches, even.solution.used, self._focal_px * even.solution.miss, even.solution.scale)
+        if not self.moves:
+            if agrees:
+                miss_px = self._focal_px * even.solution.miss
+                even.noise.learn(even.matches, even.solution.used, miss_px, even.solution.scale)
             return plain
         # Along the vertical, too, as much more as a match there says less.
         sigma_m_s = float(np.sqrt(np.trace(even.solution.covariance[:2, :2])))
         return replace(even, light=_LEFT * float(np.sqrt(self._apart_m2_s2)) / max(sigma_m_s, 1e-9))
+
+    def _comparable(self, plain: Found | NotFound, even: Found, view: PairView) -> bool:
+        """Whether what differs may be the light's doing, and not a period of tiles or the sensor's own pattern."""
+        if isinstance(plain, NotFound):
+            return True
+        m_s_per_px = view.plane.distance_m / (self._focal_px * (view.second_s - view.first_s))
+        apart_px = np.linalg.norm((plain.solution.velocity_m_s - even.solution.velocity_m_s)[:2]) / m_s_per_px
+        seen_px = (
+            upper_median(np.linalg.norm(m.second_px - m.first_px, axis=1)) for m in (plain.matches, even.matches)
+        )
+        if max(seen_px) > _GRAIN_PX:
+            self._pattern.add(self._evened[-1][1])
+        if self._pattern.share() > _MOST_PATTERN:
+            self.moves = False
+            return False
+        return bool(apart_px < _FARTHEST_PX)
 
     def _compare(self, plain: Found, even: Found, view: PairView) -> None:
         apart = (plain.solution.velocity_m_s - even.solution.velocity_m_s)[:2]
@@ -98,3 +121,29 @@ class MovingLight:
         after = np.clip(np.rint(128 + float(levels.mean()) * (ratio - 1)), 0, 255).astype(np.uint8)
         self._evened = [*self._evened[-1:], (picture, after)]
         return after
+
+
+class _StandingGrain:
+    """The share of the grain that stays where it is while the ground moves: the mean of many pictures still has it."""
+
+    _PICTURES, _FEWEST = 20.0, 4.0
+
+    def __init__(self) -> None:
+        self._mean: NDArray[np.float32] | None = None
+        self._one, self._count = 0.0, 0.0
+
+    def add(self, picture: Picture) -> None:
+        """Take a freed picture of ground that has moved since the last by more than its grain is wide."""
+        grain = picture[::2].astype(np.float32) - 128.0
+        self._count = min(self._count + 1, self._PICTURES)
+        share = np.float32(1 / self._count)
+        self._mean = share * grain if self._mean is None else self._mean + share * (grain - self._mean)
+        self._one += float(share) * (float(grain.var()) - self._one)
+
+    def share(self) -> float:
+        """Share of the variance; none before enough is known."""
+        if self._mean is None or self._count < self._FEWEST:
+            return 0.0
+        # Of pictures independent of each other a running mean keeps so much.
+        chance = 1 / self._count if self._count < self._PICTURES else 1 / (2 * self._PICTURES - 1)
+        return float(self._mean.var()) / max(self._one, 1e-6) - chance

@@ -39,10 +39,8 @@ class ImageRow:
         (3,), level axes, the mean between the two; None where the row has none.
     image_m2_s2
         (3,), variance by the picture's noise, level axes.
-    extra_m2_s2
-        (3,), variance by what is new in every row (ground of two heights).
     drift_m2_s2
-        (3,), variance by what lasts for some rows: see :data:`_DRIFTING`.
+        (3,), variance by what lasts for some rows: see :data:`_DRIFTING`; uneven ground and moving light among it.
     lasting_m_s
         (3,), one-sigma of what goes on for so long that no averaging helps: focal length, mounting, clock, lever arm.
     height_m, height_sigma_m
@@ -57,7 +55,6 @@ class ImageRow:
     end_s: float
     velocity_m_s: Array | None
     image_m2_s2: Array
-    extra_m2_s2: Array
     drift_m2_s2: Array
     lasting_m_s: Array
     height_m: float | None
@@ -81,6 +78,8 @@ class RowReader:
     """
 
     _LASTING = ("focal_length", "mounting", "clock", "lever_arm", "tilt")
+
+    _DRIFTING = ("acceleration", "relief", "light")  # as long as the same ground is in view
 
     def __init__(self, module: Module) -> None:
         self._module = module
@@ -108,18 +107,17 @@ class RowReader:
         speed = max(_SLOW_M_S, 0.0 if velocity is None else float(np.hypot(velocity[0], velocity[1])))
         lasting = np.sqrt(sum((np.square(effects.get(cause, none)) for cause in self._LASTING), none))
         lasting[2] = np.hypot(effects.get("clock", none)[2], effects.get("focal_length", none)[2])
-        tilt, acceleration = effects.get("tilt", none), effects.get("acceleration", none)
+        tilt = effects.get("tilt", none)
         return ImageRow(
             start_s=start_s,
             end_s=end_s,
             velocity_m_s=velocity,
             image_m2_s2=image,
-            extra_m2_s2=np.square(effects.get("relief", none)) + np.square(effects.get("light", none)),
             drift_m2_s2=(
                 _DRIFTING * image
                 + _crept(image, end_s - start_s)
                 + np.square([0.0, 0.0, _LEANING * tilt[2]])
-                + np.square(acceleration)
+                + sum((np.square(effects.get(cause, none)) for cause in self._DRIFTING), none)
             ),
             lasting_m_s=lasting,
             height_m=row.height_m,

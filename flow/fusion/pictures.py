@@ -105,7 +105,7 @@ class PictureChain:
         F[2, at.LEAN] = level[1], -level[0]
         values[2] += F[2, at.LEAN] @ values[at.V_LEAN]
         doubt = np.square(self._ranging.doubt_m / height * velocity)
-        new = (1 - 2 * PICTURE_SHARE) * row.image_m2_s2 + row.extra_m2_s2 + doubt
+        new = (1 - 2 * PICTURE_SHARE) * row.image_m2_s2 + doubt
         more = np.zeros((at.ERRORS, at.ERRORS))
         more[at.SEEN, at.SEEN] = _in_track(new * row.interval_s**2, middle_rad)
         belief.blend(F, more)

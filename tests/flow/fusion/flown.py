@@ -94,7 +94,7 @@ def fly(
         rows.append(
             ImageRow(
                 start_s=start, end_s=end, velocity_m_s=(level + error) * believed / height,
-                image_m2_s2=np.square(image_m_s), extra_m2_s2=np.zeros(3), drift_m2_s2=np.full(3, drift_m_s**2),
+                image_m2_s2=np.square(image_m_s), drift_m2_s2=np.full(3, drift_m_s**2),
                 lasting_m_s=np.zeros(3), height_m=believed, height_sigma_m=height_sigma_m, lean_rad=lean_rad,
                 reach_gain=1.0,
             )

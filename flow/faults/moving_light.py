@@ -53,7 +53,7 @@ class MovingLight:
     def __init__(self, plain: Search, even: Search, focal_px: float, *, moves: bool = False) -> None:
         self._plain, self._even, self._focal_px = plain, even, focal_px
         self._evened: list[tuple[Picture, Picture]] = []  # the last two, before and after
-        self._pairs, self._compared = 0, 0
+        self._pairs, self._compared, self._agreed = 0, 0, False
         self._surprise, self._apart_m2_s2 = 0.0, 0.0
         self._pattern = _StandingGrain()
         self.moves = moves
@@ -67,7 +67,7 @@ class MovingLight:
             if isinstance(afar, Found) and afar.agree:
                 plain, guess_m_s = afar, afar.solution.velocity_m_s
         agrees = isinstance(plain, Found) and plain.agree
-        self._pairs += 1
+        self._pairs, self._agreed = self._pairs + 1, self._agreed or agrees
         if agrees and not self.moves and self._pairs > _EARLY and self._pairs % _EVERY:
             return plain
         even = self._even.find(self._freed(first), self._freed(second), view, guess_m_s)
@@ -75,6 +75,8 @@ class MovingLight:
             return replace(plain, agree=False) if isinstance(plain, Found) and self.moves else plain
         if isinstance(plain, Found):
             self._compare(plain, even, view)
+        elif not self._agreed and self._pairs > _EARLY:
+            self.moves = True  # plain pictures have never shown anything
         if not self.moves:
             if agrees:
                 miss_px = self._focal_px * even.solution.miss

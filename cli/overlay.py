@@ -15,8 +15,8 @@ from numpy.typing import NDArray
 
 from flow.disk.files import replacing
 from flow.errors import DataError
-from flow.estimator import FrameResult
 from flow.module import Module
+from flow.result import FrameResult
 from flow.row import REASONS, LevelVelocity, SpeedRow
 from flow.tracks import Picture
 

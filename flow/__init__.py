@@ -6,10 +6,11 @@ The path of the data: ``recording`` (video, logs, module) -> ``tracks`` (image m
 """
 
 from flow.errors import DataError
-from flow.estimator import Estimator, FrameResult
+from flow.estimator import Estimator
 from flow.measure import measure
 from flow.module import Module, read_module
 from flow.recording import Recording, open_recording
+from flow.result import FrameResult
 from flow.row import LevelVelocity, NoVelocity, SpeedRow
 from flow.series import AttitudeSamples, GyroSamples, RangeSamples
 from flow.tracks import ImageMotion, LucasKanade, Matches

@@ -24,9 +24,8 @@ from flow.faults.standstill import StandStill
 from flow.faults.stuck import Stuck
 from flow.faults.turn_check import TurnCheck
 from flow.force_sum import ForceSum
-from flow.height import Height, HeightFilter
+from flow.height import HeightFilter
 from flow.module import Module
-from flow.numerics.middle import share_of
 from flow.pair.acceleration import AccelerationFilter
 from flow.pair.expected import ExpectedVelocity
 from flow.pair.geometry import PairView, Plane
@@ -37,11 +36,12 @@ from flow.pair.scatter import CommonScatter
 from flow.pair.search import HELD_SHARE, Found, NotFound, Search
 from flow.pair.shared_errors import covariance_of
 from flow.registration.blocks import BlockMatcher
+from flow.result import FrameResult, Outcome
 from flow.rotation import RotationLog
-from flow.row import LevelVelocity, NoVelocity, SpeedRow, level_velocity
+from flow.row import LevelVelocity, NoVelocity, level_velocity
 from flow.series import AttitudeSamples, GyroSamples, RangeSamples
 from flow.tilt import AttitudeSource, tilt_source
-from flow.tracks import ImageMotion, LucasKanade, Matches, Picture
+from flow.tracks import ImageMotion, LucasKanade, Picture
 
 Array: TypeAlias = NDArray[np.float64]
 
@@ -51,37 +51,10 @@ _SLOW_M_S, _MOST_RELIEF = 0.1, 0.5  # slower than that a difference of speed tel
 _FINAL = {"gyro_disagrees", "uncertain"}  # reasons that another start for the matching would not mend
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class FrameResult:
-    """A row of the speed log and the evidence behind it.
-
-    ``matches`` are the points followed (None where the row failed before), ``used`` (N,) those that agree with the
-    velocity, ``effects_m_s`` the one-sigma effect of each cause of error in level axes, (3,); ``position`` is where the
-    body is at the end of the row, None where that is not kept.
-    """
-
-    row: SpeedRow
-    matches: Matches | None
-    used: NDArray[np.bool_] | None
-    effects_m_s: dict[str, Array]
-    position: Position | None = None
-
-
 @dataclass(frozen=True, slots=True)
 class _Frame:
     time_s: float  # gyro clock
     picture: Picture
-
-
-@dataclass(frozen=True, slots=True)
-class _Outcome:
-    velocity: LevelVelocity | NoVelocity
-    matches: Matches | None = None
-    used: NDArray[np.bool_] | None = None
-    hidden: bool = False
-    height: Height | None = None
-    effects: dict[str, Array] | None = None
-    position: Position | None = None
 
 
 class Estimator:
@@ -219,21 +192,7 @@ class Estimator:
             self._scatter.interrupt()
             if outcome.velocity.reason == "repeated_frame":
                 self._previous = previous  # its picture is that old, whatever the stamp on the copy says
-        height = outcome.height
-        row = SpeedRow(
-            time_s=0.5 * (began_s + frame.time_s), interval_s=interval_s, velocity=outcome.velocity,
-            height_m=None if height is None else height.height_m,
-            height_sigma_m=None if height is None else height.sigma_m,
-            tracks=0 if outcome.matches is None else len(outcome.matches),
-            inlier_share=None if outcome.used is None else share_of(outcome.used),
-        )  # fmt: skip
-        return FrameResult(
-            row=row,
-            matches=outcome.matches,
-            used=outcome.used,
-            effects_m_s=outcome.effects or {},
-            position=outcome.position,
-        )
+        return outcome.result(0.5 * (began_s + frame.time_s), interval_s)
 
     def _hear_ranges(self, until_s: float) -> None:
         while self._readings and self._readings[0][0] <= until_s:
@@ -242,26 +201,26 @@ class Estimator:
             if tilt is not None:
                 self._height.add_range(time, reading, celsius, tilt.down_body)
 
-    def _measure(self, first: _Frame, second: _Frame) -> _Outcome:
+    def _measure(self, first: _Frame, second: _Frame) -> Outcome:
         middle_s = 0.5 * (first.time_s + second.time_s)
         half_readout = 0.5 * self._module.camera.readout_s
         height = self._height.at(middle_s)
         if second.time_s - first.time_s > _LONGEST_INTERVAL_S:
-            return _Outcome(NoVelocity(reason="frame_gap"), height=height)
+            return Outcome(NoVelocity(reason="frame_gap"), height=height)
         if not self._rotations.covers(first.time_s - half_readout, second.time_s + half_readout):
-            return _Outcome(NoVelocity(reason="no_gyro"), height=height)
+            return Outcome(NoVelocity(reason="no_gyro"), height=height)
         tilt = self._tilt.at(middle_s)
         if tilt is None:
-            return _Outcome(NoVelocity(reason="no_attitude"), height=height)
+            return Outcome(NoVelocity(reason="no_attitude"), height=height)
         if height is None:
             beyond = self._height.beyond_limits
-            return _Outcome(NoVelocity(reason="height_out_of_range" if beyond else "no_height"))
+            return Outcome(NoVelocity(reason="height_out_of_range" if beyond else "no_height"))
         if self._copies.holds(first.picture, second.picture):
-            return _Outcome(NoVelocity(reason="repeated_frame"), height=height)
+            return Outcome(NoVelocity(reason="repeated_frame"), height=height)
         down = tilt.down_body @ self._R_body_camera
         camera_above = height.height_m - float(np.dot(self._module.alignment.camera_position_m, tilt.down_body))
         if down[2] < 0.5 or camera_above < 0.02:
-            return _Outcome(NoVelocity(reason="too_tilted"), height=height)
+            return Outcome(NoVelocity(reason="too_tilted"), height=height)
         plane = Plane(down=down, distance_m=camera_above)
         times = first.time_s, second.time_s
         velocity, change = self._expected.at(middle_s) or (None, None)
@@ -275,7 +234,7 @@ class Estimator:
             self._turns = TurnCheck(self._module)  # what turns have said so far was the fault's
         return outcome
 
-    def _solve(self, first: _Frame, second: _Frame, view: PairView, expected: Array | None, known: Known) -> _Outcome:
+    def _solve(self, first: _Frame, second: _Frame, view: PairView, expected: Array | None, known: Known) -> Outcome:
         """Match and solve from the velocity expected; where that fails or there is none, from standing still."""
         clear = self._glints.pair(first.picture, second.picture)
         if expected is not None:
@@ -292,15 +251,15 @@ class Estimator:
         view: PairView,
         guess: Array | None,
         known: Known,
-    ) -> _Outcome:
+    ) -> Outcome:
         found = self._search.find(*clear, view, guess)
         self.faults.light_moved |= self._light.moves
         if isinstance(found, NotFound):
-            return _Outcome(NoVelocity(reason=found.reason), matches=found.matches, height=known.height)
+            return Outcome(NoVelocity(reason=found.reason), matches=found.matches, height=known.height)
         used, hidden = found.solution.used, self._hidden.shown(*clear, found.matches, found.solution.used)
         against = "contradictory" if hidden else self._doubt(view, found, guess)
         if against is not None:
-            return _Outcome(NoVelocity(reason=against), found.matches, used, hidden=hidden, height=known.height)
+            return Outcome(NoVelocity(reason=against), found.matches, used, hidden=hidden, height=known.height)
         return self._vouch(second, view, found, known)
 
     def _doubt(self, view: PairView, found: Found, guess: Array | None) -> str | None:
@@ -314,7 +273,7 @@ class Estimator:
             return "gyro_disagrees"
         return None if found.agree else "contradictory"
 
-    def _vouch(self, second: _Frame, view: PairView, found: Found, known: Known) -> _Outcome:
+    def _vouch(self, second: _Frame, view: PairView, found: Found, known: Known) -> Outcome:
         """Give the solution its covariance, learn from it, and turn it into level axes."""
         pair, solution = found.pair, found.solution
         shared = self._errors.effects(view, pair, solution, known, self._turns.misfit)
@@ -355,7 +314,7 @@ class Estimator:
         sigmas["image"] = np.sqrt(np.diag(image))
         kept = self._positions is not None and vouched and not self._light.moves
         position = self._place(second, view, solution.velocity_m_s, image, known) if kept else None
-        return _Outcome(
+        return Outcome(
             level, matches=found.matches, used=solution.used, height=known.height, effects=sigmas, position=position
         )
 

@@ -13,9 +13,10 @@ from numpy.typing import NDArray
 
 from flow.ahead import ahead
 from flow.errors import DataError
-from flow.estimator import Estimator, FrameResult
+from flow.estimator import Estimator
 from flow.faults.camera_faults import CameraFaults
 from flow.recording import Recording
+from flow.result import FrameResult
 from flow.row import LevelVelocity, NoVelocity
 from flow.series import AttitudeSamples, GyroSamples, RangeSamples
 from flow.tilt import AttitudeSource

@@ -12,8 +12,9 @@ import scipy.ndimage
 import skimage
 from numpy.typing import NDArray
 
-from flow.estimator import Estimator, FrameResult
+from flow.estimator import Estimator
 from flow.module import Module
+from flow.result import FrameResult
 from flow.series import GyroSamples, RangeSamples
 
 Array = NDArray[np.float64]

@@ -30,8 +30,8 @@ from cli.page.review_video import own_times_s
 from cli.page.review_words import CAUTIONS, flight_facts, footer, module_tables, remarks, summary_sentence
 from flow.accuracy.reference import Reference
 from flow.disk.files import replacing
-from flow.estimator import FrameResult
 from flow.recording import Recording
+from flow.result import FrameResult
 from flow.row import REASONS
 from flow.series import read_truth
 from flow.video import Frame

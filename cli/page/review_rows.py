@@ -13,8 +13,8 @@ from numpy.typing import NDArray
 from cli.page.review_bins import Bins
 from cli.page.review_path import CAUSES, Path
 from cli.page.review_turn import TurnedImage, TurnLog
-from flow.estimator import FrameResult
 from flow.recording import Recording
+from flow.result import FrameResult
 from flow.row import LevelVelocity, SpeedRow
 
 Array: TypeAlias = NDArray[np.float64]

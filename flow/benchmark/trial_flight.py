@@ -21,11 +21,12 @@ from flow import scene
 from flow.benchmark.picture_bound import velocity_bound
 from flow.budget.conditions import Conditions
 from flow.camera import Lens
-from flow.estimator import Estimator, FrameResult
+from flow.estimator import Estimator
 from flow.module import Module
 from flow.pair.geometry import PairView, Plane
 from flow.pair.search import Search
 from flow.registration.blocks import BlockMatcher
+from flow.result import FrameResult
 from flow.rotation import RotationLog
 from flow.series import AttitudeSamples, GyroSamples, RangeSamples
 from flow.tilt import Tilt

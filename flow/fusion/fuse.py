@@ -12,7 +12,6 @@ from typing import Any, Generic, TypeAlias, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-from flow.estimator import FrameResult
 from flow.fusion.filter import Filter
 from flow.fusion.fusedlog import STATUS, FusedLogWriter
 from flow.fusion.inputs import RowReader
@@ -22,6 +21,7 @@ from flow.fusion.rawspeed import RawSpeed
 from flow.fusion.tape import Smoothed, Tape
 from flow.numerics.running_median import RunningMedian
 from flow.recording import Recording
+from flow.result import FrameResult
 from flow.series import GyroSamples, RangeSamples
 
 Array: TypeAlias = NDArray[np.float64]

@@ -8,9 +8,9 @@ from typing import TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
-from flow.estimator import FrameResult
 from flow.module import Module
 from flow.pair.shared_errors import noise_span_s
+from flow.result import FrameResult
 from flow.row import LevelVelocity
 
 Array: TypeAlias = NDArray[np.float64]

@@ -11,8 +11,8 @@ import numpy as np
 import flow
 from cli.overlay import PlayableVideo
 from cli.page.review import Review
-from flow.estimator import FrameResult
 from flow.module import Module, write_module
+from flow.result import FrameResult
 from flow.row import LevelVelocity, NoVelocity, SpeedRow
 from flow.speedlog import Summary
 from flow.tracks import Matches

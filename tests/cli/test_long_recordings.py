@@ -23,8 +23,8 @@ import flow.fusion.rawspeed
 import flow.fusion.tape
 from flow.anchoring.position import Position
 from flow.anchoring.sight import Sight
-from flow.estimator import FrameResult
 from flow.module import Module
+from flow.result import FrameResult
 from flow.row import LevelVelocity, NoVelocity, SpeedRow
 from flow.series import GyroSamples, RangeSamples
 from flow.tracks import Matches

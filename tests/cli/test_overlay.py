@@ -13,8 +13,8 @@ from cli.main import main
 from cli.overlay import Overlay, PlayableVideo
 from flow import scene
 from flow.errors import DataError
-from flow.estimator import FrameResult
 from flow.module import Module
+from flow.result import FrameResult
 from flow.row import LevelVelocity, NoVelocity, SpeedRow
 from flow.tracks import Matches
 from flow.video import Video

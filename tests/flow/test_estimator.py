@@ -10,10 +10,11 @@ from typing import cast
 import numpy as np
 import pytest
 
-from flow.estimator import Estimator, FrameResult
+from flow.estimator import Estimator
 from flow.measure import measure
 from flow.module import Module
 from flow.recording import Recording
+from flow.result import FrameResult
 from flow.row import REASONS, LevelVelocity, NoVelocity
 from flow.series import AttitudeSamples, GyroSamples, RangeSamples
 from flow.tracks import Matches, Picture, Predict

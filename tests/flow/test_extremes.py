@@ -9,10 +9,11 @@ from typing import cast
 import numpy as np
 import scipy.ndimage
 
-from flow.estimator import Estimator, FrameResult
+from flow.estimator import Estimator
 from flow.measure import measure
 from flow.module import Module
 from flow.recording import Recording
+from flow.result import FrameResult
 from flow.row import LevelVelocity
 from tests.flow.flights import assert_honest, flight, gusty, measured
 from tests.flow.test_estimator import Marked

@@ -14,8 +14,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from flow.estimator import Estimator, FrameResult
+from flow.estimator import Estimator
 from flow.module import Module
+from flow.result import FrameResult
 from flow.row import LevelVelocity
 from flow.video import Video
 from tests.streams import gyro, ranges

@@ -1,0 +1,60 @@
+"""What comes of a pair of frames: a row of the speed log, and the evidence behind it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TypeAlias
+
+import numpy as np
+from numpy.typing import NDArray
+
+from flow.anchoring import Position
+from flow.height import Height
+from flow.numerics.middle import share_of
+from flow.row import LevelVelocity, NoVelocity, SpeedRow
+from flow.tracks import Matches
+
+Array: TypeAlias = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FrameResult:
+    """A row of the speed log and the evidence behind it.
+
+    ``matches`` are the points followed (None where the row failed before), ``used`` (N,) those that agree with the
+    velocity, ``effects_m_s`` the one-sigma effect of each cause of error in level axes, (3,); ``position`` is where the
+    body is at the end of the row, None where that is not kept.
+    """
+
+    row: SpeedRow
+    matches: Matches | None
+    used: NDArray[np.bool_] | None
+    effects_m_s: dict[str, Array]
+    position: Position | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """What came of a pair of frames."""
+
+    velocity: LevelVelocity | NoVelocity
+    matches: Matches | None = None
+    used: NDArray[np.bool_] | None = None
+    hidden: bool = False
+    height: Height | None = None
+    effects: dict[str, Array] | None = None
+    position: Position | None = None
+
+    def result(self, time_s: float, interval_s: float) -> FrameResult:
+        """Make the row of an interval around a time of it."""
+        height = self.height
+        row = SpeedRow(
+            time_s=time_s, interval_s=interval_s, velocity=self.velocity,
+            height_m=None if height is None else height.height_m,
+            height_sigma_m=None if height is None else height.sigma_m,
+            tracks=0 if self.matches is None else len(self.matches),
+            inlier_share=None if self.used is None else share_of(self.used),
+        )  # fmt: skip
+        return FrameResult(
+            row=row, matches=self.matches, used=self.used, effects_m_s=self.effects or {}, position=self.position
+        )

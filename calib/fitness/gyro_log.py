@@ -180,6 +180,30 @@ def gyro_findings(facts: GyroFacts, span_s: Span, clock_s: float) -> Iterator[Fi
             effect="the turn beyond the limit is read as speed: each 0.1 rad/s of it 100 mm/s per metre of height",
             remedy="set a wider measuring range of the gyro; calmer flight or softer mounting",
         )
+    yield from _standing_findings(facts, span_s, clock_s)
+    if facts.rate_hz < _SLOW_HZ:
+        yield Finding(
+            severity="care",
+            topic="gyro",
+            what=f"{facts.rate_hz:.0f} samples/s",
+            when_s=None,
+            effect="shaking faster than half of that is lost between samples or folded into slow turning",
+            remedy="log 200 samples/s or more, filtered below half the rate",
+        )
+    accel = facts.accel_median_m_s2
+    if accel is not None and accel[2] > _UPSIDE_DOWN_M_S2:
+        yield Finding(
+            severity="stop",
+            topic="gyro",
+            what=f"specific force along z is {accel[2]:+.1f} m/s² (median); a level, still module reads -9.8",
+            when_s=None,
+            effect="none of it can be measured: down is not known",
+            remedy="turn the sign, or the axes, of accelerometer (and gyro?) to x forward, y right, z down",
+        )
+
+
+def _standing_findings(facts: GyroFacts, span_s: Span, clock_s: float) -> Iterator[Finding]:
+    """Tell of sensors that stand still to the last digit."""
     if facts.stuck:
         spans = _video(facts.stuck, clock_s)
         yield Finding(
@@ -199,25 +223,6 @@ def gyro_findings(facts: GyroFacts, span_s: Span, clock_s: float) -> Iterator[Fi
             when_s=whole(spans),
             effect="down is carried on by the gyro alone: the bands widen, and no speed is held against the forces",
             remedy="look for stalls of the accelerometer's bus or driver; log it as it is sampled, and in fine steps",
-        )
-    if facts.rate_hz < _SLOW_HZ:
-        yield Finding(
-            severity="care",
-            topic="gyro",
-            what=f"{facts.rate_hz:.0f} samples/s",
-            when_s=None,
-            effect="shaking faster than half of that is lost between samples or folded into slow turning",
-            remedy="log 200 samples/s or more, filtered below half the rate",
-        )
-    accel = facts.accel_median_m_s2
-    if accel is not None and accel[2] > _UPSIDE_DOWN_M_S2:
-        yield Finding(
-            severity="stop",
-            topic="gyro",
-            what=f"specific force along z is {accel[2]:+.1f} m/s² (median); a level, still module reads -9.8",
-            when_s=None,
-            effect="none of it can be measured: down is not known",
-            remedy="turn the sign, or the axes, of accelerometer (and gyro?) to x forward, y right, z down",
         )
 
 

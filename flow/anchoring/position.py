@@ -60,14 +60,7 @@ class Position:
 class PositionKeeper:
     """Keeps the position; see the module.
 
-    Parameters
-    ----------
-    module
-        The calibrated module.
-    lens
-        Its lens.
-    fine, coarse
-        What registers pictures from close by, and from afar.
+    Parameters are those of :class:`flow.anchoring.registrar.Registrar`.
     """
 
     def __init__(self, module: Module, lens: Lens, fine: BlockMatcher, coarse: ImageMotion) -> None:

@@ -28,10 +28,9 @@ _PATCHES = 12.0
 _LAG_SHARE = 0.5  # of the variance that blocks show whatever their texture
 _LAGS = 3.0  # by so much more than from one picture to the next a codec shifts pictures for a second
 _LEAST_OWN_RAD = 6e-5  # registration is off by 7 thousandths of a pixel the same way while it sees the same ground
-_PER_WAY = (
-    2e-4  # rad, by which the ground looks turned when the camera has moved by its height over it: other ground, other
-)
-_WAY_S = 0.2  # errors, which last so long (measured on 12 m flights over three grounds: 50 to 70 microradians at 0.3)
+# Other ground, other errors: what has moved by the height of the camera looks turned by so much, and the same way for so
+# long (measured on 12 m flights over three grounds: 50 to 70 microradians at 0.3 of the height).
+_PER_WAY, _WAY_S = 2e-4, 0.2
 _OWN_SHARE = 0.5  # of the picture noise is the anchor's own: it is the same in every registration
 
 

@@ -19,9 +19,7 @@ _USUAL = 0.8  # share of them that changes less: two of three pictures may be co
 _MOVING = 2.0  # grey levels: of ground that hardly moves a codec sends as little as of a copy
 _NOISE = 0.8  # grey levels on average: less than the noise of a new picture
 _SENT_ANEW = 0.4  # of the usual change; never twice running, which would be another scene
-_LEFT = (
-    0.03  # of the usual change; what a codec sends for a copy is a fiftieth (measured, constant rate factors 18 to 30)
-)
+_LEFT = 0.03  # of the usual change; of a copy a codec sends a fiftieth (measured, constant rate factors 18 to 30)
 
 
 class Copies:

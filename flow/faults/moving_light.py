@@ -62,7 +62,7 @@ class MovingLight:
         """Find the velocity between two pictures; see :meth:`flow.pair.search.Search.find`."""
         plain = self._plain.find(first, second, view, guess_m_s)
         if guess_m_s is not None and (isinstance(plain, NotFound) or not plain.agree):
-            # The guess may be what is wrong, one period of tiles off, say: then it must not be clung to.
+            # The guess may be what is wrong, one period of tiles off, say: the grain must not be sought from there either.
             afar = self._plain.find(first, second, view, None)
             if isinstance(afar, Found) and afar.agree:
                 plain, guess_m_s = afar, afar.solution.velocity_m_s

@@ -23,7 +23,7 @@ Array: TypeAlias = NDArray[np.float64]
 
 _GATE = 33.1  # chi-square with 6 degrees of freedom: once in 100,000
 # Errors of the state that a reading's error is one of, in its order: way (3), turn (3).
-_PLACES = np.array([17, 18, at.ANCHOR_HEIGHT, 20, 21, at.TURN])
+_PLACES = np.r_[at.POSITION, at.ANCHOR_HEIGHT, at.ANCHOR_TILT, at.TURN]
 _SIGNS = np.array([1.0, 1.0, 1.0, -1.0, -1.0, 1.0])
 
 

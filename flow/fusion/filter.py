@@ -1,4 +1,4 @@
-"""The causal filter: inertial samples carry the state on, rows, ranges and positions correct it."""
+"""The causal filter: inertial samples carry the state on, rows, ranges and sights of anchors correct it."""
 
 from __future__ import annotations
 
@@ -34,7 +34,7 @@ _BEFORE_S = 0.2  # samples so long before the first row help to level
 
 
 class Filter:
-    """Velocity, tilt, height and sensor biases from inertial samples, image rows, ranges and positions.
+    """Velocity, tilt, height and sensor biases from inertial samples, image rows, ranges and sights of anchors.
 
     Give inertial samples up to the end of a row before the row itself. The state is that at the end of the newest row
     (or half a second behind the newest sample, when rows stay out); :meth:`ahead` carries it on to the newest sample.

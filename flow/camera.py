@@ -82,6 +82,11 @@ class Lens:
         """Give the derivative of ray by pixel at rays (N, 2): (N, 2, 2)."""
         return np.asarray(_slopes(_points(rays), self._numbers))
 
+    def ray_per_focal_length(self, rays: Array) -> Array:
+        """Give how rays (N, 2) move apart when fx (column 0) and fy (column 1) are believed shorter, by a share: (N, 2, 2)."""
+        off_axis = self.pixels(rays) - [self._numbers.cx, self._numbers.cy]
+        return np.asarray(self.ray_per_pixel(rays) * off_axis[:, None, :])
+
 
 def _points(given: Array) -> Array:
     return np.ascontiguousarray(given, np.float64).reshape(-1, 2)

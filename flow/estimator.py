@@ -17,6 +17,8 @@ from flow.faults.camera_faults import CameraFaults
 from flow.faults.copies import Copies
 from flow.faults.glints import GlintFilter
 from flow.faults.hidden_motion import HiddenMotion
+from flow.faults.hindsight import Hindsight
+from flow.faults.inertia_check import Doubts
 from flow.faults.moving_light import MovingLight
 from flow.faults.rails import Rails
 from flow.faults.sensor_pattern import ClearPlaces
@@ -75,8 +77,8 @@ class Estimator:
     positions
         Keep the position too (:mod:`flow.anchoring`), which takes about as long again as the speed; another ``motion``
         keeps none.
-    faults
-        What is known of the camera's own faults from before; they are learnt on the way all the same.
+    hindsight
+        What is known of the flight from having measured its beginning before (:attr:`Estimator.hindsight`).
 
     Examples
     --------
@@ -107,7 +109,7 @@ class Estimator:
         attitude: AttitudeSource = "inertial",
         motion: ImageMotion | None = None,
         positions: bool = True,
-        faults: CameraFaults | None = None,
+        hindsight: Hindsight | None = None,
     ) -> None:
         self._module = module
         self._lens = Lens(module.camera)
@@ -115,7 +117,9 @@ class Estimator:
         self._R_body_camera = module.alignment.R_body_camera.as_matrix()
         size_px = module.camera.width_px, module.camera.height_px
         tracks, blocks = LucasKanade(*size_px), BlockMatcher(*size_px)
-        self.faults = CameraFaults(*size_px) if faults is None else faults
+        self._known = hindsight or Hindsight(CameraFaults(*size_px), Doubts())
+        self._knew_camera = self._known.camera.worth_knowing
+        self.faults = self._known.camera
         coarse, fine, scout = (
             ClearPlaces(each, self.faults.pattern) for each in (motion or tracks, blocks, blocks.thinned())
         )
@@ -132,12 +136,22 @@ class Estimator:
         self._height = HeightFilter(module.range)
         self._scatter, self._turns = CommonScatter(), TurnCheck(module)
         self._force = ForceSum(self._rotations)
-        self._errors = RowErrors(module, self._rotations, self._force)
+        self._errors = RowErrors(module, self._lens, self._rotations, self._force, self._known.doubts)
         self._standstill, self._hidden, self._relief = StandStill(), HiddenMotion(), ReliefWatch()
         self._copies, self._glints, self._neighbours = Copies(), GlintFilter(), NeighbourScatter()
         self._previous: _Frame | None = None
         self._latest_s = -np.inf
         self._expected, self._accelerations = ExpectedVelocity(), AccelerationFilter(self._force)
+
+    @property
+    def hindsight(self) -> Hindsight | None:
+        """What the frames so far should be measured again with; None where they would be no better for it."""
+        doubts, news = self._errors.doubts, self.faults.worth_knowing and not self._knew_camera
+        if news:
+            return Hindsight(self.faults.begun_again(), Doubts())  # what spoiled pictures say of the module is no doubt
+        if doubts.worth_knowing and not self._known.doubts.guesses:
+            return Hindsight(self.faults.begun_again(), doubts)
+        return None
 
     def add_gyro(self, samples: GyroSamples) -> None:
         """Add gyro samples (and accelerometer, where the attitude comes from it) in time order."""

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from flow.ahead import ahead
 from flow.errors import DataError
 from flow.estimator import Estimator
-from flow.faults.camera_faults import CameraFaults
+from flow.faults.hindsight import Hindsight
 from flow.recording import Recording
 from flow.result import FrameResult
 from flow.row import LevelVelocity, NoVelocity
@@ -30,6 +30,7 @@ _AnyFeed = Union["_Feed[GyroSamples]", "_Feed[RangeSamples]", "_Feed[AttitudeSam
 _Step: TypeAlias = tuple[Frame, FrameResult | None]
 
 _HELD_S, _MOST_HELD, _MOST_HELD_PX = 3.0, 120, 60_000_000  # rows held back, their frames and all their pixels
+_MOST_BEGINNINGS = 3  # after the first: what is wrong with the pictures hides what is wrong with the module
 _AGAINST_GYRO, _FOUND_OUT_S = (
     "gyro_disagrees",
     0.8,
@@ -60,8 +61,9 @@ def measure(
     watch
         Called with each frame before the row that it ends, so that nobody needs to decode the video again.
     begin_again
-        Hold the rows of the first seconds back, and where those show bad pixels, dirt on the lens or false stamps measure
-        them again with that known; where most of them speak against the gyro, the others among them are taken back.
+        Hold the rows of the first seconds back, and where those show bad pixels, dirt on the lens, false stamps or figures
+        of the module that cannot be right, measure them again with that known; where most of them speak against the gyro,
+        the others among them are taken back.
 
     Raises
     ------
@@ -73,11 +75,14 @@ def measure(
     held: deque[_Step] = deque()
     if begin_again:
         _hold(steps, held)
-    if begin_again and estimator.faults.worth_knowing:
-        held.clear()
-        steps = _steps(recording, *_prepared(recording, motion, positions, estimator.faults.begun_again()))
-        _hold(steps, held)
-    _take_back(held)
+        for _ in range(_MOST_BEGINNINGS):
+            if (hindsight := estimator.hindsight) is None:
+                break
+            held.clear()
+            estimator, feeds = _prepared(recording, motion, positions, hindsight)
+            steps = _steps(recording, estimator, feeds)
+            _hold(steps, held)
+        _take_back(held)
     for frame, result in itertools.chain(_taken(held), steps):
         if watch is not None:
             watch(frame)
@@ -120,9 +125,9 @@ def _taken(held: deque[_Step]) -> Iterator[_Step]:
 
 
 def _prepared(
-    recording: Recording, motion: ImageMotion | None, positions: bool, faults: CameraFaults | None = None
+    recording: Recording, motion: ImageMotion | None, positions: bool, hindsight: Hindsight | None = None
 ) -> tuple[Estimator, list[_AnyFeed]]:
-    """Make an estimator, which may begin with faults of the camera that are known, and what feeds it."""
+    """Make an estimator, which may know what its first frames will show, and what feeds it."""
     module = recording.module
     attitude = recording.attitude()
     gyro, accel_m_s2 = _peek_accelerometer(recording.gyro())
@@ -133,7 +138,7 @@ def _prepared(
         usual = "a level, still module shows -9.8 (body z is down); turn the sign or the axes"
         problem = f"specific force is {accel_m_s2[2]:+.3g} m/s2 (median): {usual}"
         raise DataError(problem, path=recording.gyro_path, key="accel_z_m_s2")
-    estimator = Estimator(module, attitude=source, motion=motion, positions=positions, faults=faults)
+    estimator = Estimator(module, attitude=source, motion=motion, positions=positions, hindsight=hindsight)
     feeds: list[_AnyFeed] = [
         _Feed(gyro, estimator.add_gyro),
         _Feed(recording.range(), estimator.add_range, ahead_s=module.range.time_offset_s),

@@ -40,6 +40,8 @@ _PICTURE_M_S = 0.002  # what is left in a row beside its own noise
 _SURPRISE, _SURPRISES = 30.0, 4  # squared misses in sigmas; so many of them running, and the velocity is begun anew
 _TILT_S = 2.0  # how long a wrong tilt stays about the same
 _FADING = 0.999  # of what was found, a row
+_LEAST_NOISE = 0.3  # of the noise assumed: rows that follow the force more closely than that tell no more
+_WORTH = 0.1  # of all chances: doubts by which the rows before should have been judged, too
 _CALM_S = 1.0
 _OFTEN_S, _WEIGH_S = 0.024, 0.08  # between two rows that are learnt from, and two verdicts; one on each of the first
 _EACH = 100
@@ -52,7 +54,9 @@ _STOPS = np.cumsum(_COUNTS)
 _WHERE = {cause: slice(stop - count, stop) for cause, count, stop in zip(_CAUSES, _COUNTS, _STOPS, strict=True)}
 _OFF = np.repeat([off for _, off, _ in _CAUSES.values()], _COUNTS)
 _BESIDE = np.repeat([beside for _, _, beside in _CAUSES.values()], _COUNTS)
-_GUESSES = [set(some) for most in range(3) for some in itertools.combinations(_CAUSES, most)]  # the first: all is well
+_GUESSES = [
+    frozenset(some) for most in range(3) for some in itertools.combinations(_CAUSES, most)
+]  # the first: all is well
 _FIGURES = len(_OFF)
 _U, _A, _TH = slice(0, 3), slice(3, 6), slice(6, 6 + _FIGURES)
 _ARM, _TILT, _BIAS = (slice(first + _FIGURES, first + 3 + _FIGURES) for first in (6, 9, 12))
@@ -81,6 +85,28 @@ class RowSeen:
     rate_rad_s: Array
 
 
+@dataclass(frozen=True, slots=True)
+class Guess:
+    """That some figures are off: by how much likelier than before anything was seen, and how wrong all are then."""
+
+    more: float
+    causes: frozenset[str]
+    figures: Array
+
+
+@dataclass(frozen=True, slots=True)
+class Doubts:
+    """What a number of rows said against the module."""
+
+    guesses: tuple[Guess, ...] = ()
+    rows: int = 0
+
+    @property
+    def worth_knowing(self) -> bool:
+        """Whether the rows before should have been judged by it, too."""
+        return sum(guess.more for guess in self.guesses) > _WORTH
+
+
 class InertiaCheck:
     """Tells which figures of the module the accelerometer speaks against, and how wrong the velocity is then.
 
@@ -93,10 +119,13 @@ class InertiaCheck:
         Its sigmas are what counts as its word.
     force
         The accelerometer's samples, summed up.
+    foreseen
+        What the rows to come are known to say, from having measured them before: it holds until they have said it.
     """
 
-    def __init__(self, module: Module, force: ForceSum) -> None:
+    def __init__(self, module: Module, force: ForceSum, foreseen: Doubts | None = None) -> None:
         self._force = force
+        self._foreseen = foreseen or Doubts()
         alignment, gyro = module.alignment.sigma, module.gyro.sigma
         said = np.concatenate(
             [
@@ -117,10 +146,15 @@ class InertiaCheck:
         self._covariance[_BIAS, _BIAS] = _ACCELEROMETER_M_S2**2 * np.eye(3)
         self._remembered, self._surprises, self._learnt = 1.0, 0, 0
         self._usual = 3.0  # squared misses in sigmas, three of them a row
-        self._guesses: list[tuple[float, set[str], Array]] = []  # that are believed: how much, which figures, how wrong
+        self._guesses = self._foreseen.guesses
         self._time_s = self._begun_s = self._weighed_s = -np.inf
         # Velocity less integrated force, with next to none of a single row's noise.
         self._calm = self._calm_change = np.zeros(3)
+
+    @property
+    def found(self) -> Doubts:
+        """What the rows so far say against the module."""
+        return Doubts(self._guesses, self._learnt)
 
     def doubts(
         self, units: dict[str, Array], velocity_m_s: Array, interval_s: float, rate_rad_s: Array
@@ -140,10 +174,10 @@ class InertiaCheck:
         if not self._guesses:
             return {}
         by_figure = _by_figure(units, velocity_m_s, interval_s, rate_rad_s)
-        for share, guess, figures in self._guesses:
-            parts = {cause: by_figure[:, _WHERE[cause]] @ figures[_WHERE[cause]] for cause in guess}
+        for guess in self._guesses:
+            parts = {cause: by_figure[:, _WHERE[cause]] @ guess.figures[_WHERE[cause]] for cause in guess.causes}
             most = max(parts, key=lambda cause: float(np.linalg.norm(parts[cause])))
-            effects.setdefault(_TOLD_AS.get(most, most), []).append(np.sqrt(share) * (by_figure @ figures))
+            effects.setdefault(_TOLD_AS.get(most, most), []).append(np.sqrt(guess.more) * (by_figure @ guess.figures))
         return {cause: np.column_stack(columns) for cause, columns in effects.items()}
 
     def expected(self, time_s: float, interval_s: float) -> Array | None:
@@ -203,7 +237,8 @@ class InertiaCheck:
             calm_s = _CALM_S / self._shaken  # what force adds to the noise of the picture must not build up
             self._calm += min(since_s / calm_s, 1.0) * (row.velocity_m_s - row.expected_m_s)
         self._calm_change = self._state[_A] + row.R_still_body @ self._state[_BIAS]
-        if self._learnt < _EACH or row.time_s - self._weighed_s >= _WEIGH_S:
+        foreseen = self._learnt < self._foreseen.rows
+        if not foreseen and (self._learnt < _EACH or row.time_s - self._weighed_s >= _WEIGH_S):
             self._weighed_s = row.time_s
             self._weigh()
         self._learnt += 1
@@ -212,6 +247,11 @@ class InertiaCheck:
     def _shaken(self) -> float:
         """How many times the force is noisier than that of a quiet sensor."""
         return max(1.0, self._force.noise_m_s_rts / _NOISE_M_S_RTS)
+
+    @property
+    def _quiet(self) -> float:
+        """Share of the variance assumed of rows and force that their misses show."""
+        return min(max(self._usual / 3, _LEAST_NOISE), 1.0)
 
     def _predict(self, span_s: float, row: RowSeen) -> None:
         step = np.eye(_SIZE)
@@ -226,7 +266,8 @@ class InertiaCheck:
         step[_TILT, _TILT] = kept * np.eye(3)
         self._state = step @ self._state
         grown = step @ self._covariance @ step.T
-        grown[_U, _U] += max(_NOISE_M_S_RTS, self._force.noise_m_s_rts) ** 2 * span_s * np.eye(3)
+        noise = max(self._quiet * _NOISE_M_S_RTS**2, self._force.noise_m_s_rts**2)
+        grown[_U, _U] += noise * span_s * np.eye(3)
         grown[_A, _A] += _WANDER_M_S2_RTS**2 * span_s * np.eye(3)
         grown[_TILT, _TILT] += (1 - kept**2) * row.tilt_sigma_rad**2 * np.eye(3)
         grown[_TH, _TH] /= _FADING
@@ -239,8 +280,9 @@ class InertiaCheck:
         seen[:, _TILT] = row.units["down"] @ row.R_still_camera.T
         seen[:, _ARM] = -row.R_still_body @ skew(row.rate_rad_s[None])[0]
         miss = row.velocity_m_s - force - seen @ self._state
-        spread = seen @ self._covariance @ seen.T + row.covariance + _PICTURE_M_S**2 * np.eye(3)
-        surprise = float(miss @ np.linalg.solve(spread, miss))
+        lasting, noise = seen @ self._covariance @ seen.T, row.covariance + _PICTURE_M_S**2 * np.eye(3)
+        surprise = float(miss @ np.linalg.solve(lasting + noise, miss))
+        spread = lasting + self._quiet * noise
         self._surprises = self._surprises + 1 if surprise > _SURPRISE else 0
         self._usual += 0.05 * (min(surprise, _SURPRISE) - self._usual)
         spread *= max(1.0, surprise / _SURPRISE)
@@ -263,7 +305,7 @@ class InertiaCheck:
         chance = np.exp(weight - weight.max())
         chance /= chance.sum()
         more = chance - _BELIEVED * np.exp(self._chance)
-        self._guesses = [(more[k], _GUESSES[k], found[k]) for k in range(1, len(more)) if more[k] > 0]
+        self._guesses = tuple(Guess(float(more[k]), _GUESSES[k], found[k]) for k in range(1, len(more)) if more[k] > 0)
 
 
 def _by_figure(units: dict[str, Array], velocity: Array, interval_s: float, rate_rad_s: Array) -> Array:

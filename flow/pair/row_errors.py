@@ -8,7 +8,8 @@ from typing import TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
-from flow.faults.inertia_check import InertiaCheck, RowSeen
+from flow.camera import Lens
+from flow.faults.inertia_check import Doubts, InertiaCheck, RowSeen
 from flow.faults.turn_check import Misfit
 from flow.force_sum import ForceSum
 from flow.height import Height
@@ -39,17 +40,26 @@ class RowErrors:
 
     Parameters
     ----------
-    module
-        The module, with its sigmas.
+    module, lens
+        The module, with its sigmas, and its lens.
     rotations, force
         What turned and pushed the body.
+    foreseen
+        What the rows are known to say against the module.
     """
 
-    def __init__(self, module: Module, rotations: RotationLog, force: ForceSum) -> None:
-        self._module = module
+    def __init__(
+        self, module: Module, lens: Lens, rotations: RotationLog, force: ForceSum, foreseen: Doubts | None = None
+    ) -> None:
+        self._module, self._lens = module, lens
         self._rotations = rotations
         self._R_body_camera = module.alignment.R_body_camera.as_matrix()
-        self._inertia = InertiaCheck(module, force)
+        self._inertia = InertiaCheck(module, force, foreseen)
+
+    @property
+    def doubts(self) -> Doubts:
+        """What the rows so far say against the module."""
+        return self._inertia.found
 
     def effects(
         self, view: PairView, pair: PairGeometry, solution: Solution, known: Known, misfit: Misfit
@@ -110,7 +120,7 @@ class RowErrors:
 
     def _units(self, view: PairView, pair: PairGeometry, solution: Solution, height: Height) -> dict[str, Array]:
         return unit_effects(
-            self._module, pair, solution, height=height, turned_rad=view.turned_rad(),
+            self._module, self._lens, pair, solution, height=height, turned_rad=view.turned_rad(),
             rate_change_rad_s=self.rate_change(view), interval_s=view.second_s - view.first_s,
         )  # fmt: skip
 

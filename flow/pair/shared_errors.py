@@ -12,6 +12,7 @@ from typing import TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
+from flow.camera import Lens
 from flow.height import Height
 from flow.module import Module
 from flow.pair.equations import PairGeometry, motion_of_acceleration, motion_of_turn
@@ -24,6 +25,7 @@ Array: TypeAlias = NDArray[np.float64]
 
 def unit_effects(
     module: Module,
+    lens: Lens,
     pair: PairGeometry,
     solution: Solution,
     *,
@@ -36,8 +38,8 @@ def unit_effects(
 
     Parameters
     ----------
-    module
-        Where camera and range sensor sit.
+    module, lens
+        Where camera and range sensor sit, and what bends the rays.
     pair, solution
         The equations and what came of them.
     height
@@ -72,7 +74,7 @@ def unit_effects(
     turned = np.eye(3) + np.outer(down, _heading_by_turn(R_camera_body, down))
     return {
         "height": by_distance[:, None],
-        "focal_length": pull @ _motion_of_scale(pair, solution, turned_rad, interval_s).reshape(-1, 2),
+        "focal_length": pull @ _motion_of_scale(lens, pair, solution, turned_rad, interval_s).reshape(-1, 2),
         "gyro": by_gyro @ R_camera_body,
         "clock": (by_gyro @ rate_change_rad_s)[:, None],
         "mounting": by_mounting @ R_camera_body,
@@ -127,23 +129,25 @@ def covariance_of(effects: Array) -> Array:
     return np.asarray(effects @ effects.T)
 
 
-def _motion_of_scale(pair: PairGeometry, solution: Solution, turned_rad: Array, interval_s: float) -> Array:
-    """Change of each match's motion against the one expected at its place when x or y stretches: (N, 2, 2).
+def _motion_of_scale(lens: Lens, pair: PairGeometry, solution: Solution, turned_rad: Array, interval_s: float) -> Array:
+    """Change of each match's motion against the one expected at its place when fx or fy is believed shorter: (N, 2, 2).
 
-    Stretching scales the motion seen, and moves the place at which the motion is expected. A uniform motion
-    changes with all of its share, an expansion (descent) not at all, a rotation's curved part the other way.
+    That scales the motion seen, and moves the place at which the motion is expected. A uniform motion
+    changes with all of its share, an expansion (descent) not at all, a rotation's curved part the other way; a lens that
+    bends rays changes more of it.
     """
-    x, y = pair.first_ray[:, 0], pair.first_ray[:, 1]
+    place = pair.first_ray[:, :2]
+    x, y = place.T
+    moved = lens.ray_per_focal_length(place)
+    own = lens.ray_per_focal_length(place + pair.flow) - moved
     a, b, c = turned_rad
-    by_x = [-(1 - x * x) * b + y * c, x * y * b + x * c]
-    by_y = [-(x * y * a + y * c), (1 - y * y) * a - x * c]
-    spin = np.stack([np.stack(by_x, axis=-1), np.stack(by_y, axis=-1)], axis=-1)
+    by_x = np.stack([y * a - 2 * x * b, -y * b - c], axis=-1)
+    by_y = np.stack([x * a + c, 2 * y * a - x * b], axis=-1)
     slope = pair.first_ray @ pair.down
     growth = solution.velocity_m_s[2] * interval_s / pair.distance_m * slope
-    place = pair.first_ray[:, :2]
-    own = np.eye(2) * (solution.apparent - place * growth[:, None])[:, :, None]
-    bent = solution.apparent[:, :, None] * (place * pair.down[:2] / slope[:, None])[:, None, :]
-    return np.asarray(spin + own - bent)
+    leaning = solution.apparent[:, :, None] * (pair.down[:2] / slope[:, None])[:, None, :]
+    expected_by_place = np.stack([by_x, by_y], axis=-1) + growth[:, None, None] * np.eye(2) + leaning
+    return np.asarray(own - expected_by_place @ moved)
 
 
 def _reading_by_down(module: Module, down: Array, height: Height) -> Array:

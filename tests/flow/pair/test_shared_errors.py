@@ -37,6 +37,9 @@ UNITS = {
 }
 
 
+DISTORTION = {"pinhole": [-0.2, 0.05, 0.001, -0.001, 0.0], "fisheye": [-0.02, 0.003, 0.0, 0.0]}
+
+
 @dataclass(frozen=True, kw_only=True)
 class Believed:
     """Everything that a pair's solution leans on besides its matches; the truth is the default."""
@@ -51,6 +54,7 @@ class Believed:
     lever_m: tuple[float, float, float] = (0.05, -0.03, 0.04)
     beam: str = "wide"
     readout_s: float = 0.0
+    model: str = "pinhole"
     acceleration_m_s2: tuple[float, float, float] = (0.0, 0.0, 0.0)  # camera axes at the middle
 
     def module(self) -> Module:
@@ -70,6 +74,8 @@ class Believed:
                     "cx_px": 161.3,
                     "cy_px": 118.2,
                     "readout_s": self.readout_s,
+                    "model": self.model,
+                    "distortion": DISTORTION[self.model],
                     "sigma": {"fx_px": UNITS["fx_px"], "fy_px": UNITS["fy_px"]},
                 },
                 "alignment": {
@@ -119,12 +125,11 @@ class Believed:
 TILT = Rotation.from_euler("ZYX", [0.0, 0.06, -0.04])  # body to level
 
 
-def true_matches(beam: str, readout_s: float = 0.0) -> Matches:
+def true_matches(truth: Believed) -> Matches:
     """Give the matches that the prediction makes at the true velocity.
 
     ``test_geometry`` holds that prediction against projections by OpenCV.
     """
-    truth = Believed(beam=beam, readout_s=readout_s)
     x, y = np.meshgrid(np.linspace(20, 300, 9), np.linspace(20, 220, 8))
     first = np.column_stack([x.ravel(), y.ravel()])
     velocity = truth.module().alignment.R_body_camera.inv().apply(VELOCITY)
@@ -143,32 +148,32 @@ def level_velocity(believed: Believed, matches: Matches) -> np.ndarray:
     return believed.tilt().R_level_body @ believed.module().alignment.R_body_camera.apply(solution.velocity_m_s)
 
 
-def slope(cause: str, axis: int | None, unit: float, beam: str) -> np.ndarray:
+def slope(cause: str, axis: int | None, unit: float, truth: Believed) -> np.ndarray:
     """Tell what one sigma of a cause does to the level velocity: central difference of the whole solution."""
-    matches, ends = true_matches(beam), []
+    matches, ends = true_matches(truth), []
     for sign in (1, -1):
         value = sign * STEP * unit
         if axis is not None:
-            vector = list(getattr(Believed(), cause))
+            vector = list(getattr(truth, cause))
             vector[axis] += value
             change: object = tuple(vector)
         else:
-            change = getattr(Believed(), cause) + value
-        ends.append(level_velocity(replace(Believed(beam=beam), **{cause: change}), matches))
+            change = getattr(truth, cause) + value
+        ends.append(level_velocity(replace(truth, **{cause: change}), matches))
     return (ends[0] - ends[1]) / (2 * STEP)
 
 
-def claimed(beam: str = "wide") -> dict[str, np.ndarray]:
+def claimed(truth: Believed) -> dict[str, np.ndarray]:
     """Effects in level axes, as the estimator turns them."""
-    truth = Believed(beam=beam)
     view, module = truth.view(), truth.module()
-    pair, _ = view.geometry(true_matches(beam))
+    pair, _ = view.geometry(true_matches(truth))
     solution = solve(pair, None, 1.0, np.random.default_rng(0))
     assert solution is not None
     R_camera_body = module.alignment.R_body_camera.inv()
     height = Height(height_m=truth.height_m, sigma_m=UNITS["height"], down_m_s=0.3)
     units = unit_effects(
         module,
+        Lens(module.camera),
         pair,
         solution,
         height=height,
@@ -194,15 +199,16 @@ CAUSES = [
 ]
 
 
-@pytest.mark.parametrize("beam", ["wide", "narrow"])
+@pytest.mark.parametrize(("beam", "model"), [("wide", "pinhole"), ("narrow", "pinhole"), ("wide", "fisheye")])
 @pytest.mark.parametrize(("cause", "column", "field", "axis", "unit"), CAUSES)
 def test_effect_is_the_slope_of_the_solution(
-    beam: str, cause: str, column: int, field: str, axis: int | None, unit: float
+    beam: str, model: str, cause: str, column: int, field: str, axis: int | None, unit: float
 ) -> None:
     # Source: finite differences. 7 % of the effect (a sigma is known no better), or 1 % of the largest column
     # of the same cause where one axis does next to nothing.
-    effects = claimed(beam)[cause]
-    expected = slope(field, axis, unit, beam)
+    truth = Believed(beam=beam, model=model)
+    effects = claimed(truth)[cause]
+    expected = slope(field, axis, unit, truth)
     # A cause's own sign is a coin's toss, but its components keep theirs against each other.
     sign = np.sign(effects[:, column] @ expected)
     tolerance = max(0.07 * np.linalg.norm(expected), 0.01 * np.linalg.norm(effects, axis=0).max())
@@ -213,12 +219,13 @@ def test_effect_is_the_slope_of_the_solution(
 def test_effect_of_an_acceleration(readout_s: float) -> None:
     # Source: finite differences of what the equations miss, weights held: nothing is nonlinear but depth. Along the rows'
     # readout 0.3 m/s^2 seem to climb at 2 mm/s; rows exposed all at once see the mean speed: a hundredth of that.
-    truth, matches = Believed(readout_s=readout_s), true_matches("wide", readout_s)
+    truth = Believed(readout_s=readout_s)
+    matches = true_matches(truth)
     pair, _ = truth.view().geometry(matches)
     solution = solve(pair, None, 1.0, np.random.default_rng(0))
     assert solution is not None
     units = unit_effects(
-        truth.module(), pair, solution, height=Height(height_m=1.4, sigma_m=0.0, down_m_s=0.3),
+        truth.module(), Lens(truth.module().camera), pair, solution, height=Height(height_m=1.4, sigma_m=0.0, down_m_s=0.3),
         turned_rad=truth.view().turned_rad(), rate_change_rad_s=np.zeros(3), interval_s=INTERVAL_S,
     )  # fmt: skip
     found = 0.3 * units["acceleration"]
@@ -249,8 +256,8 @@ def test_effect_of_the_tilt(beam: str) -> None:
     # Source: finite differences about the two level axes; their columns may be turned against the effect's,
     # hence covariances, forward and right apart from down (which a tilt disturbs most). 10 % of variance is 5
     # % of sigma.
-    expected = np.stack([slope("tip_rad", k, UNITS["tilt"], beam) for k in range(2)], axis=1)
-    found = covariance_of(claimed(beam)["tilt"])
+    expected = np.stack([slope("tip_rad", k, UNITS["tilt"], Believed(beam=beam)) for k in range(2)], axis=1)
+    found = covariance_of(claimed(Believed(beam=beam))["tilt"])
     expected = covariance_of(expected)
     size = np.sqrt(np.outer(np.diag(expected), np.diag(expected)))
     np.testing.assert_allclose(found / size, expected / size, atol=0.1)
@@ -258,7 +265,7 @@ def test_effect_of_the_tilt(beam: str) -> None:
 
 def test_gyro_noise_is_a_bias_for_the_interval() -> None:
     # Closed form: an angle random walk N sqrt(T) turns the camera as a bias of N / sqrt(T) does.
-    effects = claimed()
+    effects = claimed(Believed())
     ratio = np.array([1e-4, 2e-4, 3e-4]) / np.sqrt(INTERVAL_S) / UNITS["gyro"]
     np.testing.assert_allclose(effects["gyro_noise"], effects["gyro_bias"] * ratio, rtol=1e-12)
 

@@ -1,0 +1,16 @@
+"""What a flight's first seconds have shown, so that they can be measured again with it known."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from flow.faults.camera_faults import CameraFaults
+from flow.faults.inertia_check import Doubts
+
+
+@dataclass(frozen=True, slots=True)
+class Hindsight:
+    """Faults of the camera, as at the first frame, and what the rows will say against the module's figures."""
+
+    camera: CameraFaults
+    doubts: Doubts

@@ -29,7 +29,7 @@ _AnyFeed = Union["_Feed[GyroSamples]", "_Feed[RangeSamples]", "_Feed[AttitudeSam
 
 _Step: TypeAlias = tuple[Frame, FrameResult | None]
 
-_HELD_S, _MOST_HELD, _MOST_HELD_PX = 3.0, 120, 60_000_000  # rows held back, their frames and all their pixels
+_HELD_S, _MOST_HELD, _MOST_HELD_PX = 5.0, 300, 60_000_000  # rows held back, their frames and all their pixels
 _MOST_BEGINNINGS = 3  # after the first: what is wrong with the pictures hides what is wrong with the module
 _AGAINST_GYRO, _FOUND_OUT_S = (
     "gyro_disagrees",

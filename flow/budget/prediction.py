@@ -174,11 +174,14 @@ def _clock(place: Situation) -> Cause:
 
 
 def _focal_length(place: Situation) -> Cause:
-    sigma = np.sqrt(place.field.image_share @ np.square(place.module.camera.focal_sigma))
+    sigma = place.module.camera.focal_sigma
+    passing, turning = (
+        np.linalg.norm(share * sigma, axis=1)
+        for share in (place.field.by_focal_length, place.field.turned_by_focal_length)
+    )
     return _cause(
-        place, "focal length", "systematic", steady=sigma * [place.v, 0.0],
-        rocking=sigma * np.abs(1 - place.seen) * place.camera_m * place.w,
-    )  # fmt: skip
+        place, "focal length", "systematic", steady=passing * [place.v, 0.0], rocking=turning * place.camera_m * place.w
+    )
 
 
 def _mounting(place: Situation) -> Cause:

@@ -38,7 +38,7 @@ _ACCELEROMETER_M_S2 = 0.08  # of its bias, as for the tilt
 _NOISE_M_S_RTS, _WANDER_M_S2_RTS = 0.01, 0.05  # of its least random walk, and of its bias with the direction of down
 _PICTURE_M_S = 0.002  # what is left in a row beside its own noise
 _SURPRISE, _SURPRISES = 30.0, 4  # squared misses in sigmas; so many of them running, and the velocity is begun anew
-_TILT_S = 2.0  # how long a wrong tilt stays about the same
+_TILT_S, _HEIGHT_S = 2.0, 0.3  # how long a wrong tilt and a wrong height stay about the same
 _FADING = 0.999  # of what was found, a row
 _LEAST_NOISE = 0.3  # of the noise assumed: rows that follow the force more closely than that tell no more
 _WORTH = 0.1  # of all chances: doubts by which the rows before should have been judged, too
@@ -60,8 +60,9 @@ _GUESSES = [
 _FIGURES = len(_OFF)
 _U, _A, _TH = slice(0, 3), slice(3, 6), slice(6, 6 + _FIGURES)
 _ARM, _TILT, _BIAS = (slice(first + _FIGURES, first + 3 + _FIGURES) for first in (6, 9, 12))
+_HEIGHT = slice(15 + _FIGURES, 16 + _FIGURES)
 _RATES = slice(6, 11)  # bias and scale of the gyro
-_SIZE = 15 + _FIGURES
+_SIZE = 16 + _FIGURES
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -82,6 +83,7 @@ class RowSeen:
     R_still_body: Array
     R_still_camera: Array
     tilt_sigma_rad: float
+    height_sigma_m: float
     rate_rad_s: Array
 
 
@@ -205,7 +207,9 @@ class InertiaCheck:
         force = None if broken else self._force.mean(time_s, interval_s)
         return None if force is None else self._calm + since_s * self._calm_change + force
 
-    def begin(self, time_s: float, interval_s: float, velocity_m_s: Array, tilt_sigma_rad: float) -> None:
+    def begin(
+        self, time_s: float, interval_s: float, velocity_m_s: Array, *, tilt_sigma_rad: float, height_sigma_m: float
+    ) -> None:
         """Begin with a row, its velocity (3,) in axes that do not rotate, where none is expected of it.
 
         What was found of the figures stays.
@@ -214,12 +218,13 @@ class InertiaCheck:
         force = self._force.mean(time_s, interval_s)
         if since_s < _OFTEN_S or force is None:
             return
-        for part, sigma in ((_U, 3.0), (_A, 20.0), (_TILT, tilt_sigma_rad)):
+        for part, sigma in ((_U, 3.0), (_A, 20.0), (_TILT, tilt_sigma_rad), (_HEIGHT, height_sigma_m)):
             self._covariance[part, :], self._covariance[:, part] = 0.0, 0.0
-            self._covariance[part, part] = sigma**2 * np.eye(3)
+            np.fill_diagonal(self._covariance[part, part], sigma**2)
         self._calm = velocity_m_s - force
         self._calm_change = -self._force.steady()  # gravity
         self._state[_U], self._state[_A], self._state[_TILT] = self._calm, self._calm_change, 0.0
+        self._state[_HEIGHT] = 0.0
         self._surprises, self._time_s, self._begun_s = 0, time_s, time_s
 
     def learn(self, row: RowSeen) -> None:
@@ -262,14 +267,19 @@ class InertiaCheck:
         turned = skew(self._state[_A][None])[0] @ rates
         step[_A, _RATES] = turned
         step[_U, _RATES] = 0.5 * span_s * turned + skew(row.velocity_m_s[None])[0] @ rates
-        kept = np.exp(-span_s / _TILT_S)
-        step[_TILT, _TILT] = kept * np.eye(3)
+        wrong = (
+            (_TILT, np.exp(-span_s / _TILT_S), row.tilt_sigma_rad),
+            (_HEIGHT, np.exp(-span_s / _HEIGHT_S), row.height_sigma_m),
+        )
+        for part, kept, _ in wrong:
+            np.fill_diagonal(step[part, part], kept)
         self._state = step @ self._state
         grown = step @ self._covariance @ step.T
         noise = max(self._quiet * _NOISE_M_S_RTS**2, self._force.noise_m_s_rts**2)
         grown[_U, _U] += noise * span_s * np.eye(3)
         grown[_A, _A] += _WANDER_M_S2_RTS**2 * span_s * np.eye(3)
-        grown[_TILT, _TILT] += (1 - kept**2) * row.tilt_sigma_rad**2 * np.eye(3)
+        for part, kept, sigma in wrong:
+            grown[part, part] += (1 - kept**2) * sigma**2 * np.eye(part.stop - part.start)
         grown[_TH, _TH] /= _FADING
         self._remembered *= _FADING
         self._covariance = grown
@@ -278,6 +288,7 @@ class InertiaCheck:
         seen = np.zeros((3, _SIZE))
         seen[:, _U], seen[:, _TH] = np.eye(3), _by_figure(row.units, row.expected_m_s, row.interval_s, row.rate_rad_s)
         seen[:, _TILT] = row.units["down"] @ row.R_still_camera.T
+        seen[:, _HEIGHT] = row.units["height"]
         seen[:, _ARM] = -row.R_still_body @ skew(row.rate_rad_s[None])[0]
         miss = row.velocity_m_s - force - seen @ self._state
         lasting, noise = seen @ self._covariance @ seen.T, row.covariance + _PICTURE_M_S**2 * np.eye(3)

@@ -94,7 +94,13 @@ class RowErrors:
         velocity = R_still_camera @ solution.velocity_m_s
         expected = self._inertia.expected(view.middle_s, interval_s)
         if expected is None:
-            self._inertia.begin(view.middle_s, interval_s, velocity, known.tilt.sigma_rad)
+            self._inertia.begin(
+                view.middle_s,
+                interval_s,
+                velocity,
+                tilt_sigma_rad=known.tilt.sigma_rad,
+                height_sigma_m=known.height.sigma_m,
+            )
             return
         units = self._units(view, pair, solution.at(expected @ R_still_camera), known.height)
         R_still_level = R_still_camera @ (known.tilt.R_level_body @ self._R_body_camera).T
@@ -109,6 +115,7 @@ class RowErrors:
                 R_still_body=R_still_camera @ self._R_body_camera.T,
                 R_still_camera=R_still_camera,
                 tilt_sigma_rad=known.tilt.sigma_rad,
+                height_sigma_m=known.height.sigma_m,
                 rate_rad_s=self._rotations.rate(view.middle_s),
             )
         )

@@ -139,7 +139,8 @@ def _motion_of_scale(lens: Lens, pair: PairGeometry, solution: Solution, turned_
     place = pair.first_ray[:, :2]
     x, y = place.T
     moved = lens.ray_per_focal_length(place)
-    own = lens.ray_per_focal_length(place + pair.flow) - moved
+    missed = solution.apparent - (pair.second_ray - pair.first_ray)[:, :2]  # of a velocity that is not the matches' own
+    own = lens.ray_per_focal_length(place + pair.flow + missed) - moved
     a, b, c = turned_rad
     by_x = np.stack([y * a - 2 * x * b, -y * b - c], axis=-1)
     by_y = np.stack([x * a + c, 2 * y * a - x * b], axis=-1)

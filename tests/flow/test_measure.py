@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import itertools
+import sys
 import weakref
 from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
@@ -15,6 +17,7 @@ import pytest
 from flow.errors import DataError
 from flow.measure import measure
 from flow.recording import Recording
+from flow.row import LevelVelocity
 from flow.video import Frame
 from tests.flow.flights import (
     FRAME_S,
@@ -30,14 +33,7 @@ from tests.flow.flights import (
     part,
     rocking_pass,
 )
-
-
-def range_gap(begin_s: float, end_s: float) -> Callable[[Flight], Flight]:
-    def spoil(flown: Flight) -> Flight:
-        time_s = flown.range_log.time_s
-        return replace(flown, range_log=part(flown.range_log, (time_s <= begin_s) | (time_s >= end_s)))
-
-    return spoil
+from tests.flow.spoils import believed, range_gap
 
 
 def every_nth_range(n: int) -> Callable[[Flight], Flight]:
@@ -168,7 +164,8 @@ def test_a_gyro_that_hangs_costs_no_more_than_one_that_is_silent() -> None:
 
 
 @pytest.mark.parametrize("frames", [40, 165])  # fewer than are held back, and more
-def test_rows_from_before_a_gyro_was_found_out_are_taken_back(frames: int) -> None:
+def test_rows_from_before_a_gyro_was_found_out_are_taken_back(frames: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(sys.modules[measure.__module__], "_MOST_HELD", 120)
     # The sign of z: it takes some pairs to show, which live use cannot know and a log can.
     log, bias = inertial().gyro_log, np.array(inertial().module.gyro.bias_rad_s)
     rate = (log.rate_rad_s - bias) * [1.0, 1.0, -1.0] + bias
@@ -178,6 +175,17 @@ def test_rows_from_before_a_gyro_was_found_out_are_taken_back(frames: int) -> No
     results = list(measure(cast("Recording", turned)))
     assert {result.row.status for result in results} == {"gyro_disagrees"}
     assert all(result.position is None for result in results)
+
+
+def test_a_figure_that_came_out_later_is_in_the_band_from_the_first_row_on() -> None:
+    # Live, half a second of rocking shows that the focal length is 6 % too long, and the rows before are too sure.
+    camera = inertial().module.camera
+    flown = believed(camera={"fx_px": 1.06 * camera.fx_px, "fy_px": 1.06 * camera.fy_px})(inertial())
+    found = measured(flown)
+    assert_honest(found)
+    live = itertools.islice(measure(cast("Recording", flown), positions=False, begin_again=False), 30)
+    sigma = np.array([r.row.velocity.sigma_m_s for r in live if isinstance(r.row.velocity, LevelVelocity)])
+    assert (np.abs(found.error_m_s[:30]) > np.maximum(4 * sigma, 0.02)).any(axis=1).sum() >= 5
 
 
 def test_rows_before_a_hand_in_front_of_the_lens_stay() -> None:
@@ -205,10 +213,11 @@ def test_an_accelerometer_upside_down_is_refused() -> None:
     assert_told(measured(replace(turned, attitude_log=rocking_pass().attitude_log, frames=turned.frames[:20])), "")
 
 
-def test_no_more_pictures_are_kept_than_are_held_back() -> None:
+def test_no_more_pictures_are_kept_than_are_held_back(monkeypatch: pytest.MonkeyPatch) -> None:
     # Exact count of pictures that are still alive: those held back at first, a pair that is measured, up to three made ready
     # and three of an anchor, some decoded ahead; of 240.
     held_back, others = 120, 24
+    monkeypatch.setattr(sys.modules[measure.__module__], "_MOST_HELD", held_back)
     alive, most = set[int](), 0
     flown = inertial()
 

@@ -226,6 +226,7 @@ def estimated(
     height = Height(height_m=HEIGHT_M, sigma_m=1e-3, down_m_s=0.0)
     units = unit_effects(
         of,
+        Lens(of.camera),
         pair,
         solution,
         height=height,
@@ -245,11 +246,12 @@ SAME = {"focal_length": "focal length", "gyro_noise": "gyro noise", "gyro_bias":
         "lever_arm": "camera position"}  # fmt: skip
 
 
+@pytest.mark.parametrize("lens", ["pinhole", "fisheye"])
 @pytest.mark.parametrize("flight", ["cruise", "pitching", "rolling", "yawing"])
-def test_agrees_with_the_estimators_own_error_model(flight: str) -> None:
+def test_agrees_with_the_estimators_own_error_model(flight: str, lens: str) -> None:
     # Two derivations that share no code. Theirs is exact for the finite interval, in which 2 m/s move the picture by
-    # 7 px: 2 % of first-order remainder, and 0.03 mm/s where ours is nothing.
-    of = module(alignment={"camera_position_m": [0.1, -0.05, 0.08]})
+    # 7 px: 2 % of first-order remainder, and 0.04 mm/s where ours is nothing.
+    of = module(alignment={"camera_position_m": [0.1, -0.05, 0.08]}, camera={"model": lens})
     velocity = np.array([2.0 if flight == "cruise" else 0.0, 0.0, 0.0])
     axis = {"cruise": None, "rolling": 0, "pitching": 1, "yawing": 2}[flight]
     rate = np.zeros(3) if axis is None else 0.5 * np.eye(3)[axis]
@@ -270,7 +272,7 @@ def test_agrees_with_the_estimators_own_error_model(flight: str) -> None:
             expected[(flight == "rolling" and 1) or 0] = found[(flight == "rolling" and 1) or 0]
         if flight == "yawing" and ours == "focal length":
             continue  # the lever arm's own motion, 0.01 mm/s: beyond first order
-        np.testing.assert_allclose(found, expected, rtol=0.09 if ours == "focal length" else 0.02, atol=3e-5)
+        np.testing.assert_allclose(found, expected, rtol=0.07 if ours == "focal length" else 0.02, atol=4e-5)
 
 
 @pytest.mark.parametrize("beam", ["wide", "narrow"])

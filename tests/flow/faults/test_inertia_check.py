@@ -65,13 +65,13 @@ class Flown:
             shown = bend(self.velocity(time_s)) + self.rng.normal(0, NOISE_M_S, 3)  # type: ignore[operator]
             expected = self.check.expected(time_s, STEP_S)
             if expected is None:
-                self.check.begin(time_s, STEP_S, shown, 0.01)
+                self.check.begin(time_s, STEP_S, shown, tilt_sigma_rad=0.01, height_sigma_m=0.0)
                 continue
             self.check.learn(
                 RowSeen(
                     time_s=time_s, interval_s=STEP_S, velocity_m_s=shown, expected_m_s=expected,
                     covariance=NOISE_M_S**2 * np.eye(3), units=self.units(expected), R_still_body=np.eye(3),
-                    R_still_camera=np.eye(3), tilt_sigma_rad=0.01, rate_rad_s=np.zeros(3),
+                    R_still_camera=np.eye(3), tilt_sigma_rad=0.01, height_sigma_m=0.0, rate_rad_s=np.zeros(3),
                 )
             )  # fmt: skip
         return self.check.doubts(self.units(shown), shown, STEP_S, np.zeros(3))
@@ -134,7 +134,7 @@ def test_without_an_accelerometer_nothing_is_known() -> None:
     rotations.append(samples)
     force.add(samples)
     assert check.expected(0.1, STEP_S) is None
-    check.begin(0.1, STEP_S, np.zeros(3), 0.01)
+    check.begin(0.1, STEP_S, np.zeros(3), tilt_sigma_rad=0.01, height_sigma_m=0.0)
     assert check.expected(0.13, STEP_S) is None
     assert check.jump(0.13, STEP_S, np.ones(3), 0.01) is None
     assert check.doubts({}, np.zeros(3), STEP_S, np.zeros(3)) == {}

@@ -139,6 +139,11 @@ class Estimator:
         self._latest_s = -np.inf
         self._expected, self._accelerations = ExpectedVelocity(), AccelerationFilter(self._force)
 
+    @property
+    def gyro_wrong_throughout(self) -> bool:
+        """Whether the gyro is not the picture's now, and was never shown to be (:mod:`flow.faults.turn_check`)."""
+        return self._turns.wrong_throughout
+
     def add_gyro(self, samples: GyroSamples) -> None:
         """Add gyro samples (and accelerometer, where the attitude comes from it) in time order."""
         samples = self._stuck.without_stuck(self._rails.without_saturated(samples))

@@ -146,7 +146,7 @@ class TurnCheck:
         A hand before the lens or another scene turns otherwise than the gyro too, which before turned as the picture did.
         A clock or a lens that is off was so from the start.
         """
-        return self._misfits or (self._wrong and bool(self._never_right.any()))
+        return bool(self._never_right.any()) if self._wrong else self._misfits
 
     @property
     def misfit(self) -> Misfit:

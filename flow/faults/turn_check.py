@@ -76,7 +76,9 @@ class TurnCheck:
 
     def __init__(self, module: Module) -> None:
         self._pairs = 0
-        self._shown_right, self._never_right = np.zeros(3, bool), np.zeros(3, bool)  # about camera x, y, z; those of them that are wrong
+        self._wrong = self._doubted = self._misfits = False
+        self._shown_right = np.zeros(3, bool)  # about camera x, y, z
+        self._never_right = np.zeros(3, bool)  # axes that are wrong and never were shown right
         readout_s = module.camera.sigma.readout_s or 0.0
         stated = [module.alignment.sigma.time_offset_s, 0.5 * readout_s, float(module.camera.focal_sigma.max())]
         self._limit = np.maximum(_LIMIT, 3 * np.array(stated))

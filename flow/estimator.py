@@ -18,11 +18,9 @@ from flow.faults.copies import Copies
 from flow.faults.glints import GlintFilter
 from flow.faults.hidden_motion import HiddenMotion
 from flow.faults.moving_light import MovingLight
-from flow.faults.rails import Rails
 from flow.faults.sensor_pattern import ClearPlaces
-from flow.faults.spikes import Spikes
+from flow.faults.sound_gyro import SoundGyro
 from flow.faults.standstill import StandStill
-from flow.faults.stuck import Stuck
 from flow.faults.turn_check import TurnCheck
 from flow.force_sum import ForceSum
 from flow.height import HeightFilter
@@ -126,8 +124,7 @@ class Estimator:
         self._search = plain if motion is not None else self._light
         keeps = positions and motion is None
         self._positions = PositionKeeper(module, self._lens, blocks, tracks) if keeps else None
-        self._rotations = RotationLog(module.gyro)
-        self._spikes, self._rails, self._stuck = Spikes(), Rails(), Stuck(np.array(module.gyro.bias_rad_s))
+        self._rotations, self._gyro = RotationLog(module.gyro), SoundGyro(module.gyro)
         self._tilt = tilt_source(attitude, self._rotations)
         self._readings: deque[tuple[float, float, float | None]] = deque()
         self._height = HeightFilter(module.range)
@@ -147,8 +144,7 @@ class Estimator:
 
     def add_gyro(self, samples: GyroSamples) -> None:
         """Add gyro samples (and accelerometer, where the attitude comes from it) in time order."""
-        samples = self._rails.without_saturated(self._spikes.without_spikes(samples))
-        samples = self._stuck.without_stuck(samples)
+        samples = self._gyro.sound(samples)
         if not len(samples.time_s):
             return
         self._rotations.append(samples)

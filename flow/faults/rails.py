@@ -14,6 +14,7 @@ Marks: TypeAlias = NDArray[np.bool_]
 
 _LEAST_RAIL_RAD_S = 2.0  # the smallest range of common rate gyros is 125 deg/s, 2.18 rad/s (common practice)
 _LEAST_CLIP_RAD_S = 0.2  # less is clipped by software, if by anything
+_ROUNDING_RAD_S = 1e-9
 _TIMES_USUAL = 3  # as long as any reading stood before that was no extreme
 _GRAINS, _STEPS = 3.0, 4  # a coarse reading stands at the crest of a wave too, but is entered by its smallest steps
 
@@ -29,7 +30,7 @@ class Rails:
     def __init__(self) -> None:
         self._last, self._entry = np.full(3, np.nan), np.full(3, np.nan)  # reading, and the largest step just before it
         self._steps = np.zeros((_STEPS - 1, 3))
-        self._most, self._grain = np.zeros(3), np.full(3, np.inf)  # largest reading and smallest step
+        self._most, self._grain = np.zeros(3), np.full(3, np.inf)  # largest reading, finest difference of steps
         self._run, self._usual = np.zeros(3, int), np.ones(3, int)  # so many times the same, now and at most
 
     def without_saturated(self, samples: GyroSamples) -> GyroSamples:
@@ -44,18 +45,20 @@ class Rails:
         size, last = np.abs(rate_rad_s), np.vstack([self._last, rate_rad_s[:-1]])
         step = np.abs(rate_rad_s - last)
         most = np.maximum.accumulate(np.maximum(size, self._most))
-        grain = np.minimum.accumulate(np.minimum(np.where(step > 0, step, np.inf), self._grain))
         at, moved = np.arange(len(size))[:, None], step != 0
         began = np.maximum.accumulate(np.where(moved, at, -1))
         run = np.where(began >= 0, at - began, self._run + at) + 1
-        steps = np.vstack([self._steps, step])
+        steps = np.vstack([self._steps, np.nan_to_num(step)])
+        bend = np.abs(np.diff(steps, axis=0)[_STEPS - 2 :])
+        finest = np.fmin(*(np.where(each > _ROUNDING_RAD_S, each, np.inf) for each in (step, bend)))
+        grain = np.minimum.accumulate(np.minimum(finest, self._grain))
         pace = np.lib.stride_tricks.sliding_window_view(steps, _STEPS, axis=0).max(axis=2)
         entry = np.where(began >= 0, np.take_along_axis(pace, np.maximum(began, 0), axis=0), self._entry)
         over = moved & (np.abs(last) < most)  # a run that was no extreme is over
         ended = np.where(over, np.vstack([self._run, run[:-1]]), 1)
         usual = np.maximum.accumulate(np.maximum(ended, self._usual))
-        rail = (run > 1) & (size > _LEAST_RAIL_RAD_S) & np.isfinite(entry)
+        rail = (run > 1) & (size > _LEAST_RAIL_RAD_S) & (entry > 0)
         clip = (run > _TIMES_USUAL * usual) & (size > _LEAST_CLIP_RAD_S) & (entry > _GRAINS * grain)
         self._last, self._entry, self._most, self._grain = rate_rad_s[-1], entry[-1], most[-1], grain[-1]
-        self._run, self._usual, self._steps = run[-1], usual[-1], np.nan_to_num(steps[1 - _STEPS :])
+        self._run, self._usual, self._steps = run[-1], usual[-1], steps[1 - _STEPS :]
         return np.asarray((size >= most) & (rail | clip))

@@ -18,7 +18,7 @@ Array: TypeAlias = NDArray[np.float64]
 Marks: TypeAlias = NDArray[np.bool_]
 
 _LEAST_RAD_S2 = 200.0  # there and back; small craft gain some tens on purpose (common practice)
-_TIMES_USUAL = 8.0  # the mean of what stood out before ...
+_TIMES_USUAL = 15.0  # the mean of what stood out before ...
 _NEW_SHARE = 0.02  # ... to which each sample gives so much
 
 
@@ -30,6 +30,8 @@ class Spikes:
         self._before: Array | None = None  # the last two rates that are no spikes, (2, 3); the second may wait
         self._before_s = np.nan
         self._usual = np.zeros(3)
+        self.count = 0
+        """How many there were."""
 
     def without_spikes(self, samples: GyroSamples) -> GyroSamples:
         """Leave them out."""
@@ -43,6 +45,7 @@ class Spikes:
         spike, waiting = _judged(samples.rate_rad_s, step_s, self._before, self._usual, waits)
         if self._waiting is not None:
             samples = self._waiting.followed_by(samples)
+        self.count += int(np.count_nonzero(spike))
         kept = ~spike[not waits :]
         kept[-1] = not waiting
         self._waiting = samples.part(slice(-1, None)) if waiting else None

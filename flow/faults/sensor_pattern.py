@@ -32,7 +32,7 @@ _APART_PX = 5.0  # ground that has moved on by this much shows other detail
 _HIDDEN_PX = np.array([1.5, 1.5])  # so far at least ground has moved that went on unseen
 _LOOKS = 64  # that count, each at a place of its own
 _DUE_SHARE = 0.25  # of the cells, before a picture is looked at
-_EARLY, _WAIT_EARLY, _WAIT = 16, 2, 12  # so many looks early on, and frames from one to the next, then and later
+_EARLY, _WAIT_EARLY, _WAIT = 48, 2, 12  # so many looks early on, and frames from one to the next, then and later
 _JUDGE_EARLY, _JUDGE = 2, 16  # looks from one verdict to the next
 _FEWEST, _FEWEST_DIRT = 3, 5  # looks of either half for bad pixels, and for dirt
 _LEAST_BAD, _LEAST_DIRT = 3e-4, 0.02  # of the picture; less is chance, and is outvoted anyhow
@@ -132,7 +132,7 @@ class SensorPattern:
         assert picture is not None
         detail = cv2.subtract(picture, cv2.blur(picture, (_DETAIL_PX, _DETAIL_PX)), dtype=cv2.CV_16S)
         for axis, lines in enumerate(self._lines):
-            lines.add(detail.mean(axis=axis, dtype=np.float64), float(self._at_px[:, axis].mean()))
+            lines.add(detail.mean(axis=axis, dtype=np.float32), float(self._at_px[:, axis].mean()))
         _average(self._halves, np.asarray(detail, np.int16), self._rows, self._columns, due, self._counts)
         self._seen_px[due, self._counts[due] % _LOOKS] = self._at_px[due]
         self._counts[due] += 1
@@ -142,7 +142,7 @@ class SensorPattern:
             self._cleaned = []
 
     def _judged(self) -> FixedPattern | None:
-        columns, rows = (lines.offsets().astype(np.float32) for lines in self._lines)
+        columns, rows = (lines.offsets() for lines in self._lines)
         stripes = columns + rows[:, None]
         one, two = self._halves - stripes
         bad = _bad_pixels(one, two) & self._over(self._counts >= 2 * _FEWEST)

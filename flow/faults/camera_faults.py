@@ -39,7 +39,7 @@ class CameraFaults:
         """Give what is known now for the same frames from the first one on."""
         again = CameraFaults(*self.pattern.size_px)
         again.pattern, again.clock = self.pattern.begun_again(), self.clock.begun_again()
-        again.light_moved = self.light_moved and not self.pattern.found  # a pattern holds plain pictures like light
+        again.light_moved = self.light_moved
         return again
 
     def learn(

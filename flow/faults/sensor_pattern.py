@@ -132,7 +132,9 @@ class SensorPattern:
         assert picture is not None
         detail = cv2.subtract(picture, cv2.blur(picture, (_DETAIL_PX, _DETAIL_PX)), dtype=cv2.CV_16S)
         for axis, lines in enumerate(self._lines):
-            lines.add(detail.mean(axis=axis, dtype=np.float32), float(self._at_px[:, axis].mean()))
+            middle = detail.shape[axis] // 2  # a median: a bad pixel is not its column's doing
+            levels = np.take(np.partition(detail, middle, axis=axis), middle, axis=axis)
+            lines.add(levels, float(self._at_px[:, axis].mean()))
         _average(self._halves, np.asarray(detail, np.int16), self._rows, self._columns, due, self._counts)
         self._seen_px[due, self._counts[due] % _LOOKS] = self._at_px[due]
         self._counts[due] += 1

@@ -20,10 +20,9 @@ from flow.faults.hidden_motion import HiddenMotion
 from flow.faults.hindsight import Hindsight
 from flow.faults.inertia_check import Doubts
 from flow.faults.moving_light import MovingLight
-from flow.faults.rails import Rails
 from flow.faults.sensor_pattern import ClearPlaces
+from flow.faults.sound_gyro import SoundGyro
 from flow.faults.standstill import StandStill
-from flow.faults.stuck import Stuck
 from flow.faults.turn_check import TurnCheck
 from flow.force_sum import ForceSum
 from flow.height import HeightFilter
@@ -129,8 +128,7 @@ class Estimator:
         self._search = plain if motion is not None else self._light
         keeps = positions and motion is None
         self._positions = PositionKeeper(module, self._lens, blocks, tracks) if keeps else None
-        self._rotations, self._rails = RotationLog(module.gyro), Rails()
-        self._stuck = Stuck(np.array(module.gyro.bias_rad_s))
+        self._rotations, self._gyro = RotationLog(module.gyro), SoundGyro(module.gyro)
         self._tilt = tilt_source(attitude, self._rotations)
         self._readings: deque[tuple[float, float, float | None]] = deque()
         self._height = HeightFilter(module.range)
@@ -153,9 +151,14 @@ class Estimator:
             return Hindsight(self.faults.begun_again(), doubts)
         return None
 
+    @property
+    def gyro_wrong_throughout(self) -> bool:
+        """Whether the gyro is not the picture's now, and was never shown to be (:mod:`flow.faults.turn_check`)."""
+        return self._turns.wrong_throughout
+
     def add_gyro(self, samples: GyroSamples) -> None:
         """Add gyro samples (and accelerometer, where the attitude comes from it) in time order."""
-        samples = self._stuck.without_stuck(self._rails.without_saturated(samples))
+        samples = self._gyro.sound(samples)
         if not len(samples.time_s):
             return
         self._rotations.append(samples)

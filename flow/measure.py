@@ -31,10 +31,6 @@ _Step: TypeAlias = tuple[Frame, FrameResult | None]
 
 _HELD_S, _MOST_HELD, _MOST_HELD_PX = 5.0, 300, 60_000_000  # rows held back, their frames and all their pixels
 _MOST_BEGINNINGS = 3  # after the first: what is wrong with the pictures hides what is wrong with the module
-_AGAINST_GYRO, _FOUND_OUT_S = (
-    "gyro_disagrees",
-    0.8,
-)  # how long that takes at most, of a gyro wrong from the start (measured: 0.6)
 _AHEAD_S = 0.05  # samples given beyond the end of a frame's exposure, for interpolation around it
 _UPSIDE_DOWN_M_S2 = 5.0
 _BATCH_S = 0.1  # hand over so much at a time: a call costs more than a sample
@@ -62,8 +58,8 @@ def measure(
         Called with each frame before the row that it ends, so that nobody needs to decode the video again.
     begin_again
         Hold the rows of the first seconds back, and where those show bad pixels, dirt on the lens, false stamps or figures
-        of the module that cannot be right, measure them again with that known; where most of them speak against the gyro,
-        the others among them are taken back.
+        of the module that cannot be right, measure them again with that known; where they show a gyro that was wrong
+        throughout, all of them are taken back.
 
     Raises
     ------
@@ -82,7 +78,8 @@ def measure(
             estimator, feeds = _prepared(recording, motion, positions, hindsight)
             steps = _steps(recording, estimator, feeds)
             _hold(steps, held)
-        _take_back(held)
+        if estimator.gyro_wrong_throughout:
+            _take_back(held)
     for frame, result in itertools.chain(_taken(held), steps):
         if watch is not None:
             watch(frame)
@@ -99,23 +96,10 @@ def _hold(steps: Iterator[_Step], held: deque[_Step]) -> None:
 
 
 def _take_back(held: deque[_Step]) -> None:
-    """Take back the velocities from before it was plain that the gyro is not the picture's.
-
-    Only where it came out soon after the start with nothing else amiss before, and most rows are gone since: a hand before
-    the lens or another scene breaks the picture first.
-    """
-    wrong = [k for k, (_, result) in enumerate(held) if result is not None and result.row.status == _AGAINST_GYRO]
-    if 2 * len(wrong) <= len(held) or held[wrong[0]][0].time_s - held[0][0].time_s > _FOUND_OUT_S:
-        return
-    if any(
-        result is not None and not isinstance(result.row.velocity, LevelVelocity)
-        for _, result in itertools.islice(held, wrong[0])
-    ):
-        return
-    for k in range(wrong[-1]):
-        frame, result = held[k]
+    """Take back the velocities from before it was plain that the gyro is not the picture's."""
+    for k, (frame, result) in enumerate(held):
         if result is not None and isinstance(result.row.velocity, LevelVelocity):
-            row = replace(result.row, velocity=NoVelocity(reason=_AGAINST_GYRO))
+            row = replace(result.row, velocity=NoVelocity(reason="gyro_disagrees"))
             held[k] = frame, replace(result, row=row, effects_m_s={}, position=None)
 
 

@@ -41,10 +41,19 @@ class GyroSamples:
     rate_rad_s: Array
     accel_m_s2: Array | None
 
-    def part(self, rows: slice) -> GyroSamples:
+    def part(self, rows: slice | NDArray[np.bool_]) -> GyroSamples:
         """Return some of the samples."""
         accel = None if self.accel_m_s2 is None else self.accel_m_s2[rows]
         return GyroSamples(time_s=self.time_s[rows], rate_rad_s=self.rate_rad_s[rows], accel_m_s2=accel)
+
+    def followed_by(self, later: GyroSamples) -> GyroSamples:
+        """Return these samples and later ones."""
+        both = self.accel_m_s2 is not None and later.accel_m_s2 is not None
+        return GyroSamples(
+            time_s=np.concatenate([self.time_s, later.time_s]),
+            rate_rad_s=np.concatenate([self.rate_rad_s, later.rate_rad_s]),
+            accel_m_s2=np.concatenate([self.accel_m_s2, later.accel_m_s2]) if both else None,
+        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -30,7 +30,7 @@ from calib.fitness.scales import Ratio, flown, range_against_scale, speed_agains
 from calib.fitness.stretches import GyroKeeper, Stretch, follow
 from calib.fitness.tracking import tracking_findings
 from calib.turn_model import TurnModel, Unknowns
-from flow.faults.stuck import Stuck
+from flow.faults.sound_gyro import SoundGyro
 from flow.module import Module
 from flow.recording import Recording
 from flow.series import RangeSamples
@@ -80,10 +80,10 @@ def check_recording(recording: Recording, *, watch: Callable[[Frame], None] | No
 
     pairs = follow(video, see)
     keeper, gyro_watch = GyroKeeper(pairs, offset_s, SEARCH_S + _SPARE_S), GyroWatch(module)
-    stuck = Stuck(np.array(module.gyro.bias_rad_s))
+    sound = SoundGyro(module.gyro)
     for samples in recording.gyro():
         gyro_watch.add(samples)
-        answered = stuck.without_stuck(samples)  # as a measurement leaves them out
+        answered = sound.sound(samples)  # as a measurement believes them
         if len(answered.time_s):
             keeper.add(answered)
     gyro, heights = gyro_watch.result(), gathered(recording.range())

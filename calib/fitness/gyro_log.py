@@ -12,13 +12,13 @@ from numpy.typing import NDArray
 from calib.fitness.finding import Finding
 from calib.fitness.spans import Span, whole, worded
 from calib.fitness.stretches import HOLE_LEAST_S, HOLE_STEPS
+from flow.faults.rails import Rails
+from flow.faults.spikes import Spikes
 from flow.module import Module
 from flow.series import GyroSamples
 
 Array: TypeAlias = NDArray[np.float64]
 
-_CLIP_RUN = 4  # equal readings at the extreme: noise never leaves so many
-_CLIP_LEAST_RAD_S = 0.2
 _STUCK_S = 0.1
 _REST_S = 0.5
 _REST_NOISE, _REST_LEAST_RAD_S = 3.0, 2e-3  # scatter at rest: so many times the white noise, and what a bench adds
@@ -46,6 +46,7 @@ class GyroFacts:
     rate_hz: float = 0.0
     holes: list[Span] = field(default_factory=list)
     clipped: list[tuple[int, float, float, float]] = field(default_factory=list)  # axis, from, to, rad/s
+    spikes: int = 0
     stuck: list[Span] = field(default_factory=list)
     deaf: list[Span] = field(default_factory=list)  # the accelerometer stands still while the gyro does not
     largest_rad_s: Array = field(default_factory=lambda: np.zeros(3))
@@ -62,6 +63,7 @@ class GyroFacts:
             "largest_y_rad_s": float(self.largest_rad_s[1]),
             "largest_z_rad_s": float(self.largest_rad_s[2]),
             "saturated": bool(self.clipped),
+            "spikes": self.spikes,
             "at_rest_s": sum(rest.span_s[1] - rest.span_s[0] for rest in self.rests),
             "accelerometer": self.accel_median_m_s2 is not None,
         }
@@ -73,8 +75,9 @@ class GyroWatch:
     def __init__(self, module: Module) -> None:
         self.facts = GyroFacts()
         self._noise = module.gyro.noise_per_axis
+        self._spikes, self._rails = Spikes(), Rails()
         self._tail: GyroSamples | None = None
-        self._rested_s = -np.inf
+        self._rested_s = self._before_s = -np.inf
         self._steps: list[float] = []
         self._runs: list[tuple[int, float, float, float]] = []
         self._accels: list[Array] = []
@@ -84,7 +87,7 @@ class GyroWatch:
         facts, time_s = self.facts, samples.time_s
         facts.count += len(time_s)
         facts.first_s, facts.last_s = min(facts.first_s, float(time_s[0])), float(time_s[-1])
-        facts.largest_rad_s = np.maximum(facts.largest_rad_s, np.abs(samples.rate_rad_s).max(axis=0))
+        self._clipping(self._spikes.without_spikes(samples))
         joined = samples if self._tail is None else _joined(self._tail, samples)
         steps = np.diff(joined.time_s)
         if len(steps):
@@ -109,25 +112,26 @@ class GyroWatch:
             limit = float(facts.largest_rad_s[axis])
             spans = _merged([run[1:3] for run in self._runs if run[0] == axis and run[3] > 0.995 * limit])
             facts.clipped += [(axis, begin, end, limit) for begin, end in spans]
+        facts.spikes = self._spikes.count
         facts.holes = list(dict.fromkeys(facts.holes))
         facts.stuck, facts.deaf = _merged(facts.stuck), _merged(facts.deaf)
         return facts
 
+    def _clipping(self, samples: GyroSamples) -> None:
+        """Find readings at the end of the range."""
+        if not len(samples.time_s):
+            return
+        size, begin_s = np.abs(samples.rate_rad_s), np.append(self._before_s, samples.time_s)
+        self._before_s = float(samples.time_s[-1])
+        self.facts.largest_rad_s = np.maximum(self.facts.largest_rad_s, size.max(axis=0))
+        for axis, marks in enumerate(self._rails.at_rail(samples.rate_rad_s).T):
+            for a, b in _runs(marks):  # the reading before is the same
+                self._runs.append((axis, float(begin_s[a]), float(begin_s[b]), float(size[a, axis])))
+
     def _standing(self, samples: GyroSamples, usual_s: float) -> None:
-        """Find equal readings in a row: of one axis at speed, of all three for long."""
+        """Find equal readings of all three axes for long."""
         rate, time_s = samples.rate_rad_s, samples.time_s
         same = np.diff(rate, axis=0) == 0
-        for axis in range(3):
-            fine = np.abs(np.diff(rate[:, axis]))
-            digits = np.diff(np.unique(rate[:, axis].round(9)))
-            grain = float(digits.min()) if len(digits) else np.inf
-            for a, b in _runs(same[:, axis]):
-                size = abs(float(rate[a, axis]))
-                # Coarse steps hold a reading at the crest of a wave too; a clipped one is entered at speed.
-                entered = a > 0 and fine[a - 1] > 3 * grain
-                left = b + 1 < len(rate) and fine[b] > 3 * grain
-                if b - a + 1 >= _CLIP_RUN and size > _CLIP_LEAST_RAD_S and (entered or left):
-                    self._runs.append((axis, float(time_s[a]), float(time_s[b]), size))
         for a, b in _runs(same.all(axis=1)):
             if time_s[b] - time_s[a] > max(_STUCK_S, 5 * usual_s):
                 self.facts.stuck.append((float(time_s[a]), float(time_s[b])))
@@ -177,8 +181,17 @@ def gyro_findings(facts: GyroFacts, span_s: Span, clock_s: float) -> Iterator[Fi
             topic="gyro",
             what=f"saturated about {limits}: readings stand at the limit {len(facts.clipped)} times ({worded(spans)})",
             when_s=whole(spans),
-            effect="the turn beyond the limit is read as speed: each 0.1 rad/s of it 100 mm/s per metre of height",
+            effect="no speed there; of what was cut too briefly to show, each 0.1 rad/s is read as 100 mm/s per metre of height",
             remedy="set a wider measuring range of the gyro; calmer flight or softer mounting",
+        )
+    if facts.spikes:
+        yield Finding(
+            severity="note",
+            topic="gyro",
+            what=f"{facts.spikes} readings stand out alone by more than a craft can turn",
+            when_s=None,
+            effect="none: they are left out",
+            remedy="look for lost bits on the gyro's bus: shorter wires, a slower clock, a checksum where there is one",
         )
     yield from _standing_findings(facts, span_s, clock_s)
     if facts.rate_hz < _SLOW_HZ:

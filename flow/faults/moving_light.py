@@ -72,6 +72,9 @@ class MovingLight:
             return plain
         even = self._even.find(self._freed(first), self._freed(second), view, guess_m_s)
         if isinstance(even, NotFound) or not even.agree or not self._comparable(plain, even, view):
+            self.moves &= (
+                self._compared > 0 or self._pairs <= _EARLY
+            )  # what was believed from before and never shown again
             return replace(plain, agree=False) if isinstance(plain, Found) and self.moves else plain
         if isinstance(plain, Found):
             self._compare(plain, even, view)

@@ -10,37 +10,55 @@ from numpy.typing import NDArray
 from flow.series import GyroSamples
 
 Array: TypeAlias = NDArray[np.float64]
+Marks: TypeAlias = NDArray[np.bool_]
 
 _LEAST_RAIL_RAD_S = 2.0  # the smallest range of common rate gyros is 125 deg/s, 2.18 rad/s (common practice)
-# Two samples running of exactly the largest rate so far: a rate that is measured is never so steady.
+_LEAST_CLIP_RAD_S = 0.2  # less is clipped by software, if by anything
+_ROUNDING_RAD_S = 1e-9
+_TIMES_USUAL = 3  # as long as any reading stood before that was no extreme
+_GRAINS, _STEPS = 3.0, 4  # a coarse reading stands at the crest of a wave too, but is entered by its smallest steps
 
 
 class Rails:
     """Finds samples that stand at a rail.
 
-    A rate beyond the sensor's range reads as the end of that range, the same number sample after sample. A log that stands
-    at one number from its beginning has no rail.
+    A rate beyond the sensor's range reads as the end of that range, the same number sample after sample: the largest so far,
+    for two samples running where a range may end, for longer than usual anywhere. A log that stands at one number from its
+    beginning has no rail.
     """
 
     def __init__(self) -> None:
-        self._last = np.full(3, np.nan)
-        self._most, self._least = np.zeros(3), np.full(3, np.inf)
+        self._last, self._entry = np.full(3, np.nan), np.full(3, np.nan)  # reading, and the largest step just before it
+        self._steps = np.zeros((_STEPS - 1, 3))
+        self._most, self._grain = np.zeros(3), np.full(3, np.inf)  # largest reading, finest difference of steps
+        self._run, self._usual = np.zeros(3, int), np.ones(3, int)  # so many times the same, now and at most
 
     def without_saturated(self, samples: GyroSamples) -> GyroSamples:
-        """Leave out the samples at a rail, from the second of each run on."""
-        rate = samples.rate_rad_s
-        if not len(rate):
-            return samples
-        size = np.abs(rate)
-        before = np.vstack([self._last, rate[:-1]])
-        most = np.maximum.accumulate(np.vstack([self._most, size]))
-        least = np.minimum.accumulate(np.vstack([self._least, size]))
-        bad = (rate == before) & (size >= most[1:]) & (size > _LEAST_RAIL_RAD_S) & (least < most)[1:]
-        self._last, self._most, self._least = rate[-1], most[-1], least[-1]
-        kept = ~bad.any(axis=1)
-        if kept.all():
-            return samples
-        accel = samples.accel_m_s2
-        return GyroSamples(
-            time_s=samples.time_s[kept], rate_rad_s=rate[kept], accel_m_s2=None if accel is None else accel[kept]
-        )
+        """Leave out the samples at a rail, from the moment on at which that is plain."""
+        kept = np.asarray(~self.at_rail(samples.rate_rad_s).any(axis=1))
+        return samples if kept.all() else samples.part(kept)
+
+    def at_rail(self, rate_rad_s: Array) -> Marks:
+        """Mark which of the next rates (N, 3) stand at a rail."""
+        if not len(rate_rad_s):
+            return np.zeros((0, 3), bool)
+        size, last = np.abs(rate_rad_s), np.vstack([self._last, rate_rad_s[:-1]])
+        step = np.abs(rate_rad_s - last)
+        most = np.maximum.accumulate(np.maximum(size, self._most))
+        at, moved = np.arange(len(size))[:, None], step != 0
+        began = np.maximum.accumulate(np.where(moved, at, -1))
+        run = np.where(began >= 0, at - began, self._run + at) + 1
+        steps = np.vstack([self._steps, np.nan_to_num(step)])
+        bend = np.abs(np.diff(steps, axis=0)[_STEPS - 2 :])
+        finest = np.fmin(*(np.where(each > _ROUNDING_RAD_S, each, np.inf) for each in (step, bend)))
+        grain = np.minimum.accumulate(np.minimum(finest, self._grain))
+        pace = np.lib.stride_tricks.sliding_window_view(steps, _STEPS, axis=0).max(axis=2)
+        entry = np.where(began >= 0, np.take_along_axis(pace, np.maximum(began, 0), axis=0), self._entry)
+        over = moved & (np.abs(last) < most)  # a run that was no extreme is over
+        ended = np.where(over, np.vstack([self._run, run[:-1]]), 1)
+        usual = np.maximum.accumulate(np.maximum(ended, self._usual))
+        rail = (run > 1) & (size > _LEAST_RAIL_RAD_S) & (entry > 0)
+        clip = (run > _TIMES_USUAL * usual) & (size > _LEAST_CLIP_RAD_S) & (entry > _GRAINS * grain)
+        self._last, self._entry, self._most, self._grain = rate_rad_s[-1], entry[-1], most[-1], grain[-1]
+        self._run, self._usual, self._steps = run[-1], usual[-1], steps[1 - _STEPS :]
+        return np.asarray((size >= most) & (rail | clip))

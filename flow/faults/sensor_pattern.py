@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from flow.faults.even_motion import even_motion
 from flow.faults.fixed_pattern import FixedPattern
+from flow.faults.line_pattern import LinePattern
 from flow.numerics.compiled import compiled
 from flow.pair.geometry import PairView
 from flow.tracks import ImageMotion, Matches, Picture, Predict
@@ -31,7 +32,7 @@ _APART_PX = 5.0  # ground that has moved on by this much shows other detail
 _HIDDEN_PX = np.array([1.5, 1.5])  # so far at least ground has moved that went on unseen
 _LOOKS = 64  # that count, each at a place of its own
 _DUE_SHARE = 0.25  # of the cells, before a picture is looked at
-_EARLY, _WAIT_EARLY, _WAIT = 16, 2, 12  # so many looks early on, and frames from one to the next, then and later
+_EARLY, _WAIT_EARLY, _WAIT = 48, 2, 12  # so many looks early on, and frames from one to the next, then and later
 _JUDGE_EARLY, _JUDGE = 2, 16  # looks from one verdict to the next
 _FEWEST, _FEWEST_DIRT = 3, 5  # looks of either half for bad pixels, and for dirt
 _LEAST_BAD, _LEAST_DIRT = 3e-4, 0.02  # of the picture; less is chance, and is outvoted anyhow
@@ -57,6 +58,7 @@ class SensorPattern:
         middles = np.meshgrid(*(0.5 * (at[1:] + at[:-1] - 1) for at in (self._columns, self._rows)))
         self._places = np.stack(middles, axis=-1).reshape(-1, 2)
         self._halves = np.zeros((2, height_px, width_px), np.float32)
+        self._lines = LinePattern(width_px), LinePattern(height_px)  # columns and rows
         self._counts = np.zeros(len(self._places), np.int64)
         self._at_px = np.zeros((len(self._places), 2))  # how far the ground of each cell has moved so far ...
         self._seen_px = np.full((len(self._places), _LOOKS, 2), np.inf)  # ... and had at each look
@@ -129,6 +131,10 @@ class SensorPattern:
         picture = self._latest
         assert picture is not None
         detail = cv2.subtract(picture, cv2.blur(picture, (_DETAIL_PX, _DETAIL_PX)), dtype=cv2.CV_16S)
+        for axis, lines in enumerate(self._lines):
+            middle = detail.shape[axis] // 2  # a median: a bad pixel is not its column's doing
+            levels = np.take(np.partition(detail, middle, axis=axis), middle, axis=axis)
+            lines.add(levels, float(self._at_px[:, axis].mean()))
         _average(self._halves, np.asarray(detail, np.int16), self._rows, self._columns, due, self._counts)
         self._seen_px[due, self._counts[due] % _LOOKS] = self._at_px[due]
         self._counts[due] += 1
@@ -138,21 +144,24 @@ class SensorPattern:
             self._cleaned = []
 
     def _judged(self) -> FixedPattern | None:
-        one, two = self._halves
+        columns, rows = (lines.offsets() for lines in self._lines)
+        stripes = columns + rows[:, None]
+        one, two = self._halves - stripes
         bad = _bad_pixels(one, two) & self._over(self._counts >= 2 * _FEWEST)
         if bad.mean() > _LEAST_BAD:
             bad &= _bad_pixels(self._not_along(one), self._not_along(two))
         one, two = (self._not_along(np.where(bad, cv2.medianBlur(half, 3), half)) for half in (one, two))
         shade = np.where(self._over(self._counts >= 2 * _FEWEST_DIRT), _alike(one, two), np.float32(0))
         bad &= bool(bad.mean() > _LEAST_BAD)
+        striped = np.mean(np.abs(stripes) > 0.5) > _LEAST_DIRT
         if np.mean(np.abs(shade) > 0.5) > _LEAST_DIRT:
             # Two halves of n looks each leave of the ground's power an nth in half their difference, doubled.
             looks = self._over(0.5 * np.maximum(self._counts, 1)).astype(np.float32)
             ground, dirt = (
                 cv2.blur(np.square(levels), (_DETAIL_PX, _DETAIL_PX)) for levels in (0.5 * (one - two), shade)
             )
-            return FixedPattern.of(bad, shade, dirt / np.maximum(2 * looks * ground, 1.0))
-        return FixedPattern.of(bad, None, None) if bad.any() else None
+            return FixedPattern.of(bad, shade + stripes, dirt / np.maximum(2 * looks * ground, 1.0))
+        return FixedPattern.of(bad, stripes if striped else None, None) if bad.any() or striped else None
 
     def _not_along(self, mean: Floats) -> Floats:
         """Take out what is alike along the ground's way, unless it has moved across that as well: furrows, a kerb."""

@@ -49,13 +49,8 @@ class Stuck:
         if force is not None:
             still, _ = self._force.long(samples.time_s, np.nan_to_num(force))
             force = np.where((still & ~runs)[:, None], np.nan, force)
-        if not stuck.any():
-            return replace(samples, accel_m_s2=force)
-        return GyroSamples(
-            time_s=samples.time_s[~stuck],
-            rate_rad_s=samples.rate_rad_s[~stuck],
-            accel_m_s2=None if force is None else force[~stuck],
-        )
+        samples = replace(samples, accel_m_s2=force)
+        return samples.part(~stuck) if stuck.any() else samples
 
 
 class _Runs:

@@ -38,6 +38,9 @@ _AT_ONCE_RAD_S, _AT_ONCE_SIGMAS = np.array([0.06, 0.06, 0.03]), 5.0
 _LEAST_RAD_S = np.array([0.2, 0.2, 0.04])
 _LEAST_OF_FLOW, _LEAST_OF_TURN = np.array([0.1, 0.1, 0.03]), 0.05
 _STRANGE = 4.0  # scatter beyond the usual that no turn explains: ground of two heights, things that move by themselves
+# Shown right about an axis: so many pairs, turning by so many times what is left on clean flights, all but such a share
+# of it (squared) the gyro's.
+_SHOWN_PAIRS, _SHOWN_TURNING, _SHOWN_SHARE = 12, 5.0, 0.1
 # What is left on clean flights: so many formal sigmas, and so much, about camera x, y, z.
 _SIGMAS, _FLOOR_RAD_S = np.array([2.5, 2.5, 2.0]), np.array([0.012, 0.012, 0.004])
 # Clock, s; rolling rows (half of the readout, s); focal length, share: believed before, and not to be passed over. With
@@ -74,6 +77,8 @@ class TurnCheck:
     def __init__(self, module: Module) -> None:
         self._pairs = 0
         self._wrong = self._doubted = self._misfits = False
+        self._shown_right = np.zeros(3, bool)  # about camera x, y, z
+        self._never_right = np.zeros(3, bool)  # axes that are wrong and never were shown right
         readout_s = module.camera.sigma.readout_s or 0.0
         stated = [module.alignment.sigma.time_offset_s, 0.5 * readout_s, float(module.camera.focal_sigma.max())]
         self._limit = np.maximum(_LIMIT, 3 * np.array(stated))
@@ -128,13 +133,22 @@ class TurnCheck:
             return self._wrong
         self._weigh(left, sigma_left, turned, rate_change_rad_s / interval_s)
         if len(self._left) < _FEWEST:
-            doubtful = bool(
-                (np.abs(left) > _at_once(flow, turned, left) + _AT_ONCE_SIGMAS * self._spread * sigma).any()
-            )
+            at_once = np.abs(left) > _at_once(flow, turned, left) + _AT_ONCE_SIGMAS * self._spread * sigma
+            doubtful = bool(at_once.any())
             self._wrong, self._doubted = doubtful and self._doubted, doubtful or self._doubted
+            self._never_right = at_once & ~self._shown_right
             return doubtful or self._wrong or self._misfits
         self._judge()
         return self._wrong or self._misfits
+
+    @property
+    def wrong_throughout(self) -> bool:
+        """Whether it disagrees now and was never shown right before about the axis in question.
+
+        A hand before the lens or another scene turns otherwise than the gyro too, which before turned as the picture did.
+        A clock or a lens that is off was so from the start.
+        """
+        return bool(self._never_right.any()) if self._wrong else self._misfits
 
     @property
     def misfit(self) -> Misfit:
@@ -200,7 +214,11 @@ class TurnCheck:
         excess = size - noise
         allowed = _LEAST_RAD_S + _LEAST_OF_FLOW * np.mean(self._flow) + _LEAST_OF_TURN * np.sqrt(turning.sum())
         certain = (size > _CERTAIN * noise) & (excess > allowed**2)
-        self._wrong = bool((certain & (excess > _WRONG_SHARE * turning)).any())
+        wrong = certain & (excess > _WRONG_SHARE * turning)
+        self._wrong, self._never_right = bool(wrong.any()), wrong & ~self._shown_right
+        if len(left) >= _SHOWN_PAIRS:
+            turns = turning > np.square(_SHOWN_TURNING * _FLOOR_RAD_S)
+            self._shown_right |= turns & (size < _SHOWN_SHARE * turning)
 
 
 def _at_once(flow: float, by_gyro: Array, left: Array) -> Array:

@@ -14,6 +14,7 @@ import cv2
 import numpy as np
 import pytest
 
+from flow import scene
 from flow.errors import DataError
 from flow.measure import measure
 from flow.recording import Recording
@@ -28,6 +29,7 @@ from tests.flow.flights import (
     Measured,
     assert_honest,
     assert_told,
+    flight,
     inertial,
     measured,
     part,
@@ -186,6 +188,25 @@ def test_a_figure_that_came_out_later_is_in_the_band_from_the_first_row_on() -> 
     live = itertools.islice(measure(cast("Recording", flown), positions=False, begin_again=False), 30)
     sigma = np.array([r.row.velocity.sigma_m_s for r in live if isinstance(r.row.velocity, LevelVelocity)])
     assert (np.abs(found.error_m_s[:30]) > np.maximum(4 * sigma, 0.02)).any(axis=1).sum() >= 5
+
+
+@pytest.mark.parametrize(("slip", "yaw_rad"), [([1.0, 1.0, -1.0], 0.05), ([0.0, 0.0, 0.0], 0.12)])
+def test_rows_are_taken_back_however_late_the_gyro_was_found_out(slip: list[float], yaw_rad: float) -> None:
+    # Calm for a second, then turning: what came before is wrong by less, and no less by the gyro.
+    def channels(t: Array) -> Array:
+        still, grown = np.zeros_like(t), np.clip((t - 0.8) / 0.5, 0.1, 1)
+        turning = yaw_rad * grown * np.sin(2 * np.pi * t)
+        return np.column_stack([0.6 * t, still, still - 1.2, 0.3 * turning, 0.2 * turning, turning])
+
+    flown = flight(scene.from_function(channels, 2.5), frame_rate_hz=30)
+    log, bias = flown.gyro_log, np.array(flown.module.gyro.bias_rad_s)
+    spoilt = replace(flown, gyro_log=replace(log, rate_rad_s=(log.rate_rad_s - bias) * slip + bias))
+    live = [result.row.status for result in measure(cast("Recording", spoilt), positions=False, begin_again=False)]
+    assert live[:26].count("ok") > 20
+    found = measured(spoilt)
+    assert "ok" not in found.status
+    assert found.status.count("gyro_disagrees") > 0.9 * len(found.status)
+    assert set(measured(flown).status) == {"ok"}
 
 
 def test_rows_before_a_hand_in_front_of_the_lens_stay() -> None:

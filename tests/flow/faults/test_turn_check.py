@@ -96,6 +96,27 @@ def test_a_handful_of_matches_accuses_nobody(matches: int) -> None:
     assert any(said) == (matches == 200)
 
 
+@pytest.mark.parametrize(("right", "calm"), [(30, False), (30, True), (0, False)])
+def test_a_gyro_that_was_right_before_was_not_wrong_throughout(
+    right: int, calm: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    # By construction: so many pairs in which the picture turns as the gyro says, then others in which it does not turn at
+    # all. A calm beginning, less than noise, shows nothing.
+    rng, check, pair = np.random.default_rng(6), TurnCheck(scene.preset_module("small")), turned_pair()
+    solution = solve(pair, None, 1.0, rng)
+    assert solution is not None
+    for k in range(90):
+        rate = 0.8 * np.sin(2 * np.pi * np.array([1.0, 1.3, 0.9]) * k / 30)
+        rate *= 0.01 if calm and k < right else 1
+        left = (rate if k >= right else 0) + rng.normal(0, 0.002, 3)
+        shown = left / 30, np.full(3, 0.002 / 30), 1.0
+        monkeypatch.setattr("flow.faults.turn_check.turn_left_over", lambda *_, shown=shown: shown)
+        wrong = check.disagrees(pair, solution, rate / 30, np.zeros(3), 1 / 30, 1.0)
+        assert not (wrong and k < right)
+    assert wrong
+    assert check.wrong_throughout == (calm or not right)
+
+
 def weighed(
     monkeypatch: pytest.MonkeyPatch, seed: int, *, late_s: float = 0.0, longer: float = 0.0, noise: float, told: float
 ) -> list[Misfit]:

@@ -92,6 +92,8 @@ def _facts(facts: dict[str, dict[str, Any]]) -> list[tuple[str, str]]:
         if flight["looked_at_s"] > 0.9 * frames["duration_s"]
         else f"; {flight['looked_at_s']:.0f} s looked at closely"
     )
+    explained = flight["turning_explained"]
+    explains = "" if explained is None else f"; the gyro explains {explained:.1%} of the picture's turning"
     largest = max(gyro[f"largest_{axis}_rad_s"] for axis in "xyz")
     return [
         (
@@ -121,8 +123,7 @@ def _facts(facts: dict[str, dict[str, Any]]) -> list[tuple[str, str]]:
         (
             "flight",
             f"height {_or(flight['height_m'], '{:.2f} m')}, speed {_or(flight['speed_m_s'], '{:.2f} m/s')} RMS, rocking"
-            f" {flight['rocking_rad_s']:.2f}, yawing {flight['yawing_rad_s']:.2f} rad/s RMS; the gyro explains"
-            f" {_or(flight['turning_explained'], '{:.1%}')} of the picture's turning{closely}",
+            f" {flight['rocking_rad_s']:.2f}, yawing {flight['yawing_rad_s']:.2f} rad/s RMS{explains}{closely}",
         ),
     ]
 

@@ -9,7 +9,7 @@ from typing import TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
-from calib.fitness.placing import Placing
+from calib.fitness.posed import Posed
 from calib.fitness.scales import Flown
 from flow.module import Camera, Module
 from flow.series import GyroSamples
@@ -83,7 +83,7 @@ class Flying:
         return abs(error_s) * camera.fy_px / camera.height_px * angular * self.motion_m_s
 
 
-def flying_of(placing: Placing | None, flights: Sequence[Flown], gyro: Sequence[GyroSamples], module: Module) -> Flying:
+def flying_of(parts: Sequence[Posed], flights: Sequence[Flown], gyro: Sequence[GyroSamples], module: Module) -> Flying:
     """Sum up the stretches; what is not known there comes from the gyro alone."""
     heights = [f.camera_m[np.isfinite(f.camera_m)] for f in flights]
     height = np.concatenate(heights) if heights else np.empty(0)
@@ -99,16 +99,16 @@ def flying_of(placing: Placing | None, flights: Sequence[Flown], gyro: Sequence[
         height_known=len(height) > 0,
         speed_m_s=float(np.sqrt(np.mean(speed))) if len(speed) else 0.0,
         rate_rad_s=np.sqrt(np.mean(rate**2, axis=0)),
-        angular_acceleration_rad_s2=_acceleration(placing),
+        angular_acceleration_rad_s2=_acceleration(parts),
     )
 
 
-def _acceleration(placing: Placing | None) -> float:
-    if placing is None:
+def _acceleration(parts: Sequence[Posed]) -> float:
+    if not parts:
         return 0.0
     squares = []
-    for placed in placing.parts:
-        span_s = (placed.pairs.second_s - placed.pairs.first_s)[:, None]
-        change = np.gradient((placed.fit.gyro_turn_rad / span_s)[:, :2], placed.pairs.middle_s, axis=0)
+    for part in parts:
+        span_s = (part.pairs.second_s - part.pairs.first_s)[:, None]
+        change = np.gradient((part.gyro_turn_rad / span_s)[:, :2], part.pairs.middle_s, axis=0)
         squares.append(np.sum(change**2, axis=1))
     return float(np.sqrt(np.mean(np.concatenate(squares))))

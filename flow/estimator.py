@@ -21,7 +21,7 @@ from flow.faults.moving_light import MovingLight
 from flow.faults.rails import Rails
 from flow.faults.sensor_pattern import ClearPlaces
 from flow.faults.standstill import StandStill
-from flow.faults.stuck import Stuck
+from flow.faults.stuck import Stuck, StuckRange
 from flow.faults.turn_check import TurnCheck
 from flow.force_sum import ForceSum
 from flow.height import HeightFilter
@@ -130,6 +130,7 @@ class Estimator:
         self._tilt = tilt_source(attitude, self._rotations)
         self._readings: deque[tuple[float, float, float | None]] = deque()
         self._height = HeightFilter(module.range)
+        self._stuck_range = StuckRange(module.range)
         self._scatter, self._turns = CommonScatter(), TurnCheck(module)
         self._force = ForceSum(self._rotations)
         self._errors = RowErrors(module, self._rotations, self._force)
@@ -154,6 +155,7 @@ class Estimator:
 
     def add_range(self, samples: RangeSamples) -> None:
         """Add range readings in time order; each is used once a frame reaches its time."""
+        samples = self._stuck_range.without_stuck(samples)
         offset = self._module.range.time_offset_s
         air = samples.air_temperature_c
         for k, (time, reading) in enumerate(zip(samples.time_s, samples.range_m, strict=True)):

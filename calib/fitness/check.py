@@ -15,7 +15,7 @@ from calib.fitness.axes import SEARCH_S, AxesFound, find_axes, still_gyro
 from calib.fitness.finding import SEVERITIES, Estimate, Finding, Fitness
 from calib.fitness.flying import Flying, flying_of
 from calib.fitness.focal import FocalFound, find_focal
-from calib.fitness.frames import FrameTimes, frame_findings, frame_times, stamps_jitter
+from calib.fitness.frames import FrameTimes, frame_findings, frame_times, stamps_jitter, usual_step
 from calib.fitness.gyro_log import GyroFacts, GyroWatch, gyro_findings
 from calib.fitness.judged_axes import axes_findings
 from calib.fitness.judged_placing import placing_estimates, placing_findings
@@ -27,8 +27,16 @@ from calib.fitness.placing import Placing, place
 from calib.fitness.posed import Posed, as_filed
 from calib.fitness.range_log import RangeFacts, gathered, range_facts, range_findings
 from calib.fitness.rest import rest_estimates, rest_findings
-from calib.fitness.scales import RANGE_RATIO, SPEED_RATIO, Ratio, flown, range_against_scale, speed_against_accelerometer
+from calib.fitness.scales import (
+    RANGE_RATIO,
+    SPEED_RATIO,
+    Ratio,
+    flown,
+    range_against_scale,
+    speed_against_accelerometer,
+)
 from calib.fitness.stretches import GyroKeeper, Stretch, follow
+from calib.fitness.telling import told_and_untold
 from calib.fitness.tracking import tracking_findings
 from calib.turn_model import TurnModel, Unknowns
 from flow.faults.stuck import Stuck
@@ -112,12 +120,16 @@ def check_recording(recording: Recording, *, watch: Callable[[Frame], None] | No
         *range_findings(reading, module.range, turning.flying, span_s, offset_s),
     ]
     begin_s = float(video.times_s[0])
+    estimates = (*_estimates(turning, module), *rest_estimates(gyro, module))
+    told, untold = told_and_untold(estimates)
     return Fitness(
         recording=str(recording.folder),
         module=module.name,
         facts=_facts(times, picture_facts(series), gyro, reading, turning, stretches),
-        estimates=(*_estimates(turning, module), *rest_estimates(gyro, module)),
+        estimates=estimates,
         findings=tuple(_from_start(f, begin_s) for f in sorted(findings, key=lambda f: SEVERITIES.index(f.severity))),
+        told=told,
+        untold=untold,
     )
 
 
@@ -258,7 +270,7 @@ def _container_hz(video: Video, times_path: Path | None) -> float | None:
     """Frame rate by the container where a frames.csv counts instead; None where it has no times of its own."""
     if times_path is None or video.container_times_s is None:
         return None
-    step_s = float(np.median(np.diff(video.container_times_s[:_STEPS])))
+    step_s = usual_step(video.container_times_s[:_STEPS])
     return 1 / step_s if step_s > 0 else None
 
 

@@ -19,7 +19,7 @@ Array: TypeAlias = NDArray[np.float64]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Flying:
-    """RMS over the flight: level speed, turning rate (3,) about body x, y, z, its change across the view.
+    """RMS over the flight: level and vertical speed, turning rate (3,) about body x, y, z, its change across the view.
 
     ``height_known`` says whether the height is measured; else 1 m stands in for it.
     """
@@ -27,6 +27,7 @@ class Flying:
     height_m: float
     height_known: bool
     speed_m_s: float
+    climb_m_s: float
     rate_rad_s: Array
     angular_acceleration_rad_s2: float
 
@@ -62,8 +63,8 @@ class Flying:
         return float(np.hypot(*bias_rad_s[:2])) * self.height_m
 
     def by_scale(self, relative: float) -> float:
-        """Speed error by a wrong range scale."""
-        return abs(relative) * self.speed_m_s
+        """Speed error by a wrong range scale, level and vertical."""
+        return abs(relative) * float(np.hypot(self.speed_m_s, self.climb_m_s))
 
     def by_focal(self, relative: float) -> float:
         """Speed error by a wrong focal length: of all that the picture shows, rocking included."""
@@ -88,16 +89,18 @@ def flying_of(parts: Sequence[Posed], flights: Sequence[Flown], gyro: Sequence[G
     heights = [f.camera_m[np.isfinite(f.camera_m)] for f in flights]
     height = np.concatenate(heights) if heights else np.empty(0)
     rate = np.concatenate([g.rate_rad_s for g in gyro]) - module.gyro.bias_rad_s if gyro else np.zeros((1, 3))
-    speeds = []
+    squares = [np.empty((0, 2))]
     for flight in flights:
-        down_speed = flight.velocity_m_s @ flight.down
-        level = np.sum(flight.velocity_m_s**2, axis=1) - down_speed**2
-        speeds.append(level[np.isfinite(level)])
-    speed = np.concatenate(speeds) if speeds else np.empty(0)
+        vertical = np.square(flight.velocity_m_s @ flight.down)
+        each = np.column_stack([np.sum(flight.velocity_m_s**2, axis=1) - vertical, vertical])
+        squares.append(each[np.isfinite(each).all(axis=1)])
+    square = np.concatenate(squares)
+    level_m_s, climb_m_s = map(float, np.sqrt(square.mean(axis=0))) if len(square) else (0.0, 0.0)
     return Flying(
         height_m=float(np.median(height)) if len(height) else 1.0,
         height_known=len(height) > 0,
-        speed_m_s=float(np.sqrt(np.mean(speed))) if len(speed) else 0.0,
+        speed_m_s=level_m_s,
+        climb_m_s=climb_m_s,
         rate_rad_s=np.sqrt(np.mean(rate**2, axis=0)),
         angular_acceleration_rad_s2=_acceleration(parts),
     )

@@ -56,7 +56,9 @@ def axes_findings(axes: AxesFound | None) -> Iterator[Finding]:
 
 
 def _apart(axes: AxesFound) -> Finding:
-    rates = [f"{axes.means_rad_s[0, k]:+.2f} about {'xyz'[k]}, the gyro {axes.means_rad_s[1, k]:+.2f}" for k in axes.apart]
+    rates = [
+        f"{axes.means_rad_s[0, k]:+z.2f} about {'xyz'[k]}, the gyro {axes.means_rad_s[1, k]:+z.2f}" for k in axes.apart
+    ]
     return Finding(
         severity="stop",
         topic="gyro",

@@ -28,7 +28,8 @@ MOST_PX = 2.0
 _MOST_PAIRS, _MOST_TRACKS = 150, 40  # more would not narrow what the tracker itself leaves
 _FEWEST_PAIRS = 20
 _USUAL_PX = 0.08  # scatter of matches on sharp pictures, H.264 included
-_FITTED_LEAN, _FILED_LEAN = 0.01, 0.03  # rad, one-sigma of the normal: by the picture, or by the mean force on the craft
+# One-sigma of the ground's normal, rad, by the picture and by the mean force on the craft.
+_FITTED_LEAN, _FILED_LEAN = 0.01, 0.03
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

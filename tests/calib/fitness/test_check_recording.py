@@ -267,7 +267,7 @@ def test_without_turning_nothing_is_told() -> None:
     found = checked(fly(scene.flight("slider", 4.0, height_m=1.0, speed_m_s=0.4), module=half_size(), seed=4))
     assert found.fit
     untold = [e for e in found.estimates if e.by_flight is None]
-    assert {e.why_not for e in untold} >= {"the craft hardly turned: nothing to compare"}
+    assert {e.why_not for e in untold} >= {"the craft hardly changed its turning: nothing to compare"}
     assert all(e.by_flight is None for e in found.estimates if "at rest" not in e.quantity)
     # At rest its gyro shows the bias, which is the module file's.
     rest = [e for e in found.estimates if "at rest" in e.quantity]

@@ -41,7 +41,7 @@ def climb() -> MemoryFlight:
 
 @pytest.fixture(scope="module")
 def yaw() -> MemoryFlight:
-    """Turning on the spot at 30 degrees/s."""
+    """Turn on the spot at 30 degrees/s."""
     return fly(scene.flight("yaw", 4.0, height_m=1.0, yaw_rate_rad_s=np.radians(30)), module=half_size(), seed=6)
 
 

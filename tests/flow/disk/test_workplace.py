@@ -6,6 +6,7 @@ import subprocess
 import sys
 from collections.abc import Callable
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 
@@ -145,8 +146,7 @@ def test_where_folders_cannot_be_opened_results_are_written_all_the_same(
     leftover = tmp_path / f".groundpace-{'0' * 16}"
     leftover.mkdir()
     monkeypatch.setattr(workplace_module, "_FOLDERS_OPEN", False)
-    monkeypatch.setattr(workplace_module.os, "open", denied)
-    monkeypatch.delattr(workplace_module.os, "O_DIRECTORY")
+    monkeypatch.setattr(workplace_module, "os", SimpleNamespace(open=denied))
     write_text(tmp_path / "result.csv", "new\n")
     assert (tmp_path / "result.csv").read_text() == "new\n"
     assert sorted(p.name for p in tmp_path.iterdir()) == [leftover.name, "result.csv"]

@@ -37,7 +37,7 @@ from calib.fitness.scales import (
 )
 from calib.fitness.stretches import GyroKeeper, Stretch, follow
 from calib.fitness.telling import told_and_untold
-from calib.fitness.tracking import tracking_findings
+from calib.fitness.tracking import tracking_findings, unsolved_findings
 from calib.turn_model import TurnModel, Unknowns
 from flow.faults.stuck import Stuck
 from flow.module import Module
@@ -115,7 +115,7 @@ def check_recording(recording: Recording, *, watch: Callable[[Frame], None] | No
         *tracking_findings(pairs, turning.placing, series),
         *gyro_findings(gyro, span_s, offset_s),
         *rest_findings(gyro, judging),
-        *_turning_findings(turning, judging),
+        *_turning_findings(turning, judging, stretches),
         *attitude_findings(leaning, offset_s),
         *range_findings(reading, module.range, turning.flying, span_s, offset_s),
     ]
@@ -209,7 +209,9 @@ def _stamps(placing: Placing | None, times: FrameTimes, video: Video) -> tuple[f
     return None if placing is None or times.jitter_s == 0 else stamps_jitter(placing, video.times_s)
 
 
-def _turning_findings(turning: _Turning, judging: Judging) -> Iterator[Finding]:
+def _turning_findings(turning: _Turning, judging: Judging, stretches: Sequence[Stretch]) -> Iterator[Finding]:
+    if turning.axes is None:
+        yield from unsolved_findings(stretches)
     yield from axes_findings(turning.axes)
     if turning.placing is not None:
         yield from placing_findings(

@@ -274,6 +274,14 @@ def test_without_turning_nothing_is_told() -> None:
     assert all(e.sigmas is not None and abs(e.sigmas) < 4 for e in rest), rest
 
 
+def test_a_lens_through_which_nothing_moves_is_said(flight: MemoryFlight) -> None:
+    """A distortion that folds the picture leaves next to no rays: no figure can be told, and that is no good sign."""
+    found = checked(with_module(flight, "camera", distortion=(-5.0, 0.0, 0.0, 0.0, 0.0)))
+    assert not found.fit
+    assert (found.findings[0].topic, found.told) == ("lens", ())
+    assert "they give no motion" in found.findings[0].what
+
+
 def test_frames_are_seen_once(flight: MemoryFlight) -> None:
     seen: list[Frame] = []
     check_recording(cast("Recording", flight), watch=seen.append)

@@ -12,6 +12,7 @@ from ruamel.yaml import YAML
 from ruamel.yaml.error import YAMLError
 
 from calib.speed_error import FRAME_RATE_HZ, HEIGHTS_M
+from flow.disk.regular import refuse_devices
 from flow.errors import DataError
 from flow.sections import Section
 
@@ -70,6 +71,7 @@ def read_limits(path: str | os.PathLike[str]) -> Limits:
         Unreadable, not YAML, an unknown key or an impossible value.
     """
     source = Path(path)
+    refuse_devices(source)
     try:
         tree = YAML(typ="safe", pure=True).load(source.read_text(encoding="utf-8"))
     except (OSError, UnicodeDecodeError) as error:

@@ -64,6 +64,8 @@ def _show(found: Fitness) -> None:
     for finding in found.findings:
         _show_finding(console, finding)
     console.print(_verdict(found))
+    for line in _reach(found):
+        console.print(line, markup=False)
 
 
 def _verdict(found: Fitness) -> str:
@@ -71,9 +73,22 @@ def _verdict(found: Fitness) -> str:
     parts = [f"{cares} to take care of"] * (cares > 0) + [f"{notes} to note"] * (notes > 0)
     others = ", ".join(parts)
     if found.fit:
-        return f"[green]fit to be measured[/]{': ' + others if others else ', nothing found'}"
+        nothing = ", nothing found" + " in what this flight tells" * bool(found.untold)
+        return f"[green]fit to be measured[/]{': ' + others if others else nothing}"
     makes = "1 finding makes" if stops == 1 else f"{stops} findings make"
     return f"[bold red]not fit[/]: {makes} the speed log untrustworthy{'; ' + others if others else ''}"
+
+
+def _reach(found: Fitness) -> list[str]:
+    """Say what the verdict rests on, and what it is silent about."""
+    lines = [f"held      frames, picture, gyro and range; against the flight: {', '.join(found.told) or 'no figure'}"]
+    if found.untold:
+        names = ", ".join(figure.figure for figure in found.untold)
+        lines.append(
+            f"not told  {names}: the module file alone stands for {'it' if len(found.untold) == 1 else 'them'}"
+        )
+        lines += [f"to tell   {way}" for way in dict.fromkeys(figure.fly for figure in found.untold)]
+    return lines
 
 
 def _show_finding(console: Console, finding: Finding) -> None:
@@ -92,6 +107,8 @@ def _facts(facts: dict[str, dict[str, Any]]) -> list[tuple[str, str]]:
         if flight["looked_at_s"] > 0.9 * frames["duration_s"]
         else f"; {flight['looked_at_s']:.0f} s looked at closely"
     )
+    explained = flight["turning_explained"]
+    explains = "" if explained is None else f"; the gyro explains {explained:.1%} of the picture's turning"
     largest = max(gyro[f"largest_{axis}_rad_s"] for axis in "xyz")
     return [
         (
@@ -121,8 +138,7 @@ def _facts(facts: dict[str, dict[str, Any]]) -> list[tuple[str, str]]:
         (
             "flight",
             f"height {_or(flight['height_m'], '{:.2f} m')}, speed {_or(flight['speed_m_s'], '{:.2f} m/s')} RMS, rocking"
-            f" {flight['rocking_rad_s']:.2f}, yawing {flight['yawing_rad_s']:.2f} rad/s RMS; the gyro explains"
-            f" {_or(flight['turning_explained'], '{:.1%}')} of the picture's turning{closely}",
+            f" {flight['rocking_rad_s']:.2f}, yawing {flight['yawing_rad_s']:.2f} rad/s RMS{explains}{closely}",
         ),
     ]
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 import time
 from contextlib import ExitStack
 from pathlib import Path
@@ -51,7 +52,7 @@ def measure(
 
     opened = flow.open_recording(recording, module)
     output = output or recording / "measured"
-    summary = Summary()
+    summary, scale_sigma = Summary(), math.inf
     began = time.perf_counter()
     # All files are written aside and take their places together, when the last row is done.
     with ExitStack() as stack:
@@ -68,12 +69,15 @@ def measure(
                 if fused is not None:
                     fused.add(result)
                 summary.add(result.row)
+                scale_sigma = min(scale_sigma, result.scale_sigma)
                 review.add(result)
                 advance()
         facts = summary.as_dict() | ({} if fused is None else fused.finish())
         facts["recording"] = str(recording)
         facts["module"] = opened.module.name
         facts["unstated_sigmas"] = list(opened.module.unstated_sigmas)
+        # How well the accelerometer told that range scale and focal length hold: null without one.
+        facts["speed_scale_sigma"] = round(scale_sigma, 4) if math.isfinite(scale_sigma) else None
         facts["processing_s"] = round(time.perf_counter() - began, 3)
         facts["times_real_time"] = round(facts["duration_s"] / max(facts["processing_s"], 1e-3), 2)
         log.flush()
@@ -89,6 +93,8 @@ def measure(
 
 
 def _show(facts: dict[str, Any], module_path: Path, output: Path, beside: list[str]) -> None:
+    from cli.page.review_words import untold_scale
+
     console = Console(stderr=True, highlight=False, markup=False, emoji=False, soft_wrap=True)
 
     def say(topic: str, what: str) -> None:
@@ -110,6 +116,8 @@ def _show(facts: dict[str, Any], module_path: Path, output: Path, beside: list[s
         say("path", f"{facts['distance_m']:.2f} m in the {facts['covered_s']:.1f} s that have a speed")
     if facts["lowest_height_m"] is not None:
         say("height", f"{facts['lowest_height_m']:.2f} to {facts['highest_height_m']:.2f} m")
+    if usable and (untold := untold_scale(facts)):
+        say("scale", untold)
     if facts["unstated_sigmas"]:
         missing = ", ".join(_IN_WORDS[key] for key in facts["unstated_sigmas"])
         say("bands", f"take a careful calibration for granted where {module_path} gives no sigma: {missing}")

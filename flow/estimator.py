@@ -23,6 +23,7 @@ from flow.faults.moving_light import MovingLight
 from flow.faults.sensor_pattern import ClearPlaces
 from flow.faults.sound_gyro import SoundGyro
 from flow.faults.standstill import StandStill
+from flow.faults.stuck import StuckRange
 from flow.faults.turn_check import TurnCheck
 from flow.force_sum import ForceSum
 from flow.height import HeightFilter
@@ -132,6 +133,7 @@ class Estimator:
         self._tilt = tilt_source(attitude, self._rotations)
         self._readings: deque[tuple[float, float, float | None]] = deque()
         self._height = HeightFilter(module.range)
+        self._stuck_range = StuckRange(module.range)
         self._scatter, self._turns = CommonScatter(), TurnCheck(module)
         self._force = ForceSum(self._rotations)
         self._errors = RowErrors(module, self._lens, self._rotations, self._force, self._known.doubts)
@@ -171,6 +173,7 @@ class Estimator:
 
     def add_range(self, samples: RangeSamples) -> None:
         """Add range readings in time order; each is used once a frame reaches its time."""
+        samples = self._stuck_range.without_stuck(samples)
         offset = self._module.range.time_offset_s
         air = samples.air_temperature_c
         for k, (time, reading) in enumerate(zip(samples.time_s, samples.range_m, strict=True)):
@@ -209,7 +212,7 @@ class Estimator:
             self._scatter.interrupt()
             if outcome.velocity.reason == "repeated_frame":
                 self._previous = previous  # its picture is that old, whatever the stamp on the copy says
-        return outcome.result(0.5 * (began_s + frame.time_s), interval_s)
+        return outcome.result(0.5 * (began_s + frame.time_s), interval_s, self._errors.scale_sigma)
 
     def _hear_ranges(self, until_s: float) -> None:
         while self._readings and self._readings[0][0] <= until_s:

@@ -17,6 +17,7 @@ from ruamel.yaml.comments import CommentedSeq
 from ruamel.yaml.error import YAMLError
 
 from flow.disk.file_storage import read_file_storage
+from flow.disk.regular import refuse_devices
 from flow.errors import DataError
 from flow.lens_values import FISHEYE_NAMES, LAYOUT_NAME, ForeignLens
 from flow.sections import Camera
@@ -100,6 +101,7 @@ def file_storage_text(camera: Camera) -> str:
 
 
 def _content(path: Path) -> bytes:
+    refuse_devices(path)
     try:
         if path.stat().st_size > _MOST_BYTES:
             raise DataError("is far too long for a lens file", path=path)

@@ -17,6 +17,7 @@ from ruamel.yaml.comments import CommentedMap, CommentedSeq
 from ruamel.yaml.error import YAMLError
 
 from flow.disk.files import write_text
+from flow.disk.regular import refuse_devices
 from flow.errors import DataError
 from flow.sections import (
     NOMINAL_MOUNTING_WXYZ,
@@ -174,6 +175,7 @@ def _yaml() -> YAML:
 
 
 def _read_tree(path: Path) -> dict[str, Any]:
+    refuse_devices(path)
     try:
         text = path.read_bytes().decode("utf-8")
     except FileNotFoundError:

@@ -23,7 +23,8 @@ class FrameResult:
 
     ``matches`` are the points followed (None where the row failed before), ``used`` (N,) those that agree with the
     velocity, ``effects_m_s`` the one-sigma effect of each cause of error in level axes, (3,); ``position`` is where the
-    body is at the end of the row, None where that is not kept.
+    body is at the end of the row, None where that is not kept. ``scale_sigma`` is how well the accelerometer has told so far
+    that range scale and focal length hold, as a share of the speed; infinite without one.
     """
 
     row: SpeedRow
@@ -31,6 +32,7 @@ class FrameResult:
     used: NDArray[np.bool_] | None
     effects_m_s: dict[str, Array]
     position: Position | None = None
+    scale_sigma: float = np.inf
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,7 +47,7 @@ class Outcome:
     effects: dict[str, Array] | None = None
     position: Position | None = None
 
-    def result(self, time_s: float, interval_s: float) -> FrameResult:
+    def result(self, time_s: float, interval_s: float, scale_sigma: float) -> FrameResult:
         """Make the row of an interval around a time of it."""
         height = self.height
         row = SpeedRow(
@@ -56,5 +58,6 @@ class Outcome:
             inlier_share=None if self.used is None else share_of(self.used),
         )  # fmt: skip
         return FrameResult(
-            row=row, matches=self.matches, used=self.used, effects_m_s=self.effects or {}, position=self.position
-        )
+            row=row, matches=self.matches, used=self.used, effects_m_s=self.effects or {}, position=self.position,
+            scale_sigma=scale_sigma,
+        )  # fmt: skip

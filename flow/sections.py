@@ -22,12 +22,18 @@ NotNegative = Annotated[float, Field(strict=True, ge=0, allow_inf_nan=False)]
 Positive = Annotated[float, Field(strict=True, gt=0, allow_inf_nan=False)]
 Pixels = Annotated[int, Field(strict=True, ge=16, le=16384)]
 Bias = Annotated[float, Field(strict=True, ge=-1, le=1)]
+Offset = Annotated[
+    float, Field(strict=True, ge=-1e10, le=1e10)
+]  # a clock of this century lies 2e9 s from one of power-on
+Term = Annotated[float, Field(strict=True, ge=-1e6, le=1e6)]
 Vector = tuple[Finite, Finite, Finite]
 VectorSigma = tuple[NotNegative, NotNegative, NotNegative]
 Provenance = dict[str, str | int | float | bool]
 
 NOMINAL_MOUNTING_WXYZ = (math.sqrt(0.5), 0.0, 0.0, math.sqrt(0.5))
 """Image top = forward: camera x = body y, camera y = -body x, camera z = body z."""
+
+_WIDE, _NARROW = 0.05, 50.0  # focal length over picture size: a fisheye of 220 degrees has 0.26, a spotting scope 30
 
 
 class Section(BaseModel):
@@ -57,7 +63,7 @@ class Camera(Section):
     fy_px: Positive
     cx_px: Finite
     cy_px: Finite
-    distortion: tuple[Finite, ...] = ()
+    distortion: tuple[Term, ...] = ()
     readout_s: Annotated[float, Field(strict=True, ge=0, le=0.2)] = 0.0
     sigma: CameraSigma = CameraSigma()
     provenance: Provenance = {}
@@ -69,6 +75,9 @@ class Camera(Section):
             raise ValueError(f"distortion: a {self.model} lens has {terms} terms, found {len(self.distortion)}")
         if not (-self.width_px < self.cx_px < 2 * self.width_px and -self.height_px < self.cy_px < 2 * self.height_px):
             raise ValueError(f"cx_px, cy_px: ({self.cx_px}, {self.cy_px}) is far outside the picture")
+        size_px = max(self.width_px, self.height_px)
+        if not all(_NARROW > f / size_px > _WIDE for f in (self.fx_px, self.fy_px)):
+            raise ValueError(f"fx_px, fy_px: ({self.fx_px:g}, {self.fy_px:g}) is no lens for {size_px} px")
         return self
 
     @property
@@ -114,7 +123,7 @@ class Alignment(Section):
 
     camera_to_body_wxyz: tuple[Finite, Finite, Finite, Finite] = NOMINAL_MOUNTING_WXYZ
     camera_position_m: Vector = (0.0, 0.0, 0.0)
-    time_offset_s: Finite = 0.0
+    time_offset_s: Offset = 0.0
     sigma: AlignmentSigma = AlignmentSigma()
     provenance: Provenance = {}
 
@@ -184,7 +193,7 @@ class Range(Section):
     scale: Annotated[float, Field(strict=True, gt=0.1, lt=10)] = 1.0
     offset_m: Annotated[float, Field(strict=True, ge=-10, le=10)] = 0.0
     noise_m: NotNegative = 0.01
-    time_offset_s: Finite = 0.0
+    time_offset_s: Offset = 0.0
     position_m: Vector = (0.0, 0.0, 0.0)
     min_m: NotNegative = 0.1
     max_m: Positive = 10.0

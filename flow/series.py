@@ -67,7 +67,7 @@ class RangeSamples:
     range_m: Array
     air_temperature_c: Array | None
 
-    def part(self, rows: slice) -> RangeSamples:
+    def part(self, rows: slice | NDArray[np.bool_]) -> RangeSamples:
         """Return some of the readings."""
         air = None if self.air_temperature_c is None else self.air_temperature_c[rows]
         return RangeSamples(time_s=self.time_s[rows], range_m=self.range_m[rows], air_temperature_c=air)

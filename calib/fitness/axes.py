@@ -33,6 +33,11 @@ _LEAST_RAD_S = 0.03  # turning that can tell axes: 3 sigma of a pair's own turn 
 _FAR_BETTER = 2.5  # times less misfit before the module file's own axes are given up
 _EXPLAINED = 0.6  # share of the picture's turning
 _DEAD = 0.1  # of the picture's turning: an axis that shows less is dead
+# Mean turning that lens, relief and lean may leave, as in flow.faults.turn_check: so much about camera x, y, z, such shares
+# of the ground's angular speed, and of the turning. A lean of 15 degrees across the flight turns the picture about z.
+_LEAST_APART_RAD_S, _APART_OF_FLOW, _APART_OF_TURN = np.array([0.2, 0.2, 0.04]), np.array([0.1, 0.1, 0.13]), 0.05
+_SURE = 4.0  # sigmas
+_ALIKE = 10  # pairs that share frames and texture err together
 _SYSTEMATIC_RAD = 1e-3  # of a pair's turn: lean of the craft against the level plane that is assumed here
 
 
@@ -44,7 +49,8 @@ class AxesFound:
     is the share of the picture's turning that the gyro explains through it, ``explained_as_is`` through the axes as they
     are; ``clock_s`` the clock offset by these turns less the module file's; ``picture_rad_s`` and ``gyro_rad_s`` (3,) RMS
     turning about body x, y, z; ``dead`` the axes about which the picture turns and the gyro does not; ``enough`` whether
-    there was turning enough to tell.
+    the turning changed enough to tell all that. ``means_rad_s`` (2, 3) is the mean turning about body x, y, z by the picture
+    and by the gyro, ``apart`` the axes about which these differ by more than lens, lean and a gyro's bias may leave.
     """
 
     matrix: Array
@@ -55,6 +61,8 @@ class AxesFound:
     gyro_rad_s: Array
     dead: tuple[int, ...]
     enough: bool
+    means_rad_s: Array
+    apart: tuple[int, ...]
 
     @property
     def mixed_up(self) -> bool:
@@ -87,6 +95,7 @@ def find_axes(seen: Sequence[tuple[TurnPairs, PairMotions, GyroSamples]], module
     if as_is <= _FAR_BETTER * least or 1 - least / whole < _EXPLAINED:
         best = 0
     row = misfits[best]
+    means, apart = _means(turns, module)
     dead = (by_gyro < _DEAD * by_picture) & (by_picture > _LEAST_RAD_S)
     return AxesFound(
         matrix=ways[best],
@@ -97,6 +106,8 @@ def find_axes(seen: Sequence[tuple[TurnPairs, PairMotions, GyroSamples]], module
         gyro_rad_s=by_gyro,
         dead=tuple(int(k) for k in np.flatnonzero(dead)),
         enough=bool(max(by_picture.max(), by_gyro.max()) > _LEAST_RAD_S),
+        means_rad_s=means,
+        apart=apart,
     )
 
 
@@ -109,11 +120,15 @@ def still_gyro(gyro: GyroSamples) -> GyroSamples:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Turns:
-    """Rates of N pairs, rad/s, body axes: by the picture (N, 3) with its sigma, by the gyro at each clock shift."""
+    """Rates of N pairs, rad/s, body axes: by the picture (N, 3) with its sigma, by the gyro at each clock shift.
+
+    ``flow_rad_s`` (N,) is the speed over the distance to the ground.
+    """
 
     picture: Array
     sigma: Array
     gyro: list[Array]
+    flow_rad_s: Array
 
 
 def _turns(pairs: TurnPairs, motions: PairMotions, gyro: GyroSamples, module: Module) -> _Turns:
@@ -128,7 +143,22 @@ def _turns(pairs: TurnPairs, motions: PairMotions, gyro: GyroSamples, module: Mo
         picture=motions.turn_rad[good] @ mounting.T / span_s,
         sigma=np.sqrt(variance + _SYSTEMATIC_RAD**2) / span_s,
         gyro=[_turned(log, ends_s + shift) / span_s for shift in _SHIFTS_S],
+        flow_rad_s=np.linalg.norm(motions.displacement[good] / span_s, axis=1),
     )
+
+
+def _means(turns: Sequence[_Turns], module: Module) -> tuple[Array, tuple[int, ...]]:
+    """Mean turning (2, 3) by picture and gyro, bias removed, and the body axes about which they are apart."""
+    picture, sigma = (np.concatenate([getattr(t, name) for t in turns]) for name in ("picture", "sigma"))
+    gyro = np.concatenate([t.gyro[len(_SHIFTS_S) // 2] for t in turns])
+    means = np.stack([np.median(picture, axis=0), np.median(gyro, axis=0)])
+    turning = float(np.linalg.norm(means, axis=1).max())
+    flow = float(np.mean(np.concatenate([t.flow_rad_s for t in turns])))
+    allowed = _LEAST_APART_RAD_S + _APART_OF_FLOW * flow + _APART_OF_TURN * turning
+    by_noise = _SURE * np.median(sigma, axis=0) * np.sqrt(_ALIKE / len(sigma))
+    # About each body axis, what may be left about the camera's.
+    allowed = np.sqrt(np.square(module.alignment.R_body_camera.as_matrix()) @ np.square(allowed))
+    return means, tuple(int(k) for k in np.flatnonzero(np.abs(means[0] - means[1]) > allowed + by_noise))
 
 
 def _ways() -> list[Array]:

@@ -15,7 +15,7 @@ from calib.fitness.axes import SEARCH_S, AxesFound, find_axes, still_gyro
 from calib.fitness.finding import SEVERITIES, Estimate, Finding, Fitness
 from calib.fitness.flying import Flying, flying_of
 from calib.fitness.focal import FocalFound, find_focal
-from calib.fitness.frames import FrameTimes, frame_findings, frame_times, stamps_jitter
+from calib.fitness.frames import FrameTimes, frame_findings, frame_times, stamps_jitter, usual_step
 from calib.fitness.gyro_log import GyroFacts, GyroWatch, gyro_findings
 from calib.fitness.judged_axes import axes_findings
 from calib.fitness.judged_placing import placing_estimates, placing_findings
@@ -24,11 +24,20 @@ from calib.fitness.judging import Judging
 from calib.fitness.motion import PairMotions, pair_motions
 from calib.fitness.picture import PictureWatch, picture_facts, picture_findings
 from calib.fitness.placing import Placing, place
+from calib.fitness.posed import Posed, as_filed
 from calib.fitness.range_log import RangeFacts, gathered, range_facts, range_findings
 from calib.fitness.rest import rest_estimates, rest_findings
-from calib.fitness.scales import Ratio, flown, range_against_scale, speed_against_accelerometer
+from calib.fitness.scales import (
+    RANGE_RATIO,
+    SPEED_RATIO,
+    Ratio,
+    flown,
+    range_against_scale,
+    speed_against_accelerometer,
+)
 from calib.fitness.stretches import GyroKeeper, Stretch, follow
-from calib.fitness.tracking import tracking_findings
+from calib.fitness.telling import told_and_untold
+from calib.fitness.tracking import tracking_findings, unsolved_findings
 from calib.turn_model import TurnModel, Unknowns
 from flow.faults.sound_gyro import SoundGyro
 from flow.module import Module
@@ -40,6 +49,7 @@ Array: TypeAlias = NDArray[np.float64]
 
 _SPARE_S = 0.05
 _STEPS = 65_536  # tell the usual step
+_LEAST_CHANGE_M_S, _LEAST_CLIMB = 0.05, 0.03  # RMS, of speed and of height (its share)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -105,17 +115,21 @@ def check_recording(recording: Recording, *, watch: Callable[[Frame], None] | No
         *tracking_findings(pairs, turning.placing, series),
         *gyro_findings(gyro, span_s, offset_s),
         *rest_findings(gyro, judging),
-        *_turning_findings(turning, judging),
+        *_turning_findings(turning, judging, stretches),
         *attitude_findings(leaning, offset_s),
         *range_findings(reading, module.range, turning.flying, span_s, offset_s),
     ]
     begin_s = float(video.times_s[0])
+    estimates = (*_estimates(turning, module), *rest_estimates(gyro, module))
+    told, untold = told_and_untold(estimates)
     return Fitness(
         recording=str(recording.folder),
         module=module.name,
         facts=_facts(times, picture_facts(series), gyro, reading, turning, stretches),
-        estimates=(*_estimates(turning, module), *rest_estimates(gyro, module)),
+        estimates=estimates,
         findings=tuple(_from_start(f, begin_s) for f in sorted(findings, key=lambda f: SEVERITIES.index(f.severity))),
+        told=told,
+        untold=untold,
     )
 
 
@@ -125,17 +139,23 @@ def _turning(stretches: Sequence[Stretch], module: Module, heights: RangeSamples
     if axes is not None and axes.enough and axes.explained > 0.6 and not axes.dead:
         mended = [_mended(stretch, axes.matrix, module) for stretch in stretches]
         placing, focal = _placed(mended, module, axes.clock_s)
-    parts = () if placing is None else placing.parts
+    steady = axes is not None and not axes.enough and not axes.apart
+    parts: Sequence[Posed] = () if placing is None else placing.parts
+    if steady:
+        parts = [posed for stretch in stretches if (posed := as_filed(stretch, module)) is not None]
     flights = [flown(part, module, heights) for part in parts]
     speeds = [speed_against_accelerometer(part, flight) for part, flight in zip(parts, flights, strict=True)]
     scales = [range_against_scale(part, flight) for part, flight in zip(parts, flights, strict=True)]
+    flying = flying_of(parts, flights, [stretch.gyro for stretch in stretches], module)
+    # Where a flight is steady, what little changed may be noise, which would pass for a ratio of 0.
+    least_m_s, least_m = (_LEAST_CHANGE_M_S, _LEAST_CLIMB * flying.height_m) if steady else (0.0, 0.0)
     return _Turning(
         axes=axes,
         placing=placing,
-        flying=flying_of(placing, flights, [stretch.gyro for stretch in stretches], module),
+        flying=flying,
         focal=focal,
-        speed=tuple(ratio for ratio in speeds if ratio is not None),
-        heights=tuple(ratio for ratio in scales if ratio is not None),
+        speed=tuple(ratio for ratio in speeds if ratio is not None and ratio.signal >= least_m_s),
+        heights=tuple(ratio for ratio in scales if ratio is not None and ratio.signal >= least_m),
     )
 
 
@@ -189,7 +209,9 @@ def _stamps(placing: Placing | None, times: FrameTimes, video: Video) -> tuple[f
     return None if placing is None or times.jitter_s == 0 else stamps_jitter(placing, video.times_s)
 
 
-def _turning_findings(turning: _Turning, judging: Judging) -> Iterator[Finding]:
+def _turning_findings(turning: _Turning, judging: Judging, stretches: Sequence[Stretch]) -> Iterator[Finding]:
+    if turning.axes is None:
+        yield from unsolved_findings(stretches)
     yield from axes_findings(turning.axes)
     if turning.placing is not None:
         yield from placing_findings(
@@ -203,10 +225,10 @@ def _estimates(turning: _Turning, module: Module) -> Iterator[Estimate]:
     yield from placed
     yield from scale_estimates(turning.focal, module, placed[0].why_not)
     speed = joined(turning.speed)
-    why_not = placed[0].why_not or "no accelerometer, no height, or a stretch too short"
-    yield _ratio("speed by picture and range over the accelerometer's", speed, why_not)
+    no_height = "" if turning.flying.height_known else placed[0].why_not or "no height"
+    yield _ratio(SPEED_RATIO, speed, no_height or "no accelerometer, or a speed that hardly changed")
     heights = min(turning.heights, key=lambda r: r.sigma, default=None)
-    yield _ratio("range changes over the picture's", heights, placed[0].why_not or "no height")
+    yield _ratio(RANGE_RATIO, heights, no_height or "a height that hardly changed")
 
 
 def _ratio(quantity: str, ratio: Ratio | None, why_not: str) -> Estimate:
@@ -237,10 +259,10 @@ def _facts(
     }
     flight: dict[str, float | int | str | bool | None] = {
         "height_m": flying.height_m if flying.height_known else None,
-        "speed_m_s": flying.speed_m_s if turning.placing is not None else None,
+        "speed_m_s": flying.speed_m_s if flying.height_known else None,
         "rocking_rad_s": flying.rocking_rad_s,
         "yawing_rad_s": float(flying.rate_rad_s[2]),
-        "turning_explained": None if turning.axes is None else turning.axes.explained,
+        "turning_explained": turning.axes.explained if turning.axes is not None and turning.axes.enough else None,
         "looked_at_s": float(sum(stretch.span_s[1] - stretch.span_s[0] for stretch in stretches)),
     }
     return {"frames": frames, "picture": picture, "gyro": gyro.as_dict(), "range": reading.as_dict(), "flight": flight}
@@ -250,7 +272,7 @@ def _container_hz(video: Video, times_path: Path | None) -> float | None:
     """Frame rate by the container where a frames.csv counts instead; None where it has no times of its own."""
     if times_path is None or video.container_times_s is None:
         return None
-    step_s = float(np.median(np.diff(video.container_times_s[:_STEPS])))
+    step_s = usual_step(video.container_times_s[:_STEPS])
     return 1 / step_s if step_s > 0 else None
 
 

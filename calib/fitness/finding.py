@@ -58,14 +58,28 @@ class Estimate:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Untold:
+    """A figure of the module file that the flight says nothing of, right or wrong, and how to fly so that it does."""
+
+    figure: str
+    fly: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Fitness:
-    """Everything that a check found: ``facts`` by topic and name in SI units, estimates, findings (worst first)."""
+    """Everything that a check found.
+
+    ``facts`` by topic and name in SI units, estimates, findings (worst first); ``told`` names the figures of the module
+    file that the flight was held against.
+    """
 
     recording: str
     module: str
     facts: dict[str, dict[str, float | int | str | bool | None]]
     estimates: tuple[Estimate, ...]
     findings: tuple[Finding, ...]
+    told: tuple[str, ...]
+    untold: tuple[Untold, ...]
 
     @property
     def fit(self) -> bool:
@@ -81,4 +95,6 @@ class Fitness:
             "facts": self.facts,
             "estimates": [estimate.as_dict() for estimate in self.estimates],
             "findings": [asdict(finding) for finding in self.findings],
+            "told": list(self.told),
+            "untold": [asdict(figure) for figure in self.untold],
         }

@@ -9,7 +9,7 @@ from typing import TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
-from calib.fitness.placing import Placing
+from calib.fitness.posed import Posed
 from calib.fitness.scales import Flown
 from flow.module import Camera, Module
 from flow.series import GyroSamples
@@ -19,7 +19,7 @@ Array: TypeAlias = NDArray[np.float64]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Flying:
-    """RMS over the flight: level speed, turning rate (3,) about body x, y, z, its change across the view.
+    """RMS over the flight: level and vertical speed, turning rate (3,) about body x, y, z, its change across the view.
 
     ``height_known`` says whether the height is measured; else 1 m stands in for it.
     """
@@ -27,6 +27,7 @@ class Flying:
     height_m: float
     height_known: bool
     speed_m_s: float
+    climb_m_s: float
     rate_rad_s: Array
     angular_acceleration_rad_s2: float
 
@@ -62,8 +63,8 @@ class Flying:
         return float(np.hypot(*bias_rad_s[:2])) * self.height_m
 
     def by_scale(self, relative: float) -> float:
-        """Speed error by a wrong range scale."""
-        return abs(relative) * self.speed_m_s
+        """Speed error by a wrong range scale, level and vertical."""
+        return abs(relative) * float(np.hypot(self.speed_m_s, self.climb_m_s))
 
     def by_focal(self, relative: float) -> float:
         """Speed error by a wrong focal length: of all that the picture shows, rocking included."""
@@ -83,32 +84,34 @@ class Flying:
         return abs(error_s) * camera.fy_px / camera.height_px * angular * self.motion_m_s
 
 
-def flying_of(placing: Placing | None, flights: Sequence[Flown], gyro: Sequence[GyroSamples], module: Module) -> Flying:
+def flying_of(parts: Sequence[Posed], flights: Sequence[Flown], gyro: Sequence[GyroSamples], module: Module) -> Flying:
     """Sum up the stretches; what is not known there comes from the gyro alone."""
     heights = [f.camera_m[np.isfinite(f.camera_m)] for f in flights]
     height = np.concatenate(heights) if heights else np.empty(0)
     rate = np.concatenate([g.rate_rad_s for g in gyro]) - module.gyro.bias_rad_s if gyro else np.zeros((1, 3))
-    speeds = []
+    squares = [np.empty((0, 2))]
     for flight in flights:
-        down_speed = flight.velocity_m_s @ flight.down
-        level = np.sum(flight.velocity_m_s**2, axis=1) - down_speed**2
-        speeds.append(level[np.isfinite(level)])
-    speed = np.concatenate(speeds) if speeds else np.empty(0)
+        vertical = np.square(flight.velocity_m_s @ flight.down)
+        each = np.column_stack([np.sum(flight.velocity_m_s**2, axis=1) - vertical, vertical])
+        squares.append(each[np.isfinite(each).all(axis=1)])
+    square = np.concatenate(squares)
+    level_m_s, climb_m_s = map(float, np.sqrt(square.mean(axis=0))) if len(square) else (0.0, 0.0)
     return Flying(
         height_m=float(np.median(height)) if len(height) else 1.0,
         height_known=len(height) > 0,
-        speed_m_s=float(np.sqrt(np.mean(speed))) if len(speed) else 0.0,
+        speed_m_s=level_m_s,
+        climb_m_s=climb_m_s,
         rate_rad_s=np.sqrt(np.mean(rate**2, axis=0)),
-        angular_acceleration_rad_s2=_acceleration(placing),
+        angular_acceleration_rad_s2=_acceleration(parts),
     )
 
 
-def _acceleration(placing: Placing | None) -> float:
-    if placing is None:
+def _acceleration(parts: Sequence[Posed]) -> float:
+    if not parts:
         return 0.0
     squares = []
-    for placed in placing.parts:
-        span_s = (placed.pairs.second_s - placed.pairs.first_s)[:, None]
-        change = np.gradient((placed.fit.gyro_turn_rad / span_s)[:, :2], placed.pairs.middle_s, axis=0)
+    for part in parts:
+        span_s = (part.pairs.second_s - part.pairs.first_s)[:, None]
+        change = np.gradient((part.gyro_turn_rad / span_s)[:, :2], part.pairs.middle_s, axis=0)
         squares.append(np.sum(change**2, axis=1))
     return float(np.sqrt(np.mean(np.concatenate(squares))))

@@ -46,7 +46,7 @@ class FrameTimes:
 def frame_times(times_s: Array, container_hz: float | None) -> FrameTimes:
     """Look at the times (N,) of all frames, camera's clock."""
     steps = np.diff(times_s)
-    usual = float(np.median(steps))
+    usual = usual_step(times_s)
     wide = steps > _GAP * usual
     missed = np.rint(steps / usual).clip(1) - 1
     where = np.flatnonzero(wide)
@@ -61,6 +61,14 @@ def frame_times(times_s: Array, container_hz: float | None) -> FrameTimes:
         gaps_s=tuple((float(times_s[k]), float(times_s[k + 1])) for k in where),
         container_hz=container_hz,
     )
+
+
+def usual_step(times_s: Array) -> float:
+    """Give the usual step of times (N,), s: the mean of those about the median, as a container rounds to milliseconds."""
+    steps = np.diff(times_s)
+    middle = float(np.median(steps))
+    about = steps[np.abs(steps - middle) < (_GAP - 1) * middle]
+    return float(about.mean()) if len(about) else middle
 
 
 def frame_findings(times: FrameTimes, stamps: tuple[float, float] | None, flying: Flying) -> Iterator[Finding]:

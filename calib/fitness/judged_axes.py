@@ -14,7 +14,11 @@ _UNRELATED = 0.6
 
 def axes_findings(axes: AxesFound | None) -> Iterator[Finding]:
     """Loudly, what is wrong with the gyro's axes."""
-    if axes is None or not axes.enough:
+    if axes is None:
+        return
+    if not axes.enough:
+        if axes.apart:
+            yield _apart(axes)
         return
     if axes.mixed_up:
         yield _mixed_up(axes)
@@ -49,6 +53,20 @@ def axes_findings(axes: AxesFound | None) -> Iterator[Finding]:
             effect="turning is read as speed",
             remedy=remedy,
         )
+
+
+def _apart(axes: AxesFound) -> Finding:
+    rates = [
+        f"{axes.means_rad_s[0, k]:+z.2f} about {'xyz'[k]}, the gyro {axes.means_rad_s[1, k]:+z.2f}" for k in axes.apart
+    ]
+    return Finding(
+        severity="stop",
+        topic="gyro",
+        what=f"the picture turns steadily by {', by '.join(rates)} rad/s",
+        when_s=None,
+        effect="rows without speed (gyro_disagrees); where one passes, turning is read as speed",
+        remedy="look at the gyro's signs, axes, unit (rad/s) and bias; is gyro.csv of this video?",
+    )
 
 
 def _mixed_up(axes: AxesFound) -> Finding:

@@ -13,7 +13,7 @@ from calib.fitness.placing import Placing
 from flow.module import Module
 
 _ALIGN = "groundpace calibrate alignment, with the module as it flies"
-_NO_TURNING = "the craft hardly turned: nothing to compare"
+_NO_TURNING = "the craft hardly changed its turning: nothing to compare"
 _AXES_FIRST = "the gyro's axes come first: whose bias the module file holds is open until then"
 _NO_FIT = "the matches do not agree on one plane, or the gyro does not explain the picture"
 

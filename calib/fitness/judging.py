@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 from calib.fitness.finding import Severity
@@ -37,5 +38,6 @@ class Judging:
         flying = self.flying
         at = f"at {flying.height_m:.2g} m" if flying.height_known else "at 1 m (no height is known)"
         return (
-            f"{1000 * m_s:.0f} mm/s RMS {at}, {flying.rocking_rad_s:.2g} rad/s rocking and {flying.speed_m_s:.2g} m/s"
+            f"{1000 * m_s:.0f} mm/s RMS {at}, {flying.rocking_rad_s:.2g} rad/s rocking and"
+            f" {math.hypot(flying.speed_m_s, flying.climb_m_s):.2g} m/s"
         )

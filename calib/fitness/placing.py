@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import TypeAlias
 
 import numpy as np
@@ -12,34 +12,23 @@ from numpy.typing import NDArray
 from calib.alignment import tracker_sigma
 from calib.alignment_fit import AlignmentFit, fit_alignment
 from calib.fitness.motion import pair_motions
+from calib.fitness.posed import MOST_PX, Posed, chosen_pairs, filed, looseness
 from calib.fitness.slopes import slope
 from calib.fitness.stretches import Stretch
-from calib.turn_model import TurnModel, Unknowns
-from calib.turn_pairs import TurnPairs
+from calib.turn_model import TurnModel
 from flow.module import Module
 
 Array: TypeAlias = NDArray[np.float64]
 
-_MOST_PAIRS, _MOST_TRACKS = 150, 40  # more would not narrow what the tracker itself leaves
-_MOST_PX, _LEAST_SCENE = 2.0, 0.5  # as in calib.alignment_checks
-_USUAL_PX = 0.08  # scatter of matches on sharp pictures, H.264 included
+_LEAST_SCENE = 0.5  # as in calib.alignment_checks
 _LENS_PX = 0.25  # what a calibrated lens leaves somewhere in the view passes for a turn of the mounting
-_READ = 10
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Placed:
-    """One stretch's fit and the pairs it stands on."""
+class Placed(Posed):
+    """A stretch under the figures that were fitted to it."""
 
-    stretch: Stretch
-    pairs: TurnPairs
-    model: TurnModel
     fit: AlignmentFit
-
-    @property
-    def looseness(self) -> float:
-        """How many times farther than on a sharp picture the matches scatter: what no model explains grows with it."""
-        return max(float(np.nanmedian(self.fit.residual_px)) / _USUAL_PX, 1.0)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -95,29 +84,26 @@ def place(stretches: Sequence[Stretch], module: Module, clock_s: float) -> Placi
 
 
 def _fitted(stretch: Stretch, module: Module, clock_s: float) -> Placed | None:
-    some = np.arange(len(stretch.pairs), dtype=np.intp)[:: -(-len(stretch.pairs) // _MOST_PAIRS)]
-    pairs = stretch.pairs.only(some, _MOST_TRACKS)
-    if len(pairs) < 2 * _READ:
+    pairs = chosen_pairs(stretch)
+    if pairs is None:
         return None
-    start = Unknowns(
-        R_body_camera=module.alignment.R_body_camera,
-        time_offset_s=module.alignment.time_offset_s + clock_s,
-        bias_rad_s=np.array(module.gyro.bias_rad_s),
-        readout_s=module.camera.readout_s,
-        normal=np.array([0.0, 0.0, 1.0]),
-    )
     model = TurnModel(pairs, stretch.gyro, module.camera)
-    down = start.R_body_camera.as_matrix().T[:, 2]
-    plane = (model.camera_turns(start, pairs.middle_s) @ down).mean(axis=0)
-    start = replace(start, normal=plane / np.linalg.norm(plane))
     try:
-        fit = fit_alignment(pairs, stretch.gyro, module.camera, start, readout=True)
+        fit = fit_alignment(pairs, stretch.gyro, module.camera, filed(model, module, clock_s), readout=True)
     except np.linalg.LinAlgError:
         return None
     scene = float(fit.used.sum() / max(fit.known.sum(), 1))
-    if not (np.isfinite(fit.sigma).all() and fit.typical_px < _MOST_PX and scene > _LEAST_SCENE):
+    if not (np.isfinite(fit.sigma).all() and fit.typical_px < MOST_PX and scene > _LEAST_SCENE):
         return None
-    return Placed(stretch=stretch, pairs=pairs, model=model, fit=fit)
+    return Placed(
+        stretch=stretch,
+        pairs=pairs,
+        model=model,
+        unknowns=fit.unknowns,
+        gyro_turn_rad=fit.gyro_turn_rad,
+        looseness=looseness(fit.residual_px),
+        fit=fit,
+    )
 
 
 def _difference(fit: AlignmentFit, module: Module) -> Array:

@@ -148,7 +148,8 @@ def range_findings(facts: RangeFacts, sensor: Range, flying: Flying, span_s: Spa
             topic="range",
             what=f"the same reading to the last digit, {worded(spans)}",
             when_s=whole(spans),
-            effect="a height that changed meanwhile makes the speed wrong by the same share",
+            effect="no reading for measure once that is plain; a log that never changes is believed, and a height that did"
+            " makes the speed wrong by the same share",
             remedy="look whether the driver repeats old readings; leave the cell empty where there is no new one",
         )
 

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from scipy.ndimage import median_filter
 
 from calib.fitness.motion import pair_motions
-from calib.fitness.placing import Placed
+from calib.fitness.posed import Posed
 from calib.fitness.slopes import fitted, integral
 from flow.height import origin_height
 from flow.module import Gyro, Module
@@ -24,13 +24,15 @@ from flow.series import GyroSamples, RangeSamples
 
 Array: TypeAlias = NDArray[np.float64]
 
+SPEED_RATIO, RANGE_RATIO = "speed by picture and range over the accelerometer's", "range changes over the picture's"
+"""What the ratios are called."""
+
 _LONGEST_BRIDGE_S = 0.5  # between readings
 _TREND = 4  # terms of each axis' polynomial over ten seconds: leaning gravity, drift and bias of the accelerometer
 _TREND_S = 10.0
 _ACCEL_SCALE = 0.015  # one-sigma of a MEMS accelerometer's own scale and of what a polynomial leaves (common practice)
 _ACCEL_LAG_S = 1.5  # accelerometer noise integrates to a walk: its errors last
 _PICTURE_SCALE = 0.01  # one-sigma: a track errs by a few millipixels in proportion to its motion
-_CLIMB_LEAN = 0.01  # rad, one-sigma: a wrong normal turns flight over the ground into climb
 _STRAY_READINGS = 5
 _FEWEST = 40  # pairs
 _LONGEST_STEP_S = 0.3  # between pairs that follow each other
@@ -61,10 +63,9 @@ class Ratio:
     signal: float
 
 
-def flown(placed: Placed, module: Module, heights: RangeSamples) -> Flown:
+def flown(posed: Posed, module: Module, heights: RangeSamples) -> Flown:
     """Turn a stretch's pairs into speed and height; NaN where the range is silent."""
-    fit, pairs, model = placed.fit, placed.pairs, placed.model
-    at = fit.unknowns
+    pairs, model, at = posed.pairs, posed.model, posed.unknowns
     motions = pair_motions(model.equations(at), model.covariance, model.known, turning=False)
     turns = model.camera_turns(at, pairs.middle_s)
     R_body_camera = at.R_body_camera.as_matrix()
@@ -75,7 +76,7 @@ def flown(placed: Placed, module: Module, heights: RangeSamples) -> Flown:
     arm_body = np.array(module.alignment.camera_position_m)
     camera_m = origin_m - down_body @ arm_body
     rate = np.where(motions.good[:, None], motions.displacement / span_s, np.nan)
-    swing = np.cross(fit.gyro_turn_rad / span_s, arm_body @ R_body_camera)
+    swing = np.cross(posed.gyro_turn_rad / span_s, arm_body @ R_body_camera)
     velocity = np.einsum("pij,pj->pi", turns, rate * camera_m[:, None] - swing)
     return Flown(
         time_s=pairs.middle_s,
@@ -86,16 +87,16 @@ def flown(placed: Placed, module: Module, heights: RangeSamples) -> Flown:
     )
 
 
-def speed_against_accelerometer(placed: Placed, flight: Flown) -> Ratio | None:
+def speed_against_accelerometer(posed: Posed, flight: Flown) -> Ratio | None:
     """Speed by picture and range over speed by the accelerometer; None without one or without enough changes of speed.
 
     Both are means over each pair's interval, in the frame that does not rotate; a slow polynomial along each axis takes
     up gravity, bias and drift.
     """
-    gyro = placed.stretch.gyro
+    gyro = posed.stretch.gyro
     if gyro.accel_m_s2 is None or not np.isfinite(gyro.accel_m_s2).all(axis=1).mean() > 0.9:
         return None
-    by_accel = _integrated(placed, gyro)
+    by_accel = _integrated(posed, gyro)
     good = np.isfinite(flight.velocity_m_s).all(axis=1)
     if good.sum() < _FEWEST:
         return None
@@ -108,11 +109,11 @@ def speed_against_accelerometer(placed: Placed, flight: Flown) -> Ratio | None:
     ]
     signal = float(np.sqrt(np.mean(np.sum(left[1] ** 2, axis=1))))
     x, covariance = fitted(left[0], left[1][:, :, None], time_s, _ACCEL_LAG_S)
-    sigma = float(np.hypot(np.sqrt(covariance[0, 0]) * placed.looseness, _ACCEL_SCALE))
+    sigma = float(np.hypot(np.sqrt(covariance[0, 0]) * posed.looseness, _ACCEL_SCALE))
     return Ratio(value=float(x[0]), sigma=sigma, signal=signal)
 
 
-def range_against_scale(placed: Placed, flight: Flown) -> Ratio | None:
+def range_against_scale(posed: Posed, flight: Flown) -> Ratio | None:
     """Give changes of the height by the range over those by the picture's scale; None without enough readings."""
     flight = _unbroken(flight)
     good = np.isfinite(flight.camera_m)
@@ -131,11 +132,11 @@ def range_against_scale(placed: Placed, flight: Flown) -> Ratio | None:
     scatter = max(1.4826 * float(np.median(np.abs(distance - rows[:, 0] @ free))), 1e-4)
     # That little is known to be little: two more equations, at times of their own.
     prior = np.zeros((2, 1, 4))
-    prior[:, 0, 2:] = np.eye(2) * scatter / (_CLIMB_LEAN * placed.looseness)
+    prior[:, 0, 2:] = np.eye(2) * scatter / (posed.lean_sigma_rad * posed.looseness)
     apart_s = time_s[-1] + np.array([1e3, 2e3])
     target = np.append(distance, [0.0, 0.0])[:, None]
     x, covariance = fitted(target, np.concatenate([rows, prior]), np.append(time_s, apart_s))
-    sigma = float(np.hypot(np.sqrt(covariance[0, 0]), _PICTURE_SCALE)) * placed.looseness
+    sigma = float(np.hypot(np.sqrt(covariance[0, 0]), _PICTURE_SCALE)) * posed.looseness
     return Ratio(value=float(x[0]), sigma=sigma, signal=float(np.std(by_picture)))
 
 
@@ -180,9 +181,9 @@ def _height_at(time_s: Array, down_body: Array, heights: RangeSamples, module: M
     return np.where(far, np.nan, np.interp(time_s, read_s, height))
 
 
-def _integrated(placed: Placed, gyro: GyroSamples) -> Array:
+def _integrated(posed: Posed, gyro: GyroSamples) -> Array:
     """Integral of the specific force (P, 3) in the frame that does not rotate, mean over each pair's interval."""
-    at = placed.fit.unknowns
+    at = posed.unknowns
     log = RotationLog(Gyro(), keep_s=np.inf)
     log.append(GyroSamples(time_s=gyro.time_s, rate_rad_s=gyro.rate_rad_s - at.bias_rad_s, accel_m_s2=None))
     assert gyro.accel_m_s2 is not None
@@ -191,7 +192,7 @@ def _integrated(placed: Placed, gyro: GyroSamples) -> Array:
     force = (log.matrices(time_s) @ gyro.accel_m_s2[known][:, :, None])[:, :, 0]
     force = force - force.mean(axis=0)
     way = integral(integral(force, time_s), time_s)
-    first, second = placed.pairs.first_s + at.time_offset_s, placed.pairs.second_s + at.time_offset_s
+    first, second = posed.pairs.first_s + at.time_offset_s, posed.pairs.second_s + at.time_offset_s
     ends = [np.stack([np.interp(t, time_s, way[:, k]) for k in range(3)], axis=1) for t in (first, second)]
     return np.asarray((ends[1] - ends[0]) / (second - first)[:, None])
 

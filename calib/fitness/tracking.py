@@ -12,6 +12,7 @@ from calib.fitness.finding import Finding
 from calib.fitness.picture import BIN_S, PictureSeries, flat
 from calib.fitness.placing import Placing
 from calib.fitness.spans import spans_of, whole, worded
+from calib.fitness.stretches import Stretch
 from calib.turn_pairs import TurnPairs
 
 Array: TypeAlias = NDArray[np.float64]
@@ -19,6 +20,7 @@ Array: TypeAlias = NDArray[np.float64]
 _FEWEST_OFFERED, _FEWEST_MATCHED = 40, 20  # as in calib.alignment_checks
 _LEAST_AGREE = 0.7
 _BLUR_PX = 3.0
+_FEW_PAIRS = 20  # that tell nothing
 
 
 def tracking_findings(pairs: Sequence[TurnPairs], placing: Placing | None, series: PictureSeries) -> Iterator[Finding]:
@@ -40,6 +42,19 @@ def tracking_findings(pairs: Sequence[TurnPairs], placing: Placing | None, serie
             when_s=whole(spans),
             effect="fewer points count; rows without speed where they are no majority",
             remedy="legs, shadow, water, leaves or people in view? a floor of several heights? motion blur?",
+        )
+
+
+def unsolved_findings(stretches: Sequence[Stretch]) -> Iterator[Finding]:
+    """Tell of points that were found again and yet give no motion, in all stretches."""
+    if sum(int((stretch.pairs.known.sum(axis=1) >= _FEWEST_MATCHED).sum()) for stretch in stretches) > _FEW_PAIRS:
+        yield Finding(
+            severity="stop",
+            topic="lens",
+            what="points are found again from picture to picture, but through the module file's lens they give no motion",
+            when_s=None,
+            effect="rows without speed, or with a wrong one",
+            remedy="groundpace calibrate lens; are camera.fx_px, fy_px and distortion those of this camera?",
         )
 
 

@@ -17,6 +17,8 @@ CAUTIONS = (
 )
 """Usual cautions beside a speed log."""
 
+_TELLS_SCALE = 0.06  # one-sigma, share: an error of a quarter would show for sure
+
 
 def summary_sentence(facts: Mapping[str, Any]) -> str:
     """Say in one sentence how much of the flight has a speed."""
@@ -52,10 +54,22 @@ def flight_facts(facts: Mapping[str, Any]) -> list[Fact]:
 
 def remarks(facts: Mapping[str, Any]) -> list[str]:
     """Tell what a reader of the error bands has to know."""
-    unstated = facts.get("unstated_sigmas", ())
-    if not unstated:
-        return []
-    return [f"The bands take a careful calibration for granted where the module file is silent: {', '.join(unstated)}."]
+    told = []
+    if unstated := facts.get("unstated_sigmas", ()):
+        silent = ", ".join(unstated)
+        told.append(f"The bands take a careful calibration for granted where the module file is silent: {silent}.")
+    if untold := untold_scale(facts):
+        told.append(f"Scale: {untold}.")
+    return told
+
+
+def untold_scale(facts: Mapping[str, Any]) -> str | None:
+    """Say that this flight told nothing of the scale of its speeds; None where it did."""
+    sigma = facts["speed_scale_sigma"]
+    if sigma is not None and sigma < _TELLS_SCALE:
+        return None
+    why = "no accelerometer is logged" if sigma is None else f"too steady to tell it (± {100 * sigma:.0f} %)"
+    return f"{why}; focal length and range scale stand on the module file alone"
 
 
 def module_tables(module: Module) -> list[Listing]:

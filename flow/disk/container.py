@@ -7,6 +7,7 @@ from pathlib import Path
 
 import av
 
+from flow.disk.regular import refuse_devices
 from flow.errors import DataError
 
 _LISTS = {"concat", "dash", "hls", "imf", "lavfi", "rtp", "rtsp", "sdp", "webm_dash_manifest"}
@@ -18,10 +19,11 @@ def open_container(path: Path) -> av.container.InputContainer:
     Raises
     ------
     DataError
-        A list of other files or addresses, which FFmpeg would follow.
+        A pipe, a device, or a list of other files or addresses, which FFmpeg would follow.
     av.FFmpegError, OSError
         No file, or none that FFmpeg knows.
     """
+    refuse_devices(path)
     container = av.open(os.fspath(path), metadata_errors="replace", options={"protocol_whitelist": "file"})
     if set(container.format.name.split(",")) & _LISTS:
         container.close()

@@ -14,6 +14,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from flow.disk.regular import refuse_devices
 from flow.errors import DataError
 
 Array: TypeAlias = NDArray[np.float64]
@@ -160,6 +161,7 @@ def _found(names: list[str]) -> str:
 
 def _header(path: Path) -> tuple[list[str], int]:
     """Read the names in the header, and how many cells the row below it has."""
+    refuse_devices(path)
     try:
         with path.open("rb") as file:
             start = file.read(_TAIL_BYTES)

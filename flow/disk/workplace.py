@@ -13,6 +13,7 @@ from pathlib import Path
 
 _NAME = re.compile(r"\.groundpace-[0-9a-f]{16}")
 _ASIDE = "aside"
+_FOLDERS_OPEN = sys.platform != "win32"  # elsewhere nothing tells whether a run is alive, and nothing is ever cleared
 
 
 @contextmanager
@@ -27,13 +28,15 @@ def workplace(folder: Path) -> Iterator[Path]:
     OSError
         The folder cannot be written.
     """
-    _clear(folder)
+    if _FOLDERS_OPEN:
+        _clear(folder)
     place, handle = _made(folder)
     try:
         yield place
     finally:
         shutil.rmtree(place, ignore_errors=True)
-        os.close(handle)
+        if handle is not None:
+            os.close(handle)
 
 
 def set_aside(target: Path, place: Path) -> Path:
@@ -44,11 +47,13 @@ def set_aside(target: Path, place: Path) -> Path:
     return aside
 
 
-def _made(folder: Path) -> tuple[Path, int]:
-    """Make a workplace and lock it; give the open folder, which holds the lock."""
+def _made(folder: Path) -> tuple[Path, int | None]:
+    """Make a workplace and lock it; give the open folder, which holds the lock, None where folders cannot be opened."""
     while True:
         place = folder / f".groundpace-{secrets.token_hex(8)}"
         place.mkdir(mode=0o700)
+        if not _FOLDERS_OPEN:
+            return place, None
         handle: int | None = None
         with suppress(FileNotFoundError):  # another run may take it for a leftover before it is locked
             handle = os.open(place, os.O_RDONLY)

@@ -58,6 +58,7 @@ _GUESSES = [
     frozenset(some) for most in range(3) for some in itertools.combinations(_CAUSES, most)
 ]  # the first: all is well
 _FIGURES = len(_OFF)
+_OF_HEIGHT = np.arange(_FIGURES) == _WHERE["height"].start
 _U, _A, _TH = slice(0, 3), slice(3, 6), slice(6, 6 + _FIGURES)
 _ARM, _TILT, _BIAS = (slice(first + _FIGURES, first + 3 + _FIGURES) for first in (6, 9, 12))
 _HEIGHT = slice(15 + _FIGURES, 16 + _FIGURES)
@@ -150,6 +151,8 @@ class InertiaCheck:
         self._usual = 3.0  # squared misses in sigmas, three of them a row
         self._guesses = self._foreseen.guesses
         self._time_s = self._begun_s = self._weighed_s = -np.inf
+        self.scale_sigma = np.inf
+        """How well the force tells the scale of speeds if only that is off, share: little on a steady flight."""
         # Velocity less integrated force, with next to none of a single row's noise.
         self._calm = self._calm_change = np.zeros(3)
 
@@ -309,6 +312,8 @@ class InertiaCheck:
         # Rows that scatter more than they should tell less, and so does a force that shakes: it is in both sides.
         less_sure = max(1.0, self._usual / 3) * self._shaken**2
         information, learnt = information / less_sure, learnt / less_sure
+        alone = np.linalg.inv(information + np.diag(np.where(_OF_HEIGHT, 1.0, self._weights[0])))
+        self.scale_sigma = float(np.sqrt(alone[_OF_HEIGHT, _OF_HEIGHT].item()))
         covariance = np.linalg.inv(information + np.eye(_FIGURES) * self._weights[:, None, :])
         found = covariance @ learnt
         evidence = found @ learnt + np.linalg.slogdet(covariance)[1] + np.log(self._weights).sum(axis=1)

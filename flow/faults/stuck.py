@@ -1,6 +1,7 @@
 """Sensors that stand at one number to the last digit: a bus or a driver that hangs, and repeats what it read last.
 
-A craft in the air never leaves a gyro or an accelerometer at one reading on all three axes. A log that is filled up from
+A craft in the air never leaves a gyro or an accelerometer at one reading on all three axes, nor a range sensor whose
+digits are finer than its noise. A log that is filled up from
 a slower sensor repeats each reading as often as ever, and a coarse one at rest stands at what it shows at rest: neither is
 stuck.
 """
@@ -13,13 +14,16 @@ from typing import TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
-from flow.series import GyroSamples
+from flow.module import Range
+from flow.series import GyroSamples, RangeSamples
 
 Array: TypeAlias = NDArray[np.float64]
 Marks: TypeAlias = NDArray[np.bool_]
 
 _FEWEST, _LEAST_S, _FORCE_LEAST_S = 4, 0.012, 0.05
 _TIMES_USUAL = 3  # as long as any run before, beyond which it is stuck
+_RANGE_LEAST_S, _COARSE = 0.2, 0.3  # digits coarser than so many sigmas of a reading leave it where it is by themselves
+_SAME_M = 1e-9
 _TURNS_RAD_S = 0.02  # on some axis, beyond the bias: less is rest
 
 
@@ -53,18 +57,48 @@ class Stuck:
         return samples.part(~stuck) if stuck.any() else samples
 
 
+class StuckRange:
+    """Finds range readings that only repeat the one before, of a sensor that has shown fine digits.
+
+    One that hears nothing may repeat its own limit: that is not for here.
+
+    Parameters
+    ----------
+    sensor
+        Its noise and limits.
+    """
+
+    def __init__(self, sensor: Range) -> None:
+        self._coarse, self._limits_m = _COARSE * sensor.noise_m / sensor.scale, (sensor.min_m, sensor.max_m)
+        self._finest, self._last = np.inf, np.nan
+        self._runs = _Runs(_RANGE_LEAST_S, columns=1)
+
+    def without_stuck(self, samples: RangeSamples) -> RangeSamples:
+        """Leave out what repeats for longer than any reading before, from the moment on at which that is plain."""
+        if not len(samples.time_s):
+            return samples
+        stuck, _ = self._runs.long(samples.time_s, samples.range_m[:, None])
+        steps = np.abs(np.diff(samples.range_m, prepend=self._last))
+        steps = np.where(steps > _SAME_M, steps, np.inf)  # nor NaN
+        finest = np.minimum(np.minimum.accumulate(steps), self._finest)
+        self._finest, self._last = float(finest[-1]), float(samples.range_m[-1])
+        least_m, most_m = self._limits_m
+        heard = (samples.range_m > least_m) & (samples.range_m < most_m)
+        return samples.part(~(stuck & heard & (finest < self._coarse)))
+
+
 class _Runs:
     """Follows runs of equal readings through a log."""
 
-    def __init__(self, least_s: float) -> None:
+    def __init__(self, least_s: float, columns: int = 3) -> None:
         self._least_s = least_s
-        self._last = np.full(3, np.nan)
+        self._last = np.full(columns, np.nan)
         self._began_s, self._count, self._usual = -np.inf, 0, 1
         self.varied = False
         """Whether there was more than one reading: a log that stands at one number from its beginning is a simulation."""
 
     def long(self, time_s: Array, readings: Array) -> tuple[Marks, Marks]:
-        """Mark (N,) readings (N, 3) that stand longer than any stood before, and those that repeat the last one at all."""
+        """Mark (N,) readings (N, columns) that stand longer than any stood before, and those that repeat the last one at all."""
         same = (readings == np.vstack([self._last, readings[:-1]])).all(axis=1)
         long = np.zeros(len(readings), bool)
         for k in range(len(readings)):

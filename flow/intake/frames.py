@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from flow.disk.container import open_container
+from flow.disk.regular import refuse_devices
 from flow.errors import DataError
 from flow.intake.gathered import GatheredFrames, Origin, Picture, sha256
 from flow.intake.log_times import check_units, increasing, pace, time_zero_ns, to_ns, unwrapped
@@ -180,6 +181,7 @@ def _given_times(source: FramesSource, remarks: list[str]) -> tuple[Array | None
 
 def _plain_list(path: Path) -> Any | None:
     """Read a file with one number a line and nothing else; None where it is no such file."""
+    refuse_devices(path)
     try:
         lines = [line.strip() for line in path.read_text(encoding="utf-8-sig").splitlines() if line.strip()]
     except OSError as error:

@@ -10,6 +10,7 @@ from pydantic import Field, ValidationError, model_validator
 from ruamel.yaml import YAML
 from ruamel.yaml.error import YAMLError
 
+from flow.disk.regular import refuse_devices
 from flow.errors import DataError
 from flow.intake.axes import R_body_log
 from flow.intake.units import unit
@@ -233,6 +234,7 @@ def read_mapping(path: Path) -> ImportPlan:
     DataError
         Unreadable, not YAML, or a key, type or value that is not understood: names file and key.
     """
+    refuse_devices(path)
     try:
         tree = YAML(typ="safe").load(path.read_bytes().decode("utf-8"))
     except OSError as error:

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import numpy as np
 
+from flow.disk.regular import refuse_devices
 from flow.errors import DataError
 from flow.intake.axes import R_body_log
 from flow.intake.bags import is_bag
@@ -178,6 +179,7 @@ def _sorted(sources: Sequence[Path]) -> tuple[list[Path], list[Path], list[Path]
     for path in sources:
         if not path.exists():
             raise DataError("no such file or folder", path=path)
+        refuse_devices(path)
         if is_bag(path):
             bags.append(path)
         elif path.is_dir():

@@ -82,6 +82,11 @@ class RowErrors:
             effects["frame_times"] = way * known.interval_sigma_s
         return effects
 
+    @property
+    def scale_sigma(self) -> float:
+        """See :class:`InertiaCheck`."""
+        return self._inertia.scale_sigma
+
     def jump(self, view: PairView, solution: Solution, sigma_m_s: float) -> Array | None:
         """Give what a velocity has too much by the force (3,), camera axes; see :meth:`InertiaCheck.jump`."""
         still = view.R_still_camera @ solution.velocity_m_s

@@ -10,6 +10,7 @@ from pathlib import Path
 import cv2
 import numpy as np
 
+from flow.disk.regular import refuse_devices
 from flow.errors import DataError
 from flow.scene import textures
 from flow.scene.textures import Tile
@@ -154,6 +155,7 @@ def _seamless(picture: Tile) -> Tile:
 
 
 def _read_grey(path: Path) -> Tile:
+    refuse_devices(path)
     try:
         data = np.frombuffer(path.read_bytes(), np.uint8)
     except OSError as error:

@@ -28,7 +28,7 @@ from flow.row import REASONS
 from flow.series import read_truth
 from flow.speedlog import read_speed_log
 from flow.video import Video
-from tests.cli.short_flight import COMMAND, ENVIRONMENT, held, measured, run, small_module
+from tests.cli.short_flight import COMMAND, ENVIRONMENT, ROOT, held, measured, run, small_module
 
 # The contract, written out again here on purpose.
 COLUMNS = (
@@ -123,6 +123,19 @@ def test_it_says_where_the_bands_take_calibration_for_granted(
     assert len(granted) == bool(missing)
     if missing:
         assert granted[0].endswith(f"where rec/module.yaml gives no sigma: {', '.join(missing)}")
+
+
+def test_it_says_when_nothing_tells_the_scale(recording: Path) -> None:
+    """Without an accelerometer every range scale fits; the sample flight in gusts, which has one, tells it."""
+    table = pd.read_csv(recording / "gyro.csv")
+    table[[column for column in table if not column.startswith("accel")]].to_csv(recording / "gyro.csv", index=False)
+    said = measured("rec", "--fast").stderr
+    assert "no accelerometer is logged; focal length and range scale stand on the module file alone" in said
+    assert json.loads((recording / "measured" / "summary.json").read_text())["speed_scale_sigma"] is None
+    assert "Scale: no accelerometer is logged" in (recording / "measured" / "review.html").read_text()
+    told = measured(str(ROOT / "sample_video" / "flight"), "--fast", "--output", "told").stderr
+    assert "stand on the module file" not in told
+    assert json.loads(Path("told/summary.json").read_text())["speed_scale_sigma"] < 0.05
 
 
 def test_truth_is_never_read(recording: Path) -> None:

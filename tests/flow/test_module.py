@@ -114,6 +114,16 @@ def test_a_camera_alone_is_a_module(path: Path) -> None:
         ),
         (CAMERA.replace("531.2", ".nan"), "module.yaml:1: camera.fx_px: found nan: should be"),
         (
+            CAMERA.replace("531.2", "1e308"),
+            "module.yaml:1: camera: fx_px, fy_px: (1e+308, 531.9) is no lens for 640 px",
+        ),
+        (CAMERA.replace("531.9", "1e-3"), "module.yaml:1: camera: fx_px, fy_px: (531.2, 0.001) is no lens for 640 px"),
+        (
+            CAMERA.replace("}", ", distortion: [1e200, 0, 0, 0, 0]}"),
+            "camera.distortion.0: found 1e+200: should be less",
+        ),
+        (CAMERA + "alignment: {time_offset_s: 1e300}\n", "alignment.time_offset_s: found 1e+300: should be less"),
+        (
             CAMERA.replace("322.4", "5000"),
             "module.yaml:1: camera: cx_px, cy_px: (5000.0, 236.8) is far outside",
         ),

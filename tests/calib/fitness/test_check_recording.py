@@ -267,11 +267,19 @@ def test_without_turning_nothing_is_told() -> None:
     found = checked(fly(scene.flight("slider", 4.0, height_m=1.0, speed_m_s=0.4), module=half_size(), seed=4))
     assert found.fit
     untold = [e for e in found.estimates if e.by_flight is None]
-    assert {e.why_not for e in untold} >= {"the craft hardly turned: nothing to compare"}
+    assert {e.why_not for e in untold} >= {"the craft hardly changed its turning: nothing to compare"}
     assert all(e.by_flight is None for e in found.estimates if "at rest" not in e.quantity)
     # At rest its gyro shows the bias, which is the module file's.
     rest = [e for e in found.estimates if "at rest" in e.quantity]
     assert all(e.sigmas is not None and abs(e.sigmas) < 4 for e in rest), rest
+
+
+def test_a_lens_through_which_nothing_moves_is_said(flight: MemoryFlight) -> None:
+    """A distortion that folds the picture leaves next to no rays: no figure can be told, and that is no good sign."""
+    found = checked(with_module(flight, "camera", distortion=(-5.0, 0.0, 0.0, 0.0, 0.0)))
+    assert not found.fit
+    assert (found.findings[0].topic, found.told) == ("lens", ())
+    assert "they give no motion" in found.findings[0].what
 
 
 def test_frames_are_seen_once(flight: MemoryFlight) -> None:

@@ -6,9 +6,11 @@ import subprocess
 import sys
 from collections.abc import Callable
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 
+from flow.disk import workplace as workplace_module
 from flow.disk.files import replacing, write_text
 from flow.disk.folders import fresh_folder
 from flow.disk.workplace import workplace
@@ -131,3 +133,20 @@ def test_a_new_folder_is_not_replaced_by_what_was_set_aside(tmp_path: Path) -> N
         pass
     assert names(tmp_path) == ["rec"]
     assert names(tmp_path / "rec") == ["new"]
+
+
+def test_where_folders_cannot_be_opened_results_are_written_all_the_same(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """As on Windows, where opening a folder is denied (Python's documentation of os.open) and O_DIRECTORY is unknown."""
+
+    def denied(*_: object) -> int:
+        raise PermissionError(13, "Permission denied")
+
+    leftover = tmp_path / f".groundpace-{'0' * 16}"
+    leftover.mkdir()
+    monkeypatch.setattr(workplace_module, "_FOLDERS_OPEN", False)
+    monkeypatch.setattr(workplace_module, "os", SimpleNamespace(open=denied))
+    write_text(tmp_path / "result.csv", "new\n")
+    assert (tmp_path / "result.csv").read_text() == "new\n"
+    assert sorted(p.name for p in tmp_path.iterdir()) == [leftover.name, "result.csv"]

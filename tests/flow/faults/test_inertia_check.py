@@ -105,6 +105,16 @@ def test_a_wrong_figure_is_named_and_its_error_is_in_the_band(name: str) -> None
     assert 0.67 * off < size(doubts) < 1.33 * off
 
 
+def test_a_flight_that_changes_its_speed_tells_the_scale_and_a_steady_one_does_not() -> None:
+    # 0.4 m/s to and fro in 3 s against 2 mm/s of noise and a force that is known to 1 %: a few per cent at the worst.
+    lively_flight, steady_flight = Flown(), Flown(steady)
+    assert lively_flight.check.scale_sigma == np.inf
+    lively_flight.fly()
+    steady_flight.fly()
+    assert lively_flight.check.scale_sigma < 0.04
+    assert steady_flight.check.scale_sigma > 0.06
+
+
 def test_a_right_module_is_not_doubted() -> None:
     assert size(Flown().fly()) < 0.1 * NOISE_M_S
 

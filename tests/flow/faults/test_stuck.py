@@ -5,8 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from flow.faults.stuck import Stuck
-from flow.series import GyroSamples
+from flow.faults.stuck import Stuck, StuckRange
+from flow.module import Range
+from flow.series import GyroSamples, RangeSamples
 
 STEP_S = 0.0025
 BIAS = np.array([0.008, -0.012, 0.005])
@@ -67,3 +68,39 @@ def test_forces_at_rest_stay() -> None:
     # A simulated bench: neither gyro nor accelerometer has any noise.
     still = np.tile(BIAS, (100, 1))
     assert found(still, np.tile([0, 0, -9.8], (100, 1)))[1].all()
+
+
+def heard(range_m: np.ndarray, chunk: int = 1000) -> np.ndarray:
+    """Mark which range readings of 20 a second are left, of a sensor with 5 mm of noise that reaches 8 m."""
+    stuck = StuckRange(Range(beam="wide", noise_m=0.005, max_m=8.0))
+    times = np.arange(len(range_m)) / 20
+    parts = [slice(k, k + chunk) for k in range(0, len(range_m), chunk)]
+    given = [
+        stuck.without_stuck(RangeSamples(time_s=times[p], range_m=range_m[p], air_temperature_c=None)) for p in parts
+    ]
+    return np.isin(times, np.concatenate([part.time_s for part in given]))
+
+
+def climbing(count: int = 200) -> np.ndarray:
+    return np.linspace(1.0, 1.2, count) + np.random.default_rng(3).normal(0, 0.005, count)
+
+
+@pytest.mark.parametrize("chunk", [1, 7, 1000])
+@pytest.mark.parametrize("repeats", [1, 3])
+def test_a_range_that_hangs_is_left_out(chunk: int, repeats: int) -> None:
+    reading = np.repeat(climbing()[::repeats], repeats)[:200]
+    reading[60:120] = reading[60]
+    left = heard(reading, chunk)
+    assert left[:60].all()
+    assert left[120:].all()
+    assert not left[60 + 3 * repeats + 2 : 120].any()
+
+
+def test_a_range_in_coarse_steps_or_at_its_limit_stays() -> None:
+    coarse = np.round(climbing(), 2)
+    coarse[60:120] = coarse[60]  # two sigmas a step: a hover may stand at one for long
+    assert heard(coarse).all()
+    silent = climbing()
+    silent[60:120] = 8.0
+    assert heard(silent).all()
+    assert heard(np.full(100, 1.0)).all()  # digits unknown

@@ -14,7 +14,7 @@ Array: TypeAlias = NDArray[np.float64]
 
 CAUSES = (
     "image", "height", "focal_length", "gyro_noise", "gyro_bias", "clock", "mounting", "tilt", "lever_arm", "acceleration",
-    "frame_times", "light",
+    "frame_times", "light", "relief", "accelerometer",
 )  # fmt: skip
 """The causes of error that a row may name, in the order in which they are kept."""
 

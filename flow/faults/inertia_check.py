@@ -47,6 +47,9 @@ _OFTEN_S, _WEIGH_S = 0.024, 0.08  # between two rows that are learnt from, and t
 _EACH = 100
 _JUMP_M_S, _JUMP_SIGMAS, _JUMP_M_S2 = 0.06, 5.0, 0.2
 _SETTLED_S = 0.4
+_RESTLESS_S = 1.0  # over which the speed's wandering against the force is averaged
+# What the force leaves of it itself (measured: 2-15 mm/s in gusts); a single jump counts no more than the last.
+_RESTLESS_M_S, _RESTLESS_SHARE, _MOST_RESTLESS_M_S = 0.012, 0.008, 0.5
 _BLIND_S = 1.0
 
 _COUNTS = [count for count, _, _ in _CAUSES.values()]
@@ -153,6 +156,7 @@ class InertiaCheck:
         self._time_s = self._begun_s = self._weighed_s = -np.inf
         self.scale_sigma = np.inf
         """How well the force tells the scale of speeds if only that is off, share: little on a steady flight."""
+        self._restless = np.zeros(3)  # square of the wandering beyond what is usual
         # Velocity less integrated force, with next to none of a single row's noise.
         self._calm = self._calm_change = np.zeros(3)
 
@@ -204,6 +208,14 @@ class InertiaCheck:
         most = _JUMP_M_S + _JUMP_SIGMAS * sigma_m_s + _JUMP_M_S2 * (time_s - self._time_s)
         return miss if float(np.linalg.norm(miss)) > most else None
 
+    @property
+    def wandering_m_s(self) -> Array:
+        """How far the speed of late wanders against the force (3,), one-sigma, axes that do not rotate: 0 where it may.
+
+        What moves in the picture is not only the ground then: grass in wind, say, or shadows that sway.
+        """
+        return np.sqrt(np.maximum(self._restless, 0.0))
+
     def _carried(self, time_s: float, interval_s: float) -> Array | None:
         since_s = time_s - self._time_s
         broken = since_s > _BLIND_S or self._force.broken_since(self._time_s) or self._surprises >= _SURPRISES
@@ -236,6 +248,7 @@ class InertiaCheck:
         if force is None:
             return
         since_s, self._time_s = row.time_s - self._time_s, row.time_s
+        self._watch(since_s, row)
         self._predict(since_s, row)
         self._correct(row, force)
         if row.time_s - self._begun_s < _SETTLED_S:
@@ -250,6 +263,13 @@ class InertiaCheck:
             self._weighed_s = row.time_s
             self._weigh()
         self._learnt += 1
+
+    def _watch(self, since_s: float, row: RowSeen) -> None:
+        """Hold a row's velocity against the last second's and the force since."""
+        missed = np.minimum(np.abs(row.velocity_m_s - row.expected_m_s), _MOST_RESTLESS_M_S)
+        own = self._shaken * _RESTLESS_M_S + _RESTLESS_SHARE * float(np.linalg.norm(row.velocity_m_s))
+        beyond = np.square(missed) - row.covariance.diagonal() - own**2
+        self._restless += min(since_s / _RESTLESS_S, 1.0) * (beyond - self._restless)
 
     @property
     def _shaken(self) -> float:

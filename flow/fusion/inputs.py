@@ -79,7 +79,7 @@ class RowReader:
 
     _LASTING = ("focal_length", "mounting", "clock", "lever_arm", "tilt")
 
-    _DRIFTING = ("acceleration", "relief", "light")  # as long as the same ground is in view
+    _DRIFTING = ("acceleration", "relief", "light", "accelerometer")  # as long as the same ground is in view
 
     def __init__(self, module: Module) -> None:
         self._module = module

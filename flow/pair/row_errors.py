@@ -76,6 +76,9 @@ class RowErrors:
         rate = self._rotations.rate(view.middle_s)
         for cause, effect in self._inertia.doubts(units, solution.velocity_m_s, interval_s, rate).items():
             effects[cause] = np.hstack([effects[cause], effect])
+        wandering = self._inertia.wandering_m_s
+        if wandering.any():
+            effects["accelerometer"] = view.R_still_camera.T * wandering
         if known.interval_sigma_s > 0:
             # Over a wrong interval the same way is another speed, and the gyro's turn another one.
             way = np.column_stack([solution.velocity_m_s / interval_s, units["gyro"] @ rate])

@@ -248,5 +248,5 @@ def test_zero_bytes_of_a_power_failure_are_named(tmp_path: Path) -> None:
     path = tmp_path / "gyro.csv"
     rows = "".join(f"{k / 1000},0.1,0,0\n" for k in range(8000))
     path.write_bytes(f"{GYRO}\n{rows}".encode() + bytes(4096))
-    with pytest.raises(DataError, match="gyro.csv:8002: zero bytes instead of text"):
+    with pytest.raises(DataError, match=r"gyro.csv:8002: zero bytes instead of text"):
         list(read_gyro(path))

@@ -197,9 +197,10 @@ def _misfit(seen: Array, by_gyro: Array, sigma: Array) -> float:
 
 
 def _square(rates: Array, sigma: Array, *, noisy: bool) -> Array:
-    """Mean square (3,) about the mean, less what noise makes of it."""
-    noise = np.median(sigma**2, axis=0) if noisy else 0.0
-    return np.asarray(np.maximum(np.mean(_centred(rates, sigma) ** 2, axis=0) - noise, 0.0))
+    """Mean square (3,) about the mean, less what noise makes of it; pairs that hardly tell, as over a cut, hardly count."""
+    weight = 1 / sigma**2
+    square = np.sum(weight * _centred(rates, sigma) ** 2 - (1.0 if noisy else 0.0), axis=0) / weight.sum(axis=0)
+    return np.asarray(np.maximum(square, 0.0))
 
 
 def _vertex(at: Array, values: Array) -> float:

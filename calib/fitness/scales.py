@@ -34,6 +34,7 @@ _ACCEL_SCALE = 0.015  # one-sigma of a MEMS accelerometer's own scale and of wha
 _ACCEL_LAG_S = 1.5  # accelerometer noise integrates to a walk: its errors last
 _PICTURE_SCALE = 0.01  # one-sigma: a track errs by a few millipixels in proportion to its motion
 _STRAY_READINGS = 5
+_UNUSUAL = 10.0  # times the usual sigma of a pair's shift
 _FEWEST = 40  # pairs
 _LONGEST_STEP_S = 0.3  # between pairs that follow each other
 
@@ -75,7 +76,12 @@ def flown(posed: Posed, module: Module, heights: RangeSamples) -> Flown:
     origin_m = _height_at(pairs.middle_s + at.time_offset_s, down_body, heights, module)
     arm_body = np.array(module.alignment.camera_position_m)
     camera_m = origin_m - down_body @ arm_body
-    rate = np.where(motions.good[:, None], motions.displacement / span_s, np.nan)
+    # Over a cut, points are found again that have nothing to do with each other; their scatter says so.
+    spread = np.trace(motions.covariance[:, :3, :3], axis1=1, axis2=2)
+    good = (
+        motions.good & (spread < _UNUSUAL**2 * np.median(spread[motions.good])) if motions.good.any() else motions.good
+    )
+    rate = np.where(good[:, None], motions.displacement / span_s, np.nan)
     swing = np.cross(posed.gyro_turn_rad / span_s, arm_body @ R_body_camera)
     velocity = np.einsum("pij,pj->pi", turns, rate * camera_m[:, None] - swing)
     return Flown(

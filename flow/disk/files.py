@@ -10,7 +10,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import Self
 
-from flow.disk.workplace import workplace
+from flow.disk.workplace import cannot_be_written, workplace
 from flow.errors import DataError
 
 
@@ -42,8 +42,7 @@ def replacing(path: Path) -> Iterator[Path]:
             temporary.replace(path)
         made = []
     except OSError as error:
-        problem = f"cannot be written ({error.strerror or error}); choose a folder you may write to"
-        raise DataError(problem, path=path) from None
+        raise DataError(cannot_be_written(error), path=path) from None
     finally:
         for folder in made:
             with suppress(OSError):  # somebody else's by now

@@ -6,7 +6,7 @@ from collections.abc import Collection, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-from flow.disk.workplace import set_aside, workplace
+from flow.disk.workplace import cannot_be_written, set_aside, workplace
 from flow.errors import DataError
 
 
@@ -31,8 +31,7 @@ def fresh_folder(target: Path, own: Collection[str], *, force: bool) -> Iterator
             _check_free(target, own, force)  # it may have been filled meanwhile
             _swap(made, target, place)
     except OSError as error:
-        reason = error.strerror or error
-        raise DataError(f"cannot be written ({reason}); choose a folder you may write to", path=target) from None
+        raise DataError(cannot_be_written(error), path=target) from None
 
 
 def _swap(made: Path, target: Path, place: Path) -> None:

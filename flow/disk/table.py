@@ -238,6 +238,9 @@ def _numbers(cells: pd.Series, lines: NDArray[np.int64], path: Path, key: str) -
     if bad.any():
         row = int(bad.argmax())
         found = str(cells.iloc[row]).strip()
+        if "\0" in found:
+            problem = "zero bytes instead of text, as a power failure leaves them; cut the file before this line"
+            raise DataError(problem, path=path, line=int(lines[row]))
         shown = found if len(found) <= 40 else found[:40] + "..."
         remedy = "" if key in _NEVER_EMPTY else "; leave the cell empty where there is no reading"
         problem = f"{shown!r} is not a finite number{remedy}"

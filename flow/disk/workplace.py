@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import os
 import re
 import secrets
@@ -37,6 +38,13 @@ def workplace(folder: Path) -> Iterator[Path]:
         shutil.rmtree(place, ignore_errors=True)
         if handle is not None:
             os.close(handle)
+
+
+def cannot_be_written(error: OSError) -> str:
+    """Say why something cannot be written, and what to do."""
+    full = error.errno in (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
+    remedy = "make room there, or choose another disk" if full else "choose a folder you may write to"
+    return f"cannot be written ({error.strerror or error}); {remedy}"
 
 
 def set_aside(target: Path, place: Path) -> Path:

@@ -250,7 +250,9 @@ def test_a_failure_at_the_very_end_leaves_every_earlier_file(recording: Path, mo
     write_module(Path("longer.yaml"), small_module().model_copy(update={"camera": longer}))
     result = run("rec", "--overlay", "--module", "longer.yaml")
     assert result.exit_code == 1
-    assert result.stderr.endswith("cannot be written (No space left on device); choose a folder you may write to\n")
+    assert result.stderr.endswith(
+        "cannot be written (No space left on device); make room there, or choose another disk\n"
+    )
     assert result.stderr.count("\n") == 1
     assert held(recording) == before
 

@@ -241,3 +241,12 @@ def test_numbers_survive_the_file_exactly(tmp_path: Path, values: list[float | N
     read = list(chain.from_iterable(table.columns["x"] for table in tables))
     np.testing.assert_array_equal(read, [np.nan if v is None else v for v in values])
     assert list(chain.from_iterable(table.lines for table in tables)) == list(range(2, len(values) + 2))
+
+
+def test_zero_bytes_of_a_power_failure_are_named(tmp_path: Path) -> None:
+    """A file system that lost power leaves a file at its full length, the last block zeros."""
+    path = tmp_path / "gyro.csv"
+    rows = "".join(f"{k / 1000},0.1,0,0\n" for k in range(8000))
+    path.write_bytes(f"{GYRO}\n{rows}".encode() + bytes(4096))
+    with pytest.raises(DataError, match=r"gyro.csv:8002: zero bytes instead of text"):
+        list(read_gyro(path))

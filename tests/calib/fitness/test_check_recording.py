@@ -102,6 +102,10 @@ def defocused(picture: Picture) -> Picture:
     return noisy(np.asarray(cv2.GaussianBlur(picture.astype(float), (0, 0), 3.0)), 1.0)
 
 
+def upside_down(picture: Picture) -> Picture:
+    return np.ascontiguousarray(picture[::-1, ::-1])
+
+
 def dropped(f: MemoryFlight) -> MemoryFlight:
     """Lose every tenth frame, and eleven in a row."""
     return with_frames(f, lambda frames: [x for x in frames if x.index % 10 and not 80 <= x.index <= 90])
@@ -280,6 +284,15 @@ def test_a_lens_through_which_nothing_moves_is_said(flight: MemoryFlight) -> Non
     assert not found.fit
     assert (found.findings[0].topic, found.told) == ("lens", ())
     assert "they give no motion" in found.findings[0].what
+
+
+def test_pictures_of_nothing_are_not_blamed_on_the_sensors(flight: MemoryFlight) -> None:
+    """A broken stream: bursts of noise, and single pictures of elsewhere, of which points are found again by chance."""
+    cuts = pictures(upside_down, slice(30, None, 20))
+    noise = pictures(lambda picture: noisy(np.full(picture.shape, 120.0), 40.0), slice(80, 95))
+    found = checked(noise(cuts(flight)))
+    assert not {finding.topic for finding in found.findings} - {"picture"}, found.findings
+    assert found.fit
 
 
 def test_frames_are_seen_once(flight: MemoryFlight) -> None:

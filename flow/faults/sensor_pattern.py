@@ -32,7 +32,12 @@ _APART_PX = 5.0  # ground that has moved on by this much shows other detail
 _HIDDEN_PX = np.array([1.5, 1.5])  # so far at least ground has moved that went on unseen
 _LOOKS = 64  # that count, each at a place of its own
 _DUE_SHARE = 0.25  # of the cells, before a picture is looked at
-_EARLY, _WAIT_EARLY, _WAIT = 48, 2, 12  # so many looks early on, and frames from one to the next, then and later
+_EARLY, _EARLY_LINED, _WAIT_EARLY, _WAIT = (
+    16,
+    48,
+    2,
+    12,
+)  # so many looks early on, more where lines differ, and frames from one to the next, then and later
 _JUDGE_EARLY, _JUDGE = 2, 16  # looks from one verdict to the next
 _FEWEST, _FEWEST_DIRT = 3, 5  # looks of either half for bad pixels, and for dirt
 _LEAST_BAD, _LEAST_DIRT = 3e-4, 0.02  # of the picture; less is chance, and is outvoted anyhow
@@ -63,6 +68,8 @@ class SensorPattern:
         self._at_px = np.zeros((len(self._places), 2))  # how far the ground of each cell has moved so far ...
         self._seen_px = np.full((len(self._places), _LOOKS, 2), np.inf)  # ... and had at each look
         self._waited = self._looks = self._trusted = 0
+        self.lined = False
+        """Whether columns or rows differ: then the sensor has a pattern for sure, and nothing else is told by it."""
         self._pattern: FixedPattern | None = None
         self._latest: Picture | None = None
         self._cleaned: list[tuple[Picture, Picture]] = []  # the last two, before and after
@@ -80,8 +87,12 @@ class SensorPattern:
     def begun_again(self) -> SensorPattern:
         """Give one that knows the pattern from the start, and believes it until it has learnt as much itself."""
         again = SensorPattern(*self.size_px)
-        again._pattern, again._trusted = self._pattern, self._looks
+        again._pattern, again._trusted, again.lined = self._pattern, self._looks, self.lined
         return again
+
+    @property
+    def _early(self) -> int:
+        return _EARLY_LINED if self.lined else _EARLY
 
     def clean(self, picture: Picture) -> Picture:
         """Free a picture (H, W) of the pattern; the very same where none is known."""
@@ -118,7 +129,7 @@ class SensorPattern:
         if hidden:
             self._at_px += _HIDDEN_PX
         self._waited += 1
-        if self._waited < (_WAIT_EARLY if self._looks < _EARLY else _WAIT):
+        if self._waited < (_WAIT_EARLY if self._looks < self._early else _WAIT):
             return
         self._waited = 0
         away = np.square(self._seen_px - self._at_px[:, None]).sum(axis=2).min(axis=1)
@@ -139,7 +150,7 @@ class SensorPattern:
         self._seen_px[due, self._counts[due] % _LOOKS] = self._at_px[due]
         self._counts[due] += 1
         self._looks += 1
-        if self._looks % (_JUDGE_EARLY if self._looks < _EARLY else _JUDGE) == 0 and self._looks >= self._trusted:
+        if self._looks % (_JUDGE_EARLY if self._looks < self._early else _JUDGE) == 0 and self._looks >= self._trusted:
             self._pattern = self._judged()
             self._cleaned = []
 
@@ -153,7 +164,7 @@ class SensorPattern:
         one, two = (self._not_along(np.where(bad, cv2.medianBlur(half, 3), half)) for half in (one, two))
         shade = np.where(self._over(self._counts >= 2 * _FEWEST_DIRT), _alike(one, two), np.float32(0))
         bad &= bool(bad.mean() > _LEAST_BAD)
-        striped = np.mean(np.abs(stripes) > 0.5) > _LEAST_DIRT
+        self.lined = striped = bool(np.mean(np.abs(stripes) > 0.5) > _LEAST_DIRT)
         if np.mean(np.abs(shade) > 0.5) > _LEAST_DIRT:
             # Two halves of n looks each leave of the ground's power an nth in half their difference, doubled.
             looks = self._over(0.5 * np.maximum(self._counts, 1)).astype(np.float32)

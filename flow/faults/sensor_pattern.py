@@ -27,6 +27,7 @@ Marks: TypeAlias = NDArray[np.bool_]
 T = TypeVar("T", bound=np.generic)
 
 _CELL_PX = 40  # about; each keeps account of the ground it saw
+_LEFT_SHARE = 0.03  # of the power of detail that lines may leave (measured: with 0.05 some rows are off)
 _DETAIL_PX = 15  # wider shapes do not disturb a block of that size: its brightness is solved for
 _APART_PX = 5.0  # ground that has moved on by this much shows other detail
 _HIDDEN_PX = np.array([1.5, 1.5])  # so far at least ground has moved that went on unseen
@@ -63,13 +64,14 @@ class SensorPattern:
         middles = np.meshgrid(*(0.5 * (at[1:] + at[:-1] - 1) for at in (self._columns, self._rows)))
         self._places = np.stack(middles, axis=-1).reshape(-1, 2)
         self._halves = np.zeros((2, height_px, width_px), np.float32)
+        self._detail = 0.0  # power of it in the latest picture looked at, levels^2
         self._lines = LinePattern(width_px), LinePattern(height_px)  # columns and rows
         self._counts = np.zeros(len(self._places), np.int64)
         self._at_px = np.zeros((len(self._places), 2))  # how far the ground of each cell has moved so far ...
         self._seen_px = np.full((len(self._places), _LOOKS, 2), np.inf)  # ... and had at each look
         self._waited = self._looks = self._trusted = 0
-        self.lined = False
-        """Whether columns or rows differ: then the sensor has a pattern for sure, and nothing else is told by it."""
+        self._promising = self.lined = False
+        """Whether columns or rows differ and are known well enough to be taken out."""
         self._pattern: FixedPattern | None = None
         self._latest: Picture | None = None
         self._cleaned: list[tuple[Picture, Picture]] = []  # the last two, before and after
@@ -88,11 +90,12 @@ class SensorPattern:
         """Give one that knows the pattern from the start, and believes it until it has learnt as much itself."""
         again = SensorPattern(*self.size_px)
         again._pattern, again._trusted, again.lined = self._pattern, self._looks, self.lined
+        again._promising = self._promising
         return again
 
     @property
     def _early(self) -> int:
-        return _EARLY_LINED if self.lined else _EARLY
+        return _EARLY_LINED if self._promising else _EARLY
 
     def clean(self, picture: Picture) -> Picture:
         """Free a picture (H, W) of the pattern; the very same where none is known."""
@@ -142,6 +145,7 @@ class SensorPattern:
         picture = self._latest
         assert picture is not None
         detail = cv2.subtract(picture, cv2.blur(picture, (_DETAIL_PX, _DETAIL_PX)), dtype=cv2.CV_16S)
+        self._detail = cv2.norm(detail, cv2.NORM_L2SQR) / detail.size
         for axis, lines in enumerate(self._lines):
             middle = detail.shape[axis] // 2  # a median: a bad pixel is not its column's doing
             levels = np.take(np.partition(detail, middle, axis=axis), middle, axis=axis)
@@ -157,6 +161,9 @@ class SensorPattern:
     def _judged(self) -> FixedPattern | None:
         columns, rows = (lines.offsets() for lines in self._lines)
         stripes = columns + rows[:, None]
+        self._promising = bool(stripes.any())
+        if sum(lines.left for lines in self._lines) > _LEFT_SHARE * self._detail:
+            stripes *= 0  # to take out a part only would make pictures that deceive of such that show nothing
         one, two = self._halves - stripes
         bad = _bad_pixels(one, two) & self._over(self._counts >= 2 * _FEWEST)
         if bad.mean() > _LEAST_BAD:
@@ -164,7 +171,7 @@ class SensorPattern:
         one, two = (self._not_along(np.where(bad, cv2.medianBlur(half, 3), half)) for half in (one, two))
         shade = np.where(self._over(self._counts >= 2 * _FEWEST_DIRT), _alike(one, two), np.float32(0))
         bad &= bool(bad.mean() > _LEAST_BAD)
-        self.lined = striped = bool(np.mean(np.abs(stripes) > 0.5) > _LEAST_DIRT)
+        self.lined = bool(np.mean(np.abs(stripes) > 0.5) > _LEAST_DIRT)
         if np.mean(np.abs(shade) > 0.5) > _LEAST_DIRT:
             # Two halves of n looks each leave of the ground's power an nth in half their difference, doubled.
             looks = self._over(0.5 * np.maximum(self._counts, 1)).astype(np.float32)
@@ -172,7 +179,7 @@ class SensorPattern:
                 cv2.blur(np.square(levels), (_DETAIL_PX, _DETAIL_PX)) for levels in (0.5 * (one - two), shade)
             )
             return FixedPattern.of(bad, shade + stripes, dirt / np.maximum(2 * looks * ground, 1.0))
-        return FixedPattern.of(bad, stripes if striped else None, None) if bad.any() or striped else None
+        return FixedPattern.of(bad, stripes if self.lined else None, None) if bad.any() or self.lined else None
 
     def _not_along(self, mean: Floats) -> Floats:
         """Take out what is alike along the ground's way, unless it has moved across that as well: furrows, a kerb."""

@@ -34,6 +34,8 @@ class LinePattern:
 
     def __init__(self, count: int) -> None:
         self._means, self._looks = np.zeros((2, count)), [0, 0]
+        self.left = np.inf
+        """What the latest offsets leave of the sensor's, levels^2; infinite before anything is known."""
 
     def add(self, levels: NDArray[np.int16], across_px: float) -> None:
         """Take in the mean levels of the lines (N,) while the ground has moved so far across them."""
@@ -50,7 +52,9 @@ class LinePattern:
         each = scipy.ndimage.uniform_filter1d(0.5 * (np.square(one) + np.square(two)), _SMOOTH) + _LEAST_POWER
         weight = each**-2.0
         power, sigma = np.sum(weight * one * two) / weight.sum(), 1 / np.sqrt(weight.sum())
-        if min(self._looks) < _FEWEST or power < _SURE * sigma:
+        self.left = np.inf if min(self._looks) < _FEWEST else 0.0
+        if self.left > 0 or power < _SURE * sigma:
             return np.zeros(len(one), np.float32)
         ground = 0.5 * np.maximum(each - power, 0)  # in the mean of both
+        self.left = float(np.mean(power * ground / (power + ground)))
         return np.asarray(scipy.fft.idct(power / (power + ground) * 0.5 * (one + two), norm="ortho"), np.float32)

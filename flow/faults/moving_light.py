@@ -72,9 +72,6 @@ class MovingLight:
             return plain
         even = self._even.find(self._freed(first), self._freed(second), view, guess_m_s)
         if isinstance(even, NotFound) or not even.agree or not self._comparable(plain, even, view):
-            self.moves &= (
-                self._compared > 0 or self._pairs <= _EARLY
-            )  # what was believed from before and never shown again
             return replace(plain, agree=False) if isinstance(plain, Found) and self.moves else plain
         if isinstance(plain, Found):
             self._compare(plain, even, view)
@@ -95,12 +92,13 @@ class MovingLight:
             return True
         m_s_per_px = view.plane.distance_m / (self._focal_px * (view.second_s - view.first_s))
         apart_px = np.linalg.norm((plain.solution.velocity_m_s - even.solution.velocity_m_s)[:2]) / m_s_per_px
-        seen_px = (
+        plain_px, even_px = (
             upper_median(np.linalg.norm(m.second_px - m.first_px, axis=1)) for m in (plain.matches, even.matches)
         )
-        if max(seen_px) > _GRAIN_PX:
+        if max(plain_px, even_px) > _GRAIN_PX:
             self._pattern.add(self._evened[-1][1])
-        if self._pattern.share() > _MOST_PATTERN:
+        # A pattern holds the grain back. (Shadows that sway about a place leave grain there too.)
+        if self._pattern.share() > _MOST_PATTERN and even_px < plain_px:
             self.moves = False
             return False
         return bool(apart_px < _FARTHEST_PX)

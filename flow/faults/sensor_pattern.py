@@ -27,12 +27,18 @@ Marks: TypeAlias = NDArray[np.bool_]
 T = TypeVar("T", bound=np.generic)
 
 _CELL_PX = 40  # about; each keeps account of the ground it saw
+_LEFT_SHARE = 0.03  # of the power of detail that lines may leave (measured: with 0.05 some rows are off)
 _DETAIL_PX = 15  # wider shapes do not disturb a block of that size: its brightness is solved for
 _APART_PX = 5.0  # ground that has moved on by this much shows other detail
 _HIDDEN_PX = np.array([1.5, 1.5])  # so far at least ground has moved that went on unseen
 _LOOKS = 64  # that count, each at a place of its own
 _DUE_SHARE = 0.25  # of the cells, before a picture is looked at
-_EARLY, _WAIT_EARLY, _WAIT = 48, 2, 12  # so many looks early on, and frames from one to the next, then and later
+_EARLY, _EARLY_LINED, _WAIT_EARLY, _WAIT = (
+    16,
+    48,
+    2,
+    12,
+)  # so many looks early on, more where lines differ, and frames from one to the next, then and later
 _JUDGE_EARLY, _JUDGE = 2, 16  # looks from one verdict to the next
 _FEWEST, _FEWEST_DIRT = 3, 5  # looks of either half for bad pixels, and for dirt
 _LEAST_BAD, _LEAST_DIRT = 3e-4, 0.02  # of the picture; less is chance, and is outvoted anyhow
@@ -58,11 +64,14 @@ class SensorPattern:
         middles = np.meshgrid(*(0.5 * (at[1:] + at[:-1] - 1) for at in (self._columns, self._rows)))
         self._places = np.stack(middles, axis=-1).reshape(-1, 2)
         self._halves = np.zeros((2, height_px, width_px), np.float32)
+        self._detail = 0.0  # power of it in the latest picture looked at, levels^2
         self._lines = LinePattern(width_px), LinePattern(height_px)  # columns and rows
         self._counts = np.zeros(len(self._places), np.int64)
         self._at_px = np.zeros((len(self._places), 2))  # how far the ground of each cell has moved so far ...
         self._seen_px = np.full((len(self._places), _LOOKS, 2), np.inf)  # ... and had at each look
         self._waited = self._looks = self._trusted = 0
+        self._promising = self.lined = False
+        """Whether columns or rows differ and are known well enough to be taken out."""
         self._pattern: FixedPattern | None = None
         self._latest: Picture | None = None
         self._cleaned: list[tuple[Picture, Picture]] = []  # the last two, before and after
@@ -80,8 +89,13 @@ class SensorPattern:
     def begun_again(self) -> SensorPattern:
         """Give one that knows the pattern from the start, and believes it until it has learnt as much itself."""
         again = SensorPattern(*self.size_px)
-        again._pattern, again._trusted = self._pattern, self._looks
+        again._pattern, again._trusted, again.lined = self._pattern, self._looks, self.lined
+        again._promising = self._promising
         return again
+
+    @property
+    def _early(self) -> int:
+        return _EARLY_LINED if self._promising else _EARLY
 
     def clean(self, picture: Picture) -> Picture:
         """Free a picture (H, W) of the pattern; the very same where none is known."""
@@ -118,7 +132,7 @@ class SensorPattern:
         if hidden:
             self._at_px += _HIDDEN_PX
         self._waited += 1
-        if self._waited < (_WAIT_EARLY if self._looks < _EARLY else _WAIT):
+        if self._waited < (_WAIT_EARLY if self._looks < self._early else _WAIT):
             return
         self._waited = 0
         away = np.square(self._seen_px - self._at_px[:, None]).sum(axis=2).min(axis=1)
@@ -131,6 +145,7 @@ class SensorPattern:
         picture = self._latest
         assert picture is not None
         detail = cv2.subtract(picture, cv2.blur(picture, (_DETAIL_PX, _DETAIL_PX)), dtype=cv2.CV_16S)
+        self._detail = cv2.norm(detail, cv2.NORM_L2SQR) / detail.size
         for axis, lines in enumerate(self._lines):
             middle = detail.shape[axis] // 2  # a median: a bad pixel is not its column's doing
             levels = np.take(np.partition(detail, middle, axis=axis), middle, axis=axis)
@@ -139,13 +154,16 @@ class SensorPattern:
         self._seen_px[due, self._counts[due] % _LOOKS] = self._at_px[due]
         self._counts[due] += 1
         self._looks += 1
-        if self._looks % (_JUDGE_EARLY if self._looks < _EARLY else _JUDGE) == 0 and self._looks >= self._trusted:
+        if self._looks % (_JUDGE_EARLY if self._looks < self._early else _JUDGE) == 0 and self._looks >= self._trusted:
             self._pattern = self._judged()
             self._cleaned = []
 
     def _judged(self) -> FixedPattern | None:
         columns, rows = (lines.offsets() for lines in self._lines)
         stripes = columns + rows[:, None]
+        self._promising = bool(stripes.any())
+        if sum(lines.left for lines in self._lines) > _LEFT_SHARE * self._detail:
+            stripes *= 0  # to take out a part only would make pictures that deceive of such that show nothing
         one, two = self._halves - stripes
         bad = _bad_pixels(one, two) & self._over(self._counts >= 2 * _FEWEST)
         if bad.mean() > _LEAST_BAD:
@@ -153,7 +171,7 @@ class SensorPattern:
         one, two = (self._not_along(np.where(bad, cv2.medianBlur(half, 3), half)) for half in (one, two))
         shade = np.where(self._over(self._counts >= 2 * _FEWEST_DIRT), _alike(one, two), np.float32(0))
         bad &= bool(bad.mean() > _LEAST_BAD)
-        striped = np.mean(np.abs(stripes) > 0.5) > _LEAST_DIRT
+        self.lined = bool(np.mean(np.abs(stripes) > 0.5) > _LEAST_DIRT)
         if np.mean(np.abs(shade) > 0.5) > _LEAST_DIRT:
             # Two halves of n looks each leave of the ground's power an nth in half their difference, doubled.
             looks = self._over(0.5 * np.maximum(self._counts, 1)).astype(np.float32)
@@ -161,7 +179,7 @@ class SensorPattern:
                 cv2.blur(np.square(levels), (_DETAIL_PX, _DETAIL_PX)) for levels in (0.5 * (one - two), shade)
             )
             return FixedPattern.of(bad, shade + stripes, dirt / np.maximum(2 * looks * ground, 1.0))
-        return FixedPattern.of(bad, stripes if striped else None, None) if bad.any() or striped else None
+        return FixedPattern.of(bad, stripes if self.lined else None, None) if bad.any() or self.lined else None
 
     def _not_along(self, mean: Floats) -> Floats:
         """Take out what is alike along the ground's way, unless it has moved across that as well: furrows, a kerb."""

@@ -46,6 +46,7 @@ from tests.flow.spoils import (
     range_gap,
     ranges,
     saturated,
+    spiked,
     strays,
     turned_mounting,
     wind,
@@ -251,6 +252,8 @@ FAULTS: dict[str, Fault] = {
     # Gyro and module file.
     "gyro gap": Fault(spoil=gyro_gap(BEGIN_S, END_S), least=0.7, clean_from_s=END_S),
     "gyro saturated": Fault(source=functools.cache(wild), spoil=saturated(2.18), least=0.7, clean_from_s=1.55),
+    "gyro cut by software": Fault(spoil=saturated(0.5), least=0.4),
+    "gyro spikes": Fault(spoil=spiked(40), least=1.0),
     "gyro axes swapped": Fault(spoil=gyro_by(np.stack([_Y, _X, _Z])), silent_from_s=0.0),
     "gyro turned by 90 degrees": Fault(spoil=gyro_by(np.stack([_Y, -_X, _Z])), silent_from_s=0.0),
     "gyro x and z swapped": Fault(spoil=gyro_by(np.stack([_Z, _Y, _X])), silent_from_s=0.0),

@@ -32,6 +32,17 @@ def hot(share: float) -> Draw:
     return draw
 
 
+def uneven_lines(levels: float) -> Draw:
+    """Draw columns and rows that each differ by an offset of their own."""
+
+    def draw(grey: Grey, _: float, rng: np.random.Generator) -> Grey:
+        fixed = np.random.default_rng(5)
+        columns, rows = fixed.normal(0, levels, (1, grey.shape[1])), fixed.normal(0, levels, (grey.shape[0], 1))
+        return (grey + columns + rows).astype(np.float32)
+
+    return draw
+
+
 def spots(count: int, radius_px: tuple[float, float], veil: tuple[float, float], edge_px: float) -> Draw:
     """Draw dark dirt that hides so much of the light: ``count`` spots, for a picture of 160 x 120 px."""
 

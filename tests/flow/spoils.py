@@ -258,6 +258,18 @@ def saturated(most_rad_s: float) -> Spoil:
     return spoil
 
 
+def spiked(count: int) -> Spoil:
+    """Let single samples of the gyro read 35 rad/s about some axis."""
+
+    def spoil(flown: Flight) -> Flight:
+        rate, rng = flown.gyro_log.rate_rad_s.copy(), np.random.default_rng(4)
+        at = rng.choice(len(rate), count, replace=False)
+        rate[at, rng.integers(0, 3, count)] = rng.choice([-35.0, 35.0], count)
+        return replace(flown, gyro_log=replace(flown.gyro_log, rate_rad_s=rate))
+
+    return spoil
+
+
 def believed(**sections: dict[str, Any]) -> Spoil:
     """Let the module file say something else than is true."""
 

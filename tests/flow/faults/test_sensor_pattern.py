@@ -21,7 +21,7 @@ from flow.tracks import Matches
 from tests.flow import flights
 from tests.flow.fault_flights import clean, steady
 from tests.flow.flights import Flight
-from tests.flow.patterns import both, dimmed, hot, spots, straight_on, stuck_pixels
+from tests.flow.patterns import both, dimmed, hot, spots, straight_on, stuck_pixels, uneven_lines
 from tests.flow.spoils import Spoil
 from tests.flow.test_faults import off, usable
 
@@ -116,6 +116,8 @@ def test_furrows_along_the_way_are_ground() -> None:
         (steady, both(hot(0.01)), 1.0),  # 17 of 77
         (clean, both(spots(3, (10, 18), (0.6, 0.95), 3)), 1.0),
         (clean, both(spots(60, (2, 7), (0.3, 0.8), 1.2)), 0.95),  # 2 of 41, the rest contradictory
+        (clean, both(dimmed(0.5), uneven_lines(1.5)), 1.0),  # 36 of 79
+        (clean, both(dimmed(0.3), uneven_lines(1.5)), 0.0),  # too uneven to be taken out: nothing is said
         (straight_on, both(dimmed(0.2), hot(0.01)), 0.95),  # 92 of 92: the log stood still at 1 m/s
         (straight_on, both(dimmed(0.2), spots(25, (1.5, 5), (0.3, 0.8), 1.2)), 0.0),  # 92 of 92
     ],
@@ -125,6 +127,8 @@ def test_furrows_along_the_way_are_ground() -> None:
         "hot in gusts",
         "thick dirt",
         "dirt all over",
+        "uneven lines",
+        "uneven lines over a dim floor",
         "hot over a dim floor",
         "dirt over a dim floor",
     ],

@@ -31,7 +31,8 @@ _MOVES, _CALM = 3.0, 1.0  # mean square of the difference in sigmas from which o
 _FARTHEST_PX = 2.0  # light shifts what is seen by less
 _GRAIN_PX = 1.5  # ground that has moved by so much has next to no grain in common with itself
 _MOST_PATTERN = 0.25  # share of it that stands: the sensor's own, which has nothing to do with light
-_LEFT = 0.3  # of the difference, what is left in the ground's grain (measured: 0.05-0.15 of shadows, 0.5 of grass that sways)
+# Of the difference, what may be left in the grain (measured: 0.05-0.15 of shadows on ground rich in grain, up to 1 on smooth soil)
+_LEFT = 1.0
 
 
 class MovingLight:

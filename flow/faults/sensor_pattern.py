@@ -33,12 +33,8 @@ _APART_PX = 5.0  # ground that has moved on by this much shows other detail
 _HIDDEN_PX = np.array([1.5, 1.5])  # so far at least ground has moved that went on unseen
 _LOOKS = 64  # that count, each at a place of its own
 _DUE_SHARE = 0.25  # of the cells, before a picture is looked at
-_EARLY, _EARLY_LINED, _WAIT_EARLY, _WAIT = (
-    16,
-    48,
-    2,
-    12,
-)  # so many looks early on, more where lines differ, and frames from one to the next, then and later
+_EARLY, _EARLY_LINED = 16, 48  # so many looks early on, and where lines differ
+_WAIT_EARLY, _WAIT = 2, 12  # frames from one look to the next, then and later
 _JUDGE_EARLY, _JUDGE = 2, 16  # looks from one verdict to the next
 _FEWEST, _FEWEST_DIRT = 3, 5  # looks of either half for bad pixels, and for dirt
 _LEAST_BAD, _LEAST_DIRT = 3e-4, 0.02  # of the picture; less is chance, and is outvoted anyhow

@@ -124,6 +124,20 @@ def test_a_steady_flight_tells_nothing() -> None:
     assert size(Flown(steady).fly(BENT["scale"][0])) < 0.1 * 0.04 * 0.8
 
 
+def test_a_speed_that_wanders_against_the_force_is_told() -> None:
+    # Bounds by construction: a sine of 80 mm/s is 57 mm/s RMS, and what is expected follows some of it. A third of that
+    # sigma is enough to hold the sine's crest within four.
+    flown = Flown(steady, seconds=6.0)
+    times = iter(flown.rows)
+    flown.fly(lambda velocity: velocity + np.array([0.08 * np.sin(3 * next(times)), 0.0, 0.0]))
+    wandering = flown.check.wandering_m_s
+    assert 0.057 / 3 < wandering[0] < 0.057
+    np.testing.assert_array_equal(wandering[1:], 0)
+    flown = Flown()
+    flown.fly()
+    np.testing.assert_array_equal(flown.check.wandering_m_s, 0)
+
+
 def test_a_jump_is_no_flight_and_a_change_of_speed_is() -> None:
     flown = Flown()
     flown.fly()

@@ -22,9 +22,8 @@ NotNegative = Annotated[float, Field(strict=True, ge=0, allow_inf_nan=False)]
 Positive = Annotated[float, Field(strict=True, gt=0, allow_inf_nan=False)]
 Pixels = Annotated[int, Field(strict=True, ge=16, le=16384)]
 Bias = Annotated[float, Field(strict=True, ge=-1, le=1)]
-Offset = Annotated[
-    float, Field(strict=True, ge=-1e10, le=1e10)
-]  # a clock of this century lies 2e9 s from one of power-on
+# A clock of this century lies 2e9 s from one of power-on.
+Offset = Annotated[float, Field(strict=True, ge=-1e10, le=1e10)]
 Term = Annotated[float, Field(strict=True, ge=-1e6, le=1e6)]
 Vector = tuple[Finite, Finite, Finite]
 VectorSigma = tuple[NotNegative, NotNegative, NotNegative]

@@ -88,7 +88,7 @@ class GyroWatch:
         facts.count += len(time_s)
         facts.first_s, facts.last_s = min(facts.first_s, float(time_s[0])), float(time_s[-1])
         self._clipping(self._spikes.without_spikes(samples))
-        joined = samples if self._tail is None else _joined(self._tail, samples)
+        joined = samples if self._tail is None else self._tail.followed_by(samples)
         steps = np.diff(joined.time_s)
         if len(steps):
             usual = float(np.median(steps))
@@ -264,15 +264,6 @@ def _outside(facts: GyroFacts, span_s: Span) -> Iterator[Span]:
 
 def _video(spans: list[Span], clock_s: float) -> list[Span]:
     return sorted((a - clock_s, b - clock_s) for a, b in spans)
-
-
-def _joined(tail: GyroSamples, samples: GyroSamples) -> GyroSamples:
-    accels = (tail.accel_m_s2, samples.accel_m_s2)
-    return GyroSamples(
-        time_s=np.concatenate([tail.time_s, samples.time_s]),
-        rate_rad_s=np.concatenate([tail.rate_rad_s, samples.rate_rad_s]),
-        accel_m_s2=None if accels[0] is None or accels[1] is None else np.concatenate([accels[0], accels[1]]),
-    )
 
 
 def _runs(same: NDArray[np.bool_]) -> list[tuple[int, int]]:

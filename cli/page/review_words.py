@@ -65,7 +65,7 @@ def remarks(facts: Mapping[str, Any]) -> list[str]:
 
 def untold_scale(facts: Mapping[str, Any]) -> str | None:
     """Say that this flight told nothing of the scale of its speeds; None where it did."""
-    sigma = facts["speed_scale_sigma"]
+    sigma = facts.get("speed_scale_sigma", 0.0)
     if sigma is not None and sigma < _TELLS_SCALE:
         return None
     why = "no accelerometer is logged" if sigma is None else f"too steady to tell it (± {100 * sigma:.0f} %)"

@@ -82,7 +82,7 @@ def test_the_summary_says_what_the_log_says(recording: Path) -> None:
     share = f"{ok.sum()} ({100 * ok.mean():.1f} %)"
     assert first == f"flight    1.1 s, 65 rows; {share} with a speed to trust"
     assert second.split() == f"{65 - ok.sum()} no_gyro: {REASONS['no_gyro']}".split()
-    topics = ["speed", "one-sigma", "path", "height", "bands", "took", "written"]
+    topics = ["speed", "one-sigma", "path", "height", "scale", "bands", "took", "written"]
     assert [line.split()[0] for line in others] == topics
     assert f"top {speed.max():.2f} m/s" in said
 

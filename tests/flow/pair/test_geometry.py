@@ -60,7 +60,7 @@ def rotation_log(rate: np.ndarray = RATE) -> RotationLog:
     return log
 
 
-_MINIMAL = {"width_px": 320, "height_px": 240, "fx_px": 1, "fy_px": 1, "cx_px": 0, "cy_px": 0}
+_MINIMAL = {"width_px": 320, "height_px": 240, "fx_px": 100, "fy_px": 100, "cx_px": 0, "cy_px": 0}
 
 
 def travelled(time_s: float, acceleration: np.ndarray) -> np.ndarray:

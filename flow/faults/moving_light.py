@@ -55,6 +55,7 @@ class MovingLight:
         self._plain, self._even, self._focal_px = plain, even, focal_px
         self._evened: list[tuple[Picture, Picture]] = []  # the last two, before and after
         self._pairs, self._compared, self._agreed = 0, 0, False
+        self._empty = 0  # pairs running in which plain pictures hold nothing to match and freed ones do
         self._surprise, self._apart_m2_s2 = 0.0, 0.0
         self._pattern = _StandingGrain()
         self.moves = moves
@@ -71,13 +72,20 @@ class MovingLight:
         self._pairs, self._agreed = self._pairs + 1, self._agreed or agrees
         if agrees and not self.moves and self._pairs > _EARLY and self._pairs % _EVERY:
             return plain
-        even = self._even.find(self._freed(first), self._freed(second), view, guess_m_s)
+        freed = self._freed(first), self._freed(second)
+        even = self._even.find(*freed, view, guess_m_s)
+        if isinstance(plain, Found) and plain.agree and (isinstance(even, NotFound) or not even.agree):
+            # Faint grain is found from close by only, and light that rests is no farther away.
+            even = self._even.find(*freed, view, plain.solution.velocity_m_s)
         if isinstance(even, NotFound) or not even.agree or not self._comparable(plain, even, view):
             return replace(plain, agree=False) if isinstance(plain, Found) and self.moves else plain
         if isinstance(plain, Found):
             self._compare(plain, even, view)
-        elif not self._agreed and self._pairs > _EARLY:
-            self.moves = True  # plain pictures have never shown anything
+            self._empty = 0
+        else:
+            self._empty += plain.reason != "contradictory"
+            # Plain pictures show nothing, or have never shown anything: bands of a lamp, say, that no ground goes along with.
+            self.moves |= self._empty >= _FEWEST or (not self._agreed and self._pairs > _EARLY)
         if not self.moves:
             if agrees:
                 miss_px = self._focal_px * even.solution.miss

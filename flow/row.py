@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 REASONS = {
-    "no_gyro": "the gyro log does not cover the interval between the two frames: it is silent, stands still, or is cut at its range",
+    "no_gyro": "the gyro log does not cover the interval between the two frames: silent, hung, or cut at its range",
     "no_attitude": "the attitude log does not cover the interval between the two frames",
     "no_height": "no believable range reading for too long",
     "height_out_of_range": "the height is outside what the range sensor can measure",

@@ -273,7 +273,7 @@ class Estimator:
         known: Known,
     ) -> Outcome:
         found = self._search.find(*clear, view, guess)
-        self.faults.light_moved |= self._light.moves
+        self.faults.light_moved = self._light.often_moves
         if isinstance(found, NotFound):
             return Outcome(NoVelocity(reason=found.reason), matches=found.matches, height=known.height)
         used, hidden = found.solution.used, self._hidden.shown(*clear, found.matches, found.solution.used)

@@ -28,7 +28,7 @@ class CameraFaults:
         self.pattern = SensorPattern(width_px, height_px)
         self.clock = FrameClock()
         self.light_moved = False
-        """Whether light was seen to move by itself (:mod:`flow.faults.moving_light`)."""
+        """Whether light is often seen to move by itself (:mod:`flow.faults.moving_light`)."""
 
     @property
     def worth_knowing(self) -> bool:

@@ -26,6 +26,7 @@ _AROUND_PX = 1.5  # one-sigma of the mean that a pixel is held against
 _DARKEST = 8.0  # grey levels; what is darker holds more noise than ground
 _EARLY, _EVERY = 24, 8  # pairs that are all held against each other, and every which later one
 _FEWEST, _MEMORY = 4, 6.0  # comparisons before a verdict, and how many count
+_OFTEN = 0.5  # of the pairs
 _FLOOR_PX = 0.03  # that sharp grain, lens and codec may leave between the two
 _MOVES, _CALM = 3.0, 1.0  # mean square of the difference in sigmas from which on light moves, and up to which it rests
 _FARTHEST_PX = 2.0  # light shifts what is seen by less
@@ -54,14 +55,24 @@ class MovingLight:
     def __init__(self, plain: Search, even: Search, focal_px: float, *, moves: bool = False) -> None:
         self._plain, self._even, self._focal_px = plain, even, focal_px
         self._evened: list[tuple[Picture, Picture]] = []  # the last two, before and after
-        self._pairs, self._compared, self._agreed = 0, 0, False
+        self._pairs, self._moving, self._compared, self._agreed = 0, 0, 0, False
         self._empty = 0  # pairs running in which plain pictures hold nothing to match and freed ones do
         self._surprise, self._apart_m2_s2 = 0.0, 0.0
         self._pattern = _StandingGrain()
         self.moves = moves
 
+    @property
+    def often_moves(self) -> bool:
+        """Whether it has moved in a good part of the pairs so far: a moment of it says nothing for those before."""
+        return self._moving > _OFTEN * self._pairs
+
     def find(self, first: Picture, second: Picture, view: PairView, guess_m_s: Array | None) -> Found | NotFound:
         """Find the velocity between two pictures; see :meth:`flow.pair.search.Search.find`."""
+        found = self._found(first, second, view, guess_m_s)
+        self._moving += self.moves
+        return found
+
+    def _found(self, first: Picture, second: Picture, view: PairView, guess_m_s: Array | None) -> Found | NotFound:
         plain = self._plain.find(first, second, view, guess_m_s)
         if guess_m_s is not None and (isinstance(plain, NotFound) or not plain.agree):
             # The guess may be what is wrong, one period of tiles off, say: the grain must not be sought from there either.
@@ -72,11 +83,7 @@ class MovingLight:
         self._pairs, self._agreed = self._pairs + 1, self._agreed or agrees
         if agrees and not self.moves and self._pairs > _EARLY and self._pairs % _EVERY:
             return plain
-        freed = self._freed(first), self._freed(second)
-        even = self._even.find(*freed, view, guess_m_s)
-        if isinstance(plain, Found) and plain.agree and (isinstance(even, NotFound) or not even.agree):
-            # Faint grain is found from close by only, and light that rests is no farther away.
-            even = self._even.find(*freed, view, plain.solution.velocity_m_s)
+        even = self._even.find(self._freed(first), self._freed(second), view, guess_m_s)
         if isinstance(even, NotFound) or not even.agree or not self._comparable(plain, even, view):
             return replace(plain, agree=False) if isinstance(plain, Found) and self.moves else plain
         if isinstance(plain, Found):

@@ -48,6 +48,7 @@ _EACH = 100
 _JUMP_M_S, _JUMP_SIGMAS, _JUMP_M_S2 = 0.06, 5.0, 0.2
 _SETTLED_S = 0.4
 _RESTLESS_S = 1.0  # over which the speed's wandering against the force is averaged
+_CHANCE = 1.5  # times the noise: its mean square over some 40 rows strays by a fifth
 # What the force leaves of it itself (measured: 2-15 mm/s in gusts); a single jump counts no more than the last.
 _RESTLESS_M_S, _RESTLESS_SHARE, _MOST_RESTLESS_M_S = 0.012, 0.008, 0.5
 _BLIND_S = 1.0
@@ -268,7 +269,8 @@ class InertiaCheck:
         """Hold a row's velocity against the last second's and the force since."""
         missed = np.minimum(np.abs(row.velocity_m_s - row.expected_m_s), _MOST_RESTLESS_M_S)
         own = self._shaken * _RESTLESS_M_S + _RESTLESS_SHARE * float(np.linalg.norm(row.velocity_m_s))
-        beyond = np.square(missed) - row.covariance.diagonal() - own**2
+        noise = row.covariance.diagonal() + np.square(row.height_sigma_m * row.units["height"][:, 0])
+        beyond = np.square(missed) - _CHANCE * noise - own**2
         self._restless += min(since_s / _RESTLESS_S, 1.0) * (beyond - self._restless)
 
     @property

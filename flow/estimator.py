@@ -15,10 +15,10 @@ from flow.anchoring.view import Shot
 from flow.camera import Lens
 from flow.faults.camera_faults import CameraFaults
 from flow.faults.copies import Copies
+from flow.faults.doubts import Doubts
 from flow.faults.glints import GlintFilter
 from flow.faults.hidden_motion import HiddenMotion
 from flow.faults.hindsight import Hindsight
-from flow.faults.inertia_check import Doubts
 from flow.faults.moving_light import MovingLight
 from flow.faults.sensor_pattern import ClearPlaces
 from flow.faults.sound_gyro import SoundGyro
@@ -356,8 +356,8 @@ class Estimator:
             share = np.sqrt(2) * np.linalg.norm(relief) / max(float(np.linalg.norm(level_m_s)), _SLOW_M_S)
             self._height.see_relief(view.middle_s, min(float(share), _MOST_RELIEF))
             climb_sigma = float(np.hypot(climb_sigma, np.linalg.norm(effects["relief"])))  # a bent picture climbs
-        if "light" in effects:
-            climb_sigma = float(np.hypot(climb_sigma, np.linalg.norm(effects["light"][2])))
+        for cause in effects.keys() & {"light", "accelerometer"}:
+            climb_sigma = float(np.hypot(climb_sigma, np.linalg.norm(effects[cause][2])))
         lean = np.sqrt(np.square(np.hstack([effects["tilt"], effects["mounting"]])[2]).sum())
         self._height.add_climb(view.middle_s, float(level_m_s[2]), climb_sigma, float(lean))
         still = view.R_still_camera @ velocity_m_s

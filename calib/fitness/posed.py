@@ -30,6 +30,7 @@ _FEWEST_PAIRS = 20
 _USUAL_PX = 0.08  # scatter of matches on sharp pictures, H.264 included
 # One-sigma of the ground's normal, rad, by the picture and by the mean force on the craft.
 _FITTED_LEAN, _FILED_LEAN = 0.01, 0.03
+_LEAST_FORCE = 0.9  # of the samples have one
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -83,8 +84,9 @@ def as_filed(stretch: Stretch, module: Module) -> Posed | None:
         return None
     model = TurnModel(pairs, stretch.gyro, module.camera)
     at = filed(model, module, 0.0)
-    if (down := _down(stretch.gyro, at.bias_rad_s)) is not None:
-        at = replace(at, normal=down)
+    if (pushed := still_force(stretch.gyro, at.bias_rad_s)) is not None:
+        force = pushed[1].mean(axis=0)
+        at = replace(at, normal=-force / np.linalg.norm(force))
     equations = model.equations(at)
     shift = pair_motions(equations, model.covariance, model.known, turning=False).displacement
     left = equations.target - (equations.rows @ shift[:, None, :, None])[..., 0]
@@ -103,14 +105,13 @@ def as_filed(stretch: Stretch, module: Module) -> Posed | None:
     )
 
 
-def _down(gyro: GyroSamples, bias_rad_s: Array) -> Array | None:
-    """Direction of down by the mean specific force, in the frame that does not rotate; None without an accelerometer."""
+def still_force(gyro: GyroSamples, bias_rad_s: Array) -> tuple[Array, Array] | None:
+    """Give times (S,) and specific force (S, 3) in the frame that does not rotate; None where next to none is logged."""
     if gyro.accel_m_s2 is None:
+        return None
+    known = np.isfinite(gyro.accel_m_s2).all(axis=1)
+    if not known.mean() > _LEAST_FORCE:
         return None
     log = RotationLog(Gyro(), keep_s=np.inf)
     log.append(GyroSamples(time_s=gyro.time_s, rate_rad_s=gyro.rate_rad_s - bias_rad_s, accel_m_s2=None))
-    known = np.isfinite(gyro.accel_m_s2).all(axis=1)
-    if known.mean() < 0.9:
-        return None
-    force = (log.matrices(gyro.time_s[known]) @ gyro.accel_m_s2[known][:, :, None])[:, :, 0].mean(axis=0)
-    return np.asarray(-force / np.linalg.norm(force))
+    return gyro.time_s[known], (log.matrices(gyro.time_s[known]) @ gyro.accel_m_s2[known][:, :, None])[:, :, 0]

@@ -15,12 +15,11 @@ from numpy.typing import NDArray
 from scipy.ndimage import median_filter
 
 from calib.fitness.motion import pair_motions
-from calib.fitness.posed import Posed
+from calib.fitness.posed import Posed, still_force
 from calib.fitness.slopes import fitted, integral
 from flow.height import origin_height
-from flow.module import Gyro, Module
-from flow.rotation import RotationLog
-from flow.series import GyroSamples, RangeSamples
+from flow.module import Module
+from flow.series import RangeSamples
 
 Array: TypeAlias = NDArray[np.float64]
 
@@ -78,9 +77,8 @@ def flown(posed: Posed, module: Module, heights: RangeSamples) -> Flown:
     camera_m = origin_m - down_body @ arm_body
     # Over a cut, points are found again that have nothing to do with each other; their scatter says so.
     spread = np.trace(motions.covariance[:, :3, :3], axis1=1, axis2=2)
-    good = (
-        motions.good & (spread < _UNUSUAL**2 * np.median(spread[motions.good])) if motions.good.any() else motions.good
-    )
+    usual = np.median(spread[motions.good]) if motions.good.any() else np.inf
+    good = motions.good & (spread < _UNUSUAL**2 * usual)
     rate = np.where(good[:, None], motions.displacement / span_s, np.nan)
     swing = np.cross(posed.gyro_turn_rad / span_s, arm_body @ R_body_camera)
     velocity = np.einsum("pij,pj->pi", turns, rate * camera_m[:, None] - swing)
@@ -99,10 +97,10 @@ def speed_against_accelerometer(posed: Posed, flight: Flown) -> Ratio | None:
     Both are means over each pair's interval, in the frame that does not rotate; a slow polynomial along each axis takes
     up gravity, bias and drift.
     """
-    gyro = posed.stretch.gyro
-    if gyro.accel_m_s2 is None or not np.isfinite(gyro.accel_m_s2).all(axis=1).mean() > 0.9:
+    pushed = still_force(posed.stretch.gyro, posed.unknowns.bias_rad_s)
+    if pushed is None:
         return None
-    by_accel = _integrated(posed, gyro)
+    by_accel = _integrated(posed, *pushed)
     good = np.isfinite(flight.velocity_m_s).all(axis=1)
     if good.sum() < _FEWEST:
         return None
@@ -187,15 +185,9 @@ def _height_at(time_s: Array, down_body: Array, heights: RangeSamples, module: M
     return np.where(far, np.nan, np.interp(time_s, read_s, height))
 
 
-def _integrated(posed: Posed, gyro: GyroSamples) -> Array:
-    """Integral of the specific force (P, 3) in the frame that does not rotate, mean over each pair's interval."""
+def _integrated(posed: Posed, time_s: Array, force: Array) -> Array:
+    """Integral of the specific force (S, 3) in the frame that does not rotate, mean over each pair's interval (P, 3)."""
     at = posed.unknowns
-    log = RotationLog(Gyro(), keep_s=np.inf)
-    log.append(GyroSamples(time_s=gyro.time_s, rate_rad_s=gyro.rate_rad_s - at.bias_rad_s, accel_m_s2=None))
-    assert gyro.accel_m_s2 is not None
-    known = np.isfinite(gyro.accel_m_s2).all(axis=1)
-    time_s = gyro.time_s[known]
-    force = (log.matrices(time_s) @ gyro.accel_m_s2[known][:, :, None])[:, :, 0]
     force = force - force.mean(axis=0)
     way = integral(integral(force, time_s), time_s)
     first, second = posed.pairs.first_s + at.time_offset_s, posed.pairs.second_s + at.time_offset_s

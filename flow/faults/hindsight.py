@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from flow.faults.camera_faults import CameraFaults
-from flow.faults.inertia_check import Doubts
+from flow.faults.doubts import Doubts
 
 
 @dataclass(frozen=True, slots=True)

@@ -15,6 +15,8 @@ from typing import TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
+from flow.faults.doubts import Doubts, Guess
+from flow.faults.wandering import Wandering
 from flow.force_sum import ForceSum
 from flow.module import Module
 from flow.rotation import skew
@@ -41,16 +43,11 @@ _SURPRISE, _SURPRISES = 30.0, 4  # squared misses in sigmas; so many of them run
 _TILT_S, _HEIGHT_S = 2.0, 0.3  # how long a wrong tilt and a wrong height stay about the same
 _FADING = 0.999  # of what was found, a row
 _LEAST_NOISE = 0.3  # of the noise assumed: rows that follow the force more closely than that tell no more
-_WORTH = 0.1  # of all chances: doubts by which the rows before should have been judged, too
 _CALM_S = 1.0
 _OFTEN_S, _WEIGH_S = 0.024, 0.08  # between two rows that are learnt from, and two verdicts; one on each of the first
 _EACH = 100
 _JUMP_M_S, _JUMP_SIGMAS, _JUMP_M_S2 = 0.06, 5.0, 0.2
 _SETTLED_S = 0.4
-_RESTLESS_S = 1.0  # over which the speed's wandering against the force is averaged
-_CHANCE = 1.5  # times the noise: its mean square over some 40 rows strays by a fifth
-# What the force leaves of it itself (measured: 2-15 mm/s in gusts); a single jump counts no more than the last.
-_RESTLESS_M_S, _RESTLESS_SHARE, _MOST_RESTLESS_M_S = 0.012, 0.008, 0.5
 _BLIND_S = 1.0
 
 _COUNTS = [count for count, _, _ in _CAUSES.values()]
@@ -58,9 +55,8 @@ _STOPS = np.cumsum(_COUNTS)
 _WHERE = {cause: slice(stop - count, stop) for cause, count, stop in zip(_CAUSES, _COUNTS, _STOPS, strict=True)}
 _OFF = np.repeat([off for _, off, _ in _CAUSES.values()], _COUNTS)
 _BESIDE = np.repeat([beside for _, _, beside in _CAUSES.values()], _COUNTS)
-_GUESSES = [
-    frozenset(some) for most in range(3) for some in itertools.combinations(_CAUSES, most)
-]  # the first: all is well
+# The first: all is well.
+_GUESSES = [frozenset(some) for most in range(3) for some in itertools.combinations(_CAUSES, most)]
 _FIGURES = len(_OFF)
 _OF_HEIGHT = np.arange(_FIGURES) == _WHERE["height"].start
 _U, _A, _TH = slice(0, 3), slice(3, 6), slice(6, 6 + _FIGURES)
@@ -90,28 +86,6 @@ class RowSeen:
     tilt_sigma_rad: float
     height_sigma_m: float
     rate_rad_s: Array
-
-
-@dataclass(frozen=True, slots=True)
-class Guess:
-    """That some figures are off: by how much likelier than before anything was seen, and how wrong all are then."""
-
-    more: float
-    causes: frozenset[str]
-    figures: Array
-
-
-@dataclass(frozen=True, slots=True)
-class Doubts:
-    """What a number of rows said against the module."""
-
-    guesses: tuple[Guess, ...] = ()
-    rows: int = 0
-
-    @property
-    def worth_knowing(self) -> bool:
-        """Whether the rows before should have been judged by it, too."""
-        return sum(guess.more for guess in self.guesses) > _WORTH
 
 
 class InertiaCheck:
@@ -157,7 +131,7 @@ class InertiaCheck:
         self._time_s = self._begun_s = self._weighed_s = -np.inf
         self.scale_sigma = np.inf
         """How well the force tells the scale of speeds if only that is off, share: little on a steady flight."""
-        self._restless = np.zeros(3)  # square of the wandering beyond what is usual
+        self.wandering = Wandering()
         # Velocity less integrated force, with next to none of a single row's noise.
         self._calm = self._calm_change = np.zeros(3)
 
@@ -209,14 +183,6 @@ class InertiaCheck:
         most = _JUMP_M_S + _JUMP_SIGMAS * sigma_m_s + _JUMP_M_S2 * (time_s - self._time_s)
         return miss if float(np.linalg.norm(miss)) > most else None
 
-    @property
-    def wandering_m_s(self) -> Array:
-        """How far the speed of late wanders against the force (3,), one-sigma, axes that do not rotate: 0 where it may.
-
-        What moves in the picture is not only the ground then: grass in wind, say, or shadows that sway.
-        """
-        return np.sqrt(np.maximum(self._restless, 0.0))
-
     def _carried(self, time_s: float, interval_s: float) -> Array | None:
         since_s = time_s - self._time_s
         broken = since_s > _BLIND_S or self._force.broken_since(self._time_s) or self._surprises >= _SURPRISES
@@ -249,7 +215,10 @@ class InertiaCheck:
         if force is None:
             return
         since_s, self._time_s = row.time_s - self._time_s, row.time_s
-        self._watch(since_s, row)
+        by_height = row.height_sigma_m * row.units["height"][:, 0]
+        self.wandering.learn(
+            since_s, row.velocity_m_s, row.expected_m_s, row.covariance.diagonal() + by_height**2, self._shaken
+        )
         self._predict(since_s, row)
         self._correct(row, force)
         if row.time_s - self._begun_s < _SETTLED_S:
@@ -264,14 +233,6 @@ class InertiaCheck:
             self._weighed_s = row.time_s
             self._weigh()
         self._learnt += 1
-
-    def _watch(self, since_s: float, row: RowSeen) -> None:
-        """Hold a row's velocity against the last second's and the force since."""
-        missed = np.minimum(np.abs(row.velocity_m_s - row.expected_m_s), _MOST_RESTLESS_M_S)
-        own = self._shaken * _RESTLESS_M_S + _RESTLESS_SHARE * float(np.linalg.norm(row.velocity_m_s))
-        noise = row.covariance.diagonal() + np.square(row.height_sigma_m * row.units["height"][:, 0])
-        beyond = np.square(missed) - _CHANCE * noise - own**2
-        self._restless += min(since_s / _RESTLESS_S, 1.0) * (beyond - self._restless)
 
     @property
     def _shaken(self) -> float:

@@ -9,7 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from flow.camera import Lens
-from flow.faults.inertia_check import Doubts, InertiaCheck, RowSeen
+from flow.faults.doubts import Doubts
+from flow.faults.inertia_check import InertiaCheck, RowSeen
 from flow.faults.turn_check import Misfit
 from flow.force_sum import ForceSum
 from flow.height import Height
@@ -48,9 +49,7 @@ class RowErrors:
         What the rows are known to say against the module.
     """
 
-    def __init__(
-        self, module: Module, lens: Lens, rotations: RotationLog, force: ForceSum, foreseen: Doubts | None = None
-    ) -> None:
+    def __init__(self, module: Module, lens: Lens, rotations: RotationLog, force: ForceSum, foreseen: Doubts) -> None:
         self._module, self._lens = module, lens
         self._rotations = rotations
         self._R_body_camera = module.alignment.R_body_camera.as_matrix()
@@ -60,6 +59,11 @@ class RowErrors:
     def doubts(self) -> Doubts:
         """What the rows so far say against the module."""
         return self._inertia.found
+
+    @property
+    def scale_sigma(self) -> float:
+        """See :class:`InertiaCheck`."""
+        return self._inertia.scale_sigma
 
     def effects(
         self, view: PairView, pair: PairGeometry, solution: Solution, known: Known, misfit: Misfit
@@ -76,7 +80,7 @@ class RowErrors:
         rate = self._rotations.rate(view.middle_s)
         for cause, effect in self._inertia.doubts(units, solution.velocity_m_s, interval_s, rate).items():
             effects[cause] = np.hstack([effects[cause], effect])
-        wandering = self._inertia.wandering_m_s
+        wandering = self._inertia.wandering.m_s
         if wandering.any():
             effects["accelerometer"] = view.R_still_camera.T * wandering
         if known.interval_sigma_s > 0:
@@ -84,11 +88,6 @@ class RowErrors:
             way = np.column_stack([solution.velocity_m_s / interval_s, units["gyro"] @ rate])
             effects["frame_times"] = way * known.interval_sigma_s
         return effects
-
-    @property
-    def scale_sigma(self) -> float:
-        """See :class:`InertiaCheck`."""
-        return self._inertia.scale_sigma
 
     def jump(self, view: PairView, solution: Solution, sigma_m_s: float) -> Array | None:
         """Give what a velocity has too much by the force (3,), camera axes; see :meth:`InertiaCheck.jump`."""

@@ -130,12 +130,12 @@ def test_a_speed_that_wanders_against_the_force_is_told() -> None:
     flown = Flown(steady, seconds=6.0)
     times = iter(flown.rows)
     flown.fly(lambda velocity: velocity + np.array([0.08 * np.sin(3 * next(times)), 0.0, 0.0]))
-    wandering = flown.check.wandering_m_s
+    wandering = flown.check.wandering.m_s
     assert 0.057 / 3 < wandering[0] < 0.057
     np.testing.assert_array_equal(wandering[1:], 0)
     flown = Flown()
     flown.fly()
-    np.testing.assert_array_equal(flown.check.wandering_m_s, 0)
+    np.testing.assert_array_equal(flown.check.wandering.m_s, 0)
 
 
 def test_a_jump_is_no_flight_and_a_change_of_speed_is() -> None:

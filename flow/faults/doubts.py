@@ -1,0 +1,35 @@
+"""What rows say against figures of the module (:mod:`flow.faults.inertia_check`)."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TypeAlias
+
+import numpy as np
+from numpy.typing import NDArray
+
+Array: TypeAlias = NDArray[np.float64]
+
+_WORTH = 0.1  # of all chances: doubts by which the rows before should have been judged, too
+
+
+@dataclass(frozen=True, slots=True)
+class Guess:
+    """That some figures are off: by how much likelier than before anything was seen, and how wrong all are then."""
+
+    more: float
+    causes: frozenset[str]
+    figures: Array
+
+
+@dataclass(frozen=True, slots=True)
+class Doubts:
+    """What a number of rows said against the module."""
+
+    guesses: tuple[Guess, ...] = ()
+    rows: int = 0
+
+    @property
+    def worth_knowing(self) -> bool:
+        """Whether the rows before should have been judged by it, too."""
+        return sum(guess.more for guess in self.guesses) > _WORTH

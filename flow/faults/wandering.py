@@ -1,0 +1,49 @@
+"""A speed that wanders against the accelerometer: what moves in the picture is not only the ground.
+
+Grass in wind, say, or shadows that sway; whatever it is, the speed is no better than that.
+"""
+
+from __future__ import annotations
+
+from typing import TypeAlias
+
+import numpy as np
+from numpy.typing import NDArray
+
+Array: TypeAlias = NDArray[np.float64]
+
+_AVERAGED_S = 1.0
+_CHANCE = 1.5  # times the noise: its mean square over some 40 rows strays by a fifth
+# What the force leaves of it itself (measured: 2-15 mm/s in gusts); a single jump counts no more than the last.
+_OWN_M_S, _OWN_SHARE, _MOST_M_S = 0.012, 0.008, 0.5
+
+
+class Wandering:
+    """Learns how much there is of it, along axes that do not rotate."""
+
+    def __init__(self) -> None:
+        self._beyond = np.zeros(3)  # mean square of what noise and force do not explain
+
+    @property
+    def m_s(self) -> Array:
+        """How far the speed of late wanders (3,), one-sigma; 0 where noise and force explain it."""
+        return np.sqrt(np.maximum(self._beyond, 0.0))
+
+    def learn(self, since_s: float, velocity_m_s: Array, expected_m_s: Array, variance: Array, shaken: float) -> None:
+        """Hear a row.
+
+        Parameters
+        ----------
+        since_s
+            Time since the row before.
+        velocity_m_s, expected_m_s
+            (3,) by the picture, and by the rows of the last second and the force since.
+        variance
+            (3,) of the row by itself, m^2/s^2.
+        shaken
+            How many times the force is noisier than that of a quiet sensor.
+        """
+        missed = np.minimum(np.abs(velocity_m_s - expected_m_s), _MOST_M_S)
+        own = shaken * _OWN_M_S + _OWN_SHARE * float(np.linalg.norm(velocity_m_s))
+        beyond = np.square(missed) - _CHANCE * variance - own**2
+        self._beyond += min(since_s / _AVERAGED_S, 1.0) * (beyond - self._beyond)

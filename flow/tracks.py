@@ -28,7 +28,8 @@ class Matches:
     ``first_px`` and ``second_px`` are (N, 2), column and row; ``covariance_px2`` (N, 2, 2) is that of the
     displacement for two grey levels of noise; the scatter of the matches themselves then scales it. ``offered``
     counts the points that were worth looking for; ``held`` is the share of them that are copies of the first picture, to
-    a fraction of a grey level: a video codec holds such places back.
+    a fraction of a grey level: a video codec holds such places back. ``noise_levels`` is the one-sigma of a pixel's noise,
+    grey levels, as far as the matches show it.
     """
 
     first_px: Array
@@ -36,6 +37,7 @@ class Matches:
     covariance_px2: Array
     offered: int
     held: float = 0.0
+    noise_levels: float = 2.0
 
     def __len__(self) -> int:
         return len(self.first_px)
@@ -50,6 +52,7 @@ class Matches:
             covariance_px2=self.covariance_px2[good],
             offered=self.offered,
             held=self.held,
+            noise_levels=self.noise_levels,
         )
 
 

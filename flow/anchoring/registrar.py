@@ -15,7 +15,7 @@ from flow.anchoring.view import AnchorView, small_turn
 from flow.camera import Lens
 from flow.module import Module
 from flow.numerics.middle import upper_median
-from flow.pair.match_noise import MatchNoise, speak_of_one_motion
+from flow.pair.match_noise import PATCHES, MatchNoise, speak_of_one_motion
 from flow.pair.search import NEAR_PX
 from flow.registration.blocks import BlockMatcher
 from flow.tracks import ImageMotion
@@ -24,7 +24,6 @@ Array: TypeAlias = NDArray[np.float64]
 
 _FEWEST = 24
 _SETTLED_PX = 0.08
-_PATCHES = 12.0
 _LAG_SHARE = 0.5  # of the variance that blocks show whatever their texture
 _LAGS = 3.0  # by so much more than from one picture to the next a codec shifts pictures for a second
 _LEAST_OWN_RAD = 6e-5  # registration is off by 7 thousandths of a pixel the same way while it sees the same ground
@@ -134,7 +133,7 @@ class Registrar:
         # What a codec does to one block it does to its neighbours: of what a picture shifts as a whole, a dozen patches
         # are independent, however many blocks there are.
         own_px2 = self._focal_px**2 * upper_median(np.trace(equations.covariance, axis1=1, axis2=2)) / 2
-        shared = 1 + len(matches) / _PATCHES * now.common_px**2 / own_px2
+        shared = 1 + len(matches) / PATCHES * now.common_px**2 / own_px2
         found = fit(equations.weakened((1 - _OWN_SHARE) * shared), prior, mean)
         if found is None:
             return None, 1.0

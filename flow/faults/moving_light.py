@@ -15,8 +15,10 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from flow.faults.light_change import light_change
 from flow.numerics.middle import upper_median
 from flow.pair.geometry import PairView
+from flow.pair.match_noise import PATCHES, RELIEF
 from flow.pair.search import Found, NotFound, Search
 from flow.tracks import Picture
 
@@ -29,6 +31,7 @@ _FEWEST, _MEMORY = 4, 6.0  # comparisons before a verdict, and how many count
 _OFTEN = 0.5  # of the pairs
 _FLOOR_PX = 0.03  # that sharp grain, lens and codec may leave between the two
 _MOVES, _CALM = 3.0, 1.0  # mean square of the difference in sigmas from which on light moves, and up to which it rests
+_LIT = 4.0  # mean square of the light's own change, in units of what leaves it in steady light: twice as much as noise does
 _FARTHEST_PX = 2.0  # light shifts what is seen by less
 _GRAIN_PX = 1.5  # ground that has moved by so much has next to no grain in common with itself
 _MOST_PATTERN = 0.25  # share of it that stands: the sensor's own, which has nothing to do with light
@@ -57,7 +60,7 @@ class MovingLight:
         self._evened: list[tuple[Picture, Picture]] = []  # the last two, before and after
         self._pairs, self._moving, self._compared, self._agreed = 0, 0, 0, False
         self._empty = 0  # pairs running in which plain pictures hold nothing to match and freed ones do
-        self._surprise, self._apart_m2_s2 = 0.0, 0.0
+        self._surprise, self._apart_m2_s2, self._light = 0.0, 0.0, 0.0
         self._pattern = _StandingGrain()
         self.moves = moves
 
@@ -87,7 +90,7 @@ class MovingLight:
         if isinstance(even, NotFound) or not even.agree or not self._comparable(plain, even, view):
             return replace(plain, agree=False) if isinstance(plain, Found) and self.moves else plain
         if isinstance(plain, Found):
-            self._compare(plain, even, view)
+            self._compare(first, second, plain, even, view)
             self._empty = 0
         else:
             self._empty += plain.reason != "contradictory"
@@ -119,16 +122,25 @@ class MovingLight:
             return False
         return bool(apart_px < _FARTHEST_PX)
 
-    def _compare(self, plain: Found, even: Found, view: PairView) -> None:
+    def _compare(self, first: Picture, second: Picture, plain: Found, even: Found, view: PairView) -> None:
+        """Light moves where the two velocities differ by more than noise, and the brightness shows it to."""
         apart = (plain.solution.velocity_m_s - even.solution.velocity_m_s)[:2]
         m_s_per_px = view.plane.distance_m / (self._focal_px * (view.second_s - view.first_s))
-        variance = np.diag(even.solution.covariance)[:2] + (_FLOOR_PX * m_s_per_px) ** 2
+        # The two weigh blocks differently, so that relief leaves a difference as well.
+        relief_m_s = RELIEF * float(np.linalg.norm(plain.solution.velocity_m_s)) / np.sqrt(PATCHES)
+        own = np.diag(plain.solution.covariance + even.solution.covariance)[:2]
+        variance = own + (_FLOOR_PX * m_s_per_px) ** 2 + relief_m_s**2
         self._compared += 1
         share = 1 / min(self._compared, _MEMORY)
         self._surprise += share * (float(np.mean(apart**2 / variance)) - self._surprise)
         self._apart_m2_s2 += share * (float(apart @ apart) - self._apart_m2_s2)
+        velocity = even.solution.velocity_m_s
+
+        change = light_change(first, second, view, velocity, plain.matches.noise_levels)
+        self._light += share * (change**2 - self._light)
         if self._compared >= _FEWEST:
-            self.moves = self._surprise > (_CALM if self.moves else _MOVES)
+            begun = self._surprise > _MOVES and self._light > _LIT
+            self.moves = begun or (self.moves and (self._surprise > _CALM or self._light > _LIT))
 
     def _freed(self, picture: Picture) -> Picture:
         for before, after in self._evened:

@@ -19,6 +19,11 @@ from flow.tracks import Matches
 
 Array: TypeAlias = NDArray[np.float64]
 
+RELIEF = 0.05
+"""One-sigma of the ground's relief, as a share of the height, before anything is known: low plants, creases, stones."""
+PATCHES = 12.0
+"""Neighbouring blocks err alike: of what relief or a codec does to them, about so many patches of the view are independent."""
+
 _LEAST_SHARE = 0.5
 _MOST_SCATTER_PX = 0.85
 _MEDIAN_SQUARE = 0.4549  # of a Gaussian of variance 1

@@ -157,6 +157,7 @@ class BlockMatcher:
             covariance_px2=covariance[good],
             offered=int(np.count_nonzero(textured)) + int(np.count_nonzero(~seen)),
             held=share_of(change < self._COPY_CHANGE),
+            noise_levels=float(np.sqrt(noise)),
         )
 
     def sharpness(self, picture: Picture) -> float:

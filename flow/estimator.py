@@ -32,6 +32,7 @@ from flow.pair.acceleration import AccelerationFilter
 from flow.pair.expected import ExpectedVelocity
 from flow.pair.geometry import PairView, Plane
 from flow.pair.neighbours import NeighbourScatter
+from flow.pair.match_noise import PATCHES
 from flow.pair.relief import ReliefWatch
 from flow.pair.row_errors import Known, RowErrors
 from flow.pair.scatter import CommonScatter
@@ -298,6 +299,10 @@ class Estimator:
         pair, solution = found.pair, found.solution
         shared = self._errors.effects(view, pair, solution, known, self._turns.misfit)
         relief = self._relief.error(pair, solution, found.noise.scale, known.tilt.sigma_rad)
+        if found.relief:
+            # What the range sensor meets and the mean of the view differ by as much as patches of relief average to.
+            common = found.relief / np.sqrt(PATCHES) * solution.velocity_m_s[:, None]
+            relief = common if relief is None else np.hstack([relief, common])
         if relief is not None:
             shared["relief"] = relief
         if found.light > 0:
@@ -332,7 +337,7 @@ class Estimator:
         self._carry(view, solution.velocity_m_s, velocity, effects, image, relief)
         sigmas = {cause: np.sqrt(np.square(effect).sum(axis=1)) for cause, effect in effects.items()}
         sigmas["image"] = np.sqrt(np.diag(image))
-        kept = self._positions is not None and vouched and not self._light.moves
+        kept = self._positions is not None and vouched
         position = self._place(second, view, solution.velocity_m_s, image, known) if kept else None
         return Outcome(
             level, matches=found.matches, used=solution.used, height=known.height, effects=sigmas, position=position
@@ -387,7 +392,8 @@ class Estimator:
                 distance_sigma_m=known.height.sigma_m,
                 tilt_sigma_rad=known.tilt.sigma_rad,
                 common_px=self._scatter.frame_jitter_px,
-            )
+            ),
+            registers=not self._light.moves,
         )
 
 

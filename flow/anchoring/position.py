@@ -35,7 +35,9 @@ _LEAST_OVERLAP, _GOOD_OVERLAP = 0.6, 0.75
 _MOST_GROWTH, _MOST_TURN_RAD = 0.2, 0.35
 _LOST_S = 0.4  # without a registration for so long the anchor is given up
 _KEPT = 6  # anchors that may be taken up again
-_ACCELERATION_M_S2 = 2.0  # while nothing is measured
+# While nothing is measured. Velocities on both sides leave open how it is shared: halves of a gap T with accelerations of
+# this sigma, independent of each other, move the middle by their difference times T^2 / 8, 1 / sqrt(32) of sigma T^2.
+_ACCELERATION_M_S2 = 2.0
 _SHARPER = 1.6
 _NO_WAY = Way(moved=np.zeros(3), covariance=np.zeros((3, 3)))
 _HEIGHT_LASTS_S = 0.5  # height errors farther apart than this count as independent
@@ -73,14 +75,18 @@ class PositionKeeper:
         self._sight: Sight | None = None
         self._count = 0
 
-    def follow(self, now: Moment) -> Position:
-        """Take in a picture whose speed has been measured; call it in time order, and not at all where there is none."""
+    def follow(self, now: Moment, *, registers: bool = True) -> Position:
+        """Take in an image whose speed has been measured; call it in time order, and not at all where there is none.
+
+        An image that is not to be trusted against others, for light that moves in it, say, ``registers`` not: the row's own
+        velocity and covariance carry the position on.
+        """
         self._sight = None
         if not self._anchors:
             self._begin(now)
         else:
             self._advance(now)
-            if now.shot.time_s - self._registered_s >= _INTERVAL_S - 0.25 * now.interval_s:
+            if registers and now.shot.time_s - self._registered_s >= _INTERVAL_S - 0.25 * now.interval_s:
                 self._register(now)
                 self._choose(now)
         self._latest = now
@@ -132,14 +138,16 @@ class PositionKeeper:
         self._sight = self._registrar.itself(self._anchors[-1], now)
 
     def _advance(self, now: Moment) -> None:
-        """Add up the speed since the last picture."""
+        """Add up the velocity since the last image; where rows are missing between, the mean of those around."""
         assert self._latest is not None
-        anchor = self._anchors[-1]
-        gap_s = max(now.shot.time_s - self._latest.shot.time_s - now.interval_s, 0.0)
-        R_anchor_level = small_turn(anchor.turn.true_rad[:3]) @ anchor.shot.middle.T @ now.R_level_still.T
-        moved = R_anchor_level @ now.velocity_m_s * (now.interval_s + gap_s)
-        added = R_anchor_level @ now.covariance_m2_s2 @ R_anchor_level.T * (now.interval_s + gap_s) ** 2
-        added += (0.5 * _ACCELERATION_M_S2 * gap_s**2) ** 2 * np.eye(3)
+        anchor, latest = self._anchors[-1], self._latest
+        gap_s = max(now.shot.time_s - latest.shot.time_s - now.interval_s, 0.0)
+        R_anchor_still = small_turn(anchor.turn.true_rad[:3]) @ anchor.shot.middle.T
+        moved, added = np.zeros(3), (_ACCELERATION_M_S2 * gap_s**2) ** 2 / 32 * np.eye(3)
+        for moment, over_s in ((now, now.interval_s + 0.5 * gap_s), (latest, 0.5 * gap_s)):
+            R_anchor_level = R_anchor_still @ moment.R_level_still.T
+            moved += R_anchor_level @ moment.velocity_m_s * over_s
+            added += R_anchor_level @ moment.covariance_m2_s2 @ R_anchor_level.T * over_s**2
         self._way = Way(
             moved=self._way.moved + moved / anchor.distance_m,
             covariance=self._way.covariance + added / anchor.distance_m**2,

@@ -138,7 +138,8 @@ class Registrar:
         if found is None:
             return None, 1.0
         miss_px = found.miss * self._focal_px
-        if not speak_of_one_motion(found.used, miss_px):
+        moved_px = equations.rows[:, :, :3] @ moved * self._focal_px
+        if not speak_of_one_motion(found.used, miss_px, moved_px):
             return None, 1.0
         if not coarse:
             self._noise.learn(matches, found.used, miss_px, found.scale)

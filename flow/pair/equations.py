@@ -11,7 +11,7 @@ is the motion field of Longuet-Higgins and Prazdny 1980.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TypeAlias
 
 import numpy as np
@@ -43,6 +43,20 @@ class PairGeometry:
     distance_m: float
     flow: Array
     covariance: Array
+
+    @property
+    def apparent(self) -> Array:
+        """Translational motion (N, 2) of each match in ray coordinates."""
+        return self.second_ray[:, :2] - self.first_ray[:, :2]
+
+    def over_relief(self, relief: float) -> PairGeometry:
+        """Give the same pair over ground whose relief is so much of the height (one sigma).
+
+        What stands higher moves faster along the same line: a relative error of the distance, marginalised, adds its square
+        times the outer product of the translational motion to a match's covariance.
+        """
+        moved = self.apparent
+        return replace(self, covariance=self.covariance + relief**2 * moved[:, :, None] * moved[:, None, :])
 
 
 def equations(pair: PairGeometry) -> tuple[Array, Array]:

@@ -29,13 +29,27 @@ _MOST_SCATTER_PX = 0.85
 _MEDIAN_SQUARE = 0.4549  # of a Gaussian of variance 1
 
 
-def speak_of_one_motion(used: NDArray[np.bool_], miss_px: Array) -> bool:
-    """Whether enough matches agree, ``used`` (N,), and closely: ``miss_px`` (N, 2) is how far each is off."""
+def speak_of_one_motion(used: NDArray[np.bool_], residual_px: Array, moved_px: Array) -> bool:
+    """Whether enough matches agree on one motion of the ground, and closely.
+
+    Parameters
+    ----------
+    used
+        (N,), the matches that agree.
+    residual_px
+        (N, 2), how far each is off.
+    moved_px
+        (N, 2), its translational motion: along it relief may leave a share of it.
+    """
     if share_of(used) < _LEAST_SHARE:
         return False
-    squared = np.square(miss_px).sum(axis=1)[used]
+    residual, moved = residual_px[used], moved_px[used]
+    # Mahalanobis distance for the covariance s^2 I + RELIEF^2 m m', inverted by Sherman and Morrison's formula.
+    by_relief = RELIEF**2 / (_MOST_SCATTER_PX**2 + RELIEF**2 * np.square(moved).sum(axis=1))
+    along = (residual * moved).sum(axis=1)
+    squared = (np.square(residual).sum(axis=1) - by_relief * np.square(along)) / _MOST_SCATTER_PX**2
     # The median of chi-square with two degrees of freedom is 2 ln 2.
-    return bool(upper_median(squared) <= 2 * np.log(2) * _MOST_SCATTER_PX**2)
+    return bool(upper_median(squared) <= 2 * np.log(2))
 
 
 class MatchNoise:

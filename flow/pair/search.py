@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from flow.pair.equations import PairGeometry
 from flow.pair.geometry import PairView
-from flow.pair.match_noise import MatchNoise, speak_of_one_motion
+from flow.pair.match_noise import RELIEF, MatchNoise, speak_of_one_motion
 from flow.pair.velocity import Solution, solve
 from flow.tracks import ImageMotion, Matches, Picture
 
@@ -32,8 +32,8 @@ HELD_SHARE = 0.03
 class Found:
     """Matches with their own covariance, what they were solved from and what came of it; ``noise`` learns from it.
 
-    ``agree`` says whether the matches speak of one motion; where they do not, the solution is no velocity. ``light`` is
-    what light that moves by itself may have done to it, in sigmas of the solution (:mod:`flow.faults.moving_light`).
+    ``agree`` says whether the matches speak of one motion; where they do not, the solution is no velocity. ``relief`` is
+    how much of the height the ground's relief had to be allowed for that; 0 where it may be a plane. ``light`` is what light that moves by itself may have done to it, in sigmas of the solution (:mod:`flow.faults.moving_light`).
     """
 
     matches: Matches
@@ -41,6 +41,7 @@ class Found:
     solution: Solution
     noise: MatchNoise
     agree: bool
+    relief: float = 0.0
     light: float = 0.0
 
 
@@ -147,11 +148,22 @@ class Search:
             reason = "no_texture" if matches.offered < _FEWEST_OFFERED else "few_tracks"
             return NotFound(matches=matches, reason=reason)
         near, held = _HELD_BACK_PX / self._focal_px, matches.held > HELD_SHARE
-        solution = solve(pair, guess_m_s, noise.scale, self._rng, near=near, held=held)
-        if solution is None:
-            return NotFound(matches=matches, reason="contradictory")
-        agree = speak_of_one_motion(solution.used, solution.miss * self._focal_px)
-        return Found(matches=matches, pair=pair, solution=solution, noise=noise, agree=agree)
+        # Ground is taken for a plane first; matches that do not agree on one may do so over ground with relief.
+        found: Found | None = None
+        for relief in (0.0, RELIEF):
+            seen = pair.over_relief(relief) if relief else pair
+            solution = solve(seen, guess_m_s, noise.scale, self._rng, near=near, held=held)
+            if solution is None:
+                continue
+            residual_px, moved_px = solution.miss * self._focal_px, pair.apparent * self._focal_px
+            agree = speak_of_one_motion(solution.used, residual_px, moved_px)
+            if agree or found is None:
+                found = Found(
+                    matches=matches, pair=seen, solution=solution, noise=noise, agree=agree, relief=relief if agree else 0.0
+                )
+            if agree:
+                break
+        return found or NotFound(matches=matches, reason="contradictory")
 
 
 def _length(vector: Array) -> float:

@@ -188,7 +188,7 @@ def _weighted(
         used=weight > _USED,
         scale=spread,
         pull=pull,
-        apparent=pair.second_ray[:, :2] - pair.first_ray[:, :2],
+        apparent=pair.apparent,
         rows=rows,
         miss=miss,
     )

@@ -31,8 +31,8 @@ from flow.module import Module
 from flow.pair.acceleration import AccelerationFilter
 from flow.pair.expected import ExpectedVelocity
 from flow.pair.geometry import PairView, Plane
-from flow.pair.neighbours import NeighbourScatter
 from flow.pair.match_noise import PATCHES
+from flow.pair.neighbours import NeighbourScatter
 from flow.pair.relief import ReliefWatch
 from flow.pair.row_errors import Known, RowErrors
 from flow.pair.scatter import CommonScatter
@@ -290,7 +290,10 @@ class Estimator:
             return "repeated_frame" if copied else "picture_fixed"
         turned_rad, interval_s = view.turned_rad(), view.second_s - view.first_s
         rate_change = self._errors.rate_change(view)
-        if self._turns.disagrees(pair, solution, turned_rad, rate_change, interval_s, found.noise.scale):
+        # Over relief the plane's model of what a turn looks like does not hold, and the test of it says nothing.
+        if not found.relief and self._turns.disagrees(
+            pair, solution, turned_rad, rate_change, interval_s, found.noise.scale
+        ):
             return "gyro_disagrees"
         return None if found.agree else "contradictory"
 

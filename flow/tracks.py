@@ -29,7 +29,7 @@ class Matches:
     displacement for two grey levels of noise; the scatter of the matches themselves then scales it. ``offered``
     counts the points that were worth looking for; ``held`` is the share of them that are copies of the first picture, to
     a fraction of a grey level: a video codec holds such places back. ``noise_levels`` is the one-sigma of a pixel's noise,
-    grey levels, as far as the matches show it.
+    grey levels, as far as the matches show it; ``lost`` counts the points with texture that were in view and not found.
     """
 
     first_px: Array
@@ -38,6 +38,7 @@ class Matches:
     offered: int
     held: float = 0.0
     noise_levels: float = 2.0
+    lost: int = 0
 
     def __len__(self) -> int:
         return len(self.first_px)
@@ -53,6 +54,7 @@ class Matches:
             offered=self.offered,
             held=self.held,
             noise_levels=self.noise_levels,
+            lost=self.lost,
         )
 
 

@@ -23,7 +23,9 @@ from flow.tracks import Picture
 Array: TypeAlias = NDArray[np.float64]
 
 _SMOOTHING_PX, _APART_PX = 3.0, 6  # one-sigma of the smoothing; places twice as far apart are independent of each other
-_NOISE_LEFT = 1 / (2 * np.sqrt(np.pi) * _SMOOTHING_PX)  # share of white noise's sigma that a Gaussian leaves (closed form)
+_NOISE_LEFT = 1 / (
+    2 * np.sqrt(np.pi) * _SMOOTHING_PX
+)  # share of white noise's sigma that a Gaussian leaves (closed form)
 _CODEC_PX = 0.05  # by so much a video codec shifts whole images (measured: 0.05 to 0.07 px at crf 23)
 _DARK_LEVELS = 4.0  # added to brightness: below, a logarithm is noise
 _ROUNDING = 1e-3  # relative error of light that no sensor is free of: its gain from image to image
@@ -46,7 +48,7 @@ def light_change(first: Picture, second: Picture, view: PairView, velocity_m_s: 
         One-sigma of a pixel's noise, grey levels.
     """
     height, width = first.shape
-    x, y = (np.arange(_APART_PX, size - _APART_PX, _APART_PX, float) for size in (width, height))
+    x, y = (np.arange(_APART_PX, size - _APART_PX, _APART_PX).astype(np.float64) for size in (width, height))
     places = np.stack(np.meshgrid(x, y), axis=-1).reshape(-1, 2)
     moved = view.predict(places, velocity_m_s)
     seen = ((moved >= _APART_PX) & (moved < np.array([width, height]) - _APART_PX)).all(axis=1)  # NaN is not
@@ -54,7 +56,7 @@ def light_change(first: Picture, second: Picture, view: PairView, velocity_m_s: 
     if len(places) < _FEWEST:
         return 0.0
     before, after = _smoothed(first), _smoothed(second)
-    slope = np.hypot(*(_at(cv2.Sobel(before, cv2.CV_32F, 1 - k, k, scale=1 / 8), places) for k in (0, 1)))
+    slope = np.hypot(*(_at(_slope(before, k), places) for k in (0, 1)))
     brightness = _at(before, places)
     astray_px = _CODEC_PX + RELIEF * np.linalg.norm(moved - places, axis=1)
     noise = np.sqrt(2) * noise_levels * _NOISE_LEFT / np.exp(brightness)
@@ -68,13 +70,17 @@ def _smoothed(picture: Picture) -> NDArray[np.float32]:
     return np.asarray(np.log(smooth + np.float32(_DARK_LEVELS)), np.float32)
 
 
+def _slope(values: NDArray[np.float32], axis: int) -> NDArray[np.float32]:
+    return np.asarray(cv2.Sobel(values, cv2.CV_32F, 1 - axis, axis, scale=1 / 8), np.float32)
+
+
 def _at(values: NDArray[np.float32], places: Array) -> Array:
     columns, rows = places.astype(np.float32).T[:, None]
     return np.asarray(cv2.remap(values, columns, rows, cv2.INTER_LINEAR)[0], np.float64)
 
 
 def _without_trend(change: Array, places: Array, by_offset: Array, sigma: Array) -> Array:
-    """What a surface of second order over the image and an offset leave, fitted by least absolute residuals."""
+    """Give what a surface of second order over the image and an offset leave, fitted by least absolute residuals."""
     x, y = ((places - places.mean(axis=0)) / places.std(axis=0)).T
     design = np.column_stack([np.ones(len(x)), x, y, x * x, x * y, y * y, by_offset / by_offset.mean()])
     weight = 1 / sigma

@@ -34,6 +34,9 @@ _MOVES, _CALM = 3.0, 1.0  # mean square of the difference in sigmas from which o
 _LIT = 4.0  # mean square of the light's own change, in units of what leaves it in steady light: twice as much as noise does
 _FARTHEST_PX = 2.0  # light shifts what is seen by less
 _GRAIN_PX = 1.5  # ground that has moved by so much has next to no grain in common with itself
+_SOME_PATTERN = (
+    0.05  # share that ground which repeats itself may leave (0.05 on tiles, after three images; 0.03 after ten)
+)
 _MOST_PATTERN = 0.25  # share of it that stands: the sensor's own, which has nothing to do with light
 # Of the difference, what may be left in the grain (measured: 0.05-0.15 of shadows on ground rich in grain, up to 1 on smooth soil)
 _LEFT = 1.0
@@ -60,7 +63,8 @@ class MovingLight:
         self._evened: list[tuple[Picture, Picture]] = []  # the last two, before and after
         self._pairs, self._moving, self._compared, self._agreed = 0, 0, 0, False
         self._empty = 0  # pairs running in which plain pictures hold nothing to match and freed ones do
-        self._surprise, self._apart_m2_s2, self._light = 0.0, 0.0, 0.0
+        # Running means: the difference in units of its variance, the difference itself and its variance, the light's change.
+        self._surprise, self._apart_m2_s2, self._variance_m2_s2, self._light = 0.0, 0.0, 0.0, 0.0
         self._pattern = _StandingGrain()
         self.moves = moves
 
@@ -85,7 +89,7 @@ class MovingLight:
         agrees = isinstance(plain, Found) and plain.agree
         self._pairs, self._agreed = self._pairs + 1, self._agreed or agrees
         if agrees and not self.moves and self._pairs > _EARLY and self._pairs % _EVERY:
-            return plain
+            return self._doubted(plain)
         even = self._even.find(self._freed(first), self._freed(second), view, guess_m_s)
         if isinstance(even, NotFound) or not even.agree or not self._comparable(plain, even, view):
             return replace(plain, agree=False) if isinstance(plain, Found) and self.moves else plain
@@ -100,10 +104,21 @@ class MovingLight:
             if agrees:
                 miss_px = self._focal_px * even.solution.miss
                 even.noise.learn(even.matches, even.solution.used, miss_px, even.solution.scale)
+            return self._doubted(plain)
+        return _with_error(even, _LEFT**2 * self._apart_m2_s2)
+
+    def _doubted(self, plain: Found | NotFound) -> Found | NotFound:
+        """State what a sensor's own pattern may do to plain images, where light rests.
+
+        Grain that stands, a share of its variance, holds the velocity of freed images back by that share, and of plain ones by
+        as much less as the two differ. And what they differ by beyond its variance is an error of the one or the other.
+        """
+        if isinstance(plain, NotFound):
             return plain
-        # Along the vertical, too, as much more as a match there says less.
-        sigma_m_s = float(np.sqrt(np.trace(even.solution.covariance[:2, :2])))
-        return replace(even, light=_LEFT * float(np.sqrt(self._apart_m2_s2)) / max(sigma_m_s, 1e-9))
+        apart_m_s, share = float(np.sqrt(self._apart_m2_s2)), self._pattern.share()
+        held_m_s = share * float(np.linalg.norm(plain.solution.velocity_m_s)) if share > _SOME_PATTERN else 0.0
+        variance = max(self._apart_m2_s2 - self._variance_m2_s2, 0.0) + max(held_m_s - apart_m_s, 0.0) ** 2
+        return _with_error(plain, variance) if variance > 0 else plain
 
     def _comparable(self, plain: Found | NotFound, even: Found, view: PairView) -> bool:
         """Whether what differs may be the light's doing, and not a period of tiles or the sensor's own pattern."""
@@ -134,6 +149,7 @@ class MovingLight:
         share = 1 / min(self._compared, _MEMORY)
         self._surprise += share * (float(np.mean(apart**2 / variance)) - self._surprise)
         self._apart_m2_s2 += share * (float(apart @ apart) - self._apart_m2_s2)
+        self._variance_m2_s2 += share * (float(variance.sum()) - self._variance_m2_s2)
         velocity = even.solution.velocity_m_s
 
         change = light_change(first, second, view, velocity, plain.matches.noise_levels)
@@ -152,6 +168,12 @@ class MovingLight:
         after = np.clip(np.rint(128 + float(levels.mean()) * (ratio - 1)), 0, 255).astype(np.uint8)
         self._evened = [*self._evened[-1:], (picture, after)]
         return after
+
+
+def _with_error(found: Found, variance_m2_s2: float) -> Found:
+    """State an error of this variance, level axes together, in units of the solution's: along the vertical alike."""
+    sigma_m_s = float(np.sqrt(np.trace(found.solution.covariance[:2, :2])))
+    return replace(found, light=float(np.sqrt(variance_m2_s2)) / max(sigma_m_s, 1e-9))
 
 
 class _StandingGrain:

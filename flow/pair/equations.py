@@ -49,14 +49,9 @@ class PairGeometry:
         """Translational motion (N, 2) of each match in ray coordinates."""
         return self.second_ray[:, :2] - self.first_ray[:, :2]
 
-    def over_relief(self, relief: float) -> PairGeometry:
-        """Give the same pair over ground whose relief is so much of the height (one sigma).
-
-        What stands higher moves faster along the same line: a relative error of the distance, marginalised, adds its square
-        times the outer product of the translational motion to a match's covariance.
-        """
-        moved = self.apparent
-        return replace(self, covariance=self.covariance + relief**2 * moved[:, :, None] * moved[:, None, :])
+    def loosened(self, scale: float, allowed: Array) -> PairGeometry:
+        """Give the same pair with so many times its covariance and what is allowed (N, 2, 2) on top."""
+        return replace(self, covariance=scale * self.covariance + allowed)
 
 
 def equations(pair: PairGeometry) -> tuple[Array, Array]:

@@ -26,30 +26,27 @@ PATCHES = 12.0
 
 _LEAST_SHARE = 0.5
 _MOST_SCATTER_PX = 0.85
+_NOISIER = 2.0  # pixel noise against the usual: photon noise doubles where there is four times as much light
 _MEDIAN_SQUARE = 0.4549  # of a Gaussian of variance 1
 
 
-def speak_of_one_motion(used: NDArray[np.bool_], residual_px: Array, moved_px: Array) -> bool:
-    """Whether enough matches agree on one motion of the ground, and closely.
+def allowed_px2(moved_px: Array) -> Array:
+    """Covariance (N, 2, 2) that residuals of one motion of the ground may have, px^2.
 
-    Parameters
-    ----------
-    used
-        (N,), the matches that agree.
-    residual_px
-        (N, 2), how far each is off.
-    moved_px
-        (N, 2), its translational motion: along it relief may leave a share of it.
+    A scatter whatever the direction; and what stands higher moves faster along the same line, so that relief adds its
+    square times the outer product of a match's translational motion (N, 2): a relative error of its distance, marginalised.
     """
+    return np.asarray(_MOST_SCATTER_PX**2 * np.eye(2) + RELIEF**2 * moved_px[:, :, None] * moved_px[:, None, :])
+
+
+def speak_of_one_motion(used: NDArray[np.bool_], residual_px: Array, moved_px: Array) -> bool:
+    """Whether enough matches agree, ``used`` (N,), and their residuals (N, 2) are no larger than what is allowed."""
     if share_of(used) < _LEAST_SHARE:
         return False
-    residual, moved = residual_px[used], moved_px[used]
-    # Mahalanobis distance for the covariance s^2 I + RELIEF^2 m m', inverted by Sherman and Morrison's formula.
-    by_relief = RELIEF**2 / (_MOST_SCATTER_PX**2 + RELIEF**2 * np.square(moved).sum(axis=1))
-    along = (residual * moved).sum(axis=1)
-    squared = (np.square(residual).sum(axis=1) - by_relief * np.square(along)) / _MOST_SCATTER_PX**2
+    residual = residual_px[used]
+    weighted = np.linalg.solve(allowed_px2(moved_px[used]), residual[:, :, None])[:, :, 0]
     # The median of chi-square with two degrees of freedom is 2 ln 2.
-    return bool(upper_median(squared) <= 2 * np.log(2))
+    return bool(upper_median((residual * weighted).sum(axis=1)) <= 2 * np.log(2))
 
 
 class MatchNoise:
@@ -64,6 +61,7 @@ class MatchNoise:
         self.gain, self.floor_px2 = 1.0, self._BELIEF_PX**2
         self.scale = 1.0
         """Scatter factor of the pairs before on the covariance given out."""
+        self._levels = np.inf  # noise of a pixel, grey levels
         self._seen: Array | None = None  # (2, 2): variance by texture and variance shown, of the better and worse half
 
     def applied(self, matches: Matches) -> Matches:
@@ -85,6 +83,8 @@ class MatchNoise:
             Scatter factor on the covariance given out.
         """
         self.scale += 0.1 * (scale - self.scale)
+        levels = matches.noise_levels
+        self._levels = levels if np.isinf(self._levels) else self._levels + 0.1 * (levels - self._levels)
         # Along and across its edges a match may scatter very differently: each direction counts on its own.
         by_texture, shown = _by_direction(matches.covariance_px2, miss_px, used)
         finer = int(self._FINER * len(by_texture))
@@ -96,6 +96,15 @@ class MatchNoise:
         gain = (coarse_shown - fine_shown) / max(coarse - fine, 1e-3 * coarse)
         self.gain = float(np.clip(gain, self._LEAST_GAIN, self._MOST_GAIN))
         self.floor_px2 = float(max(fine_shown - self.gain * fine, 0.0))
+
+    def explains(self, matches: Matches, used: NDArray[np.bool_]) -> bool:
+        """Whether matches found from a guess alone show the ground's motion, or want to be looked for from afar.
+
+        From a wrong guess a few blocks agree by chance: most places with texture are not found, and those that are leave it
+        in their residual, as more noise than a pixel has.
+        """
+        found = used.sum() >= _LEAST_SHARE * (len(used) + matches.lost)
+        return bool(found and matches.noise_levels < _NOISIER * self._levels)
 
     def note_unusual(self, scale: float) -> None:
         """Let the scatter of a pair that shows more than one plane count a little, in case it lasts."""

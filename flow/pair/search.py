@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TypeAlias
 
 import numpy as np
@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from flow.pair.equations import PairGeometry
 from flow.pair.geometry import PairView
-from flow.pair.match_noise import RELIEF, MatchNoise, speak_of_one_motion
+from flow.pair.match_noise import RELIEF, MatchNoise, allowed_px2, speak_of_one_motion
 from flow.pair.velocity import Solution, solve
 from flow.tracks import ImageMotion, Matches, Picture
 
@@ -33,7 +33,8 @@ class Found:
     """Matches with their own covariance, what they were solved from and what came of it; ``noise`` learns from it.
 
     ``agree`` says whether the matches speak of one motion; where they do not, the solution is no velocity. ``relief`` is
-    how much of the height the ground's relief had to be allowed for that; 0 where it may be a plane. ``light`` is what light that moves by itself may have done to it, in sigmas of the solution (:mod:`flow.faults.moving_light`).
+    how much of the height the ground's relief had to be allowed for that; 0 where it may be a plane. ``light`` is what light
+    that moves by itself may have done to it, in sigmas of the solution (:mod:`flow.faults.moving_light`).
     """
 
     matches: Matches
@@ -91,8 +92,10 @@ class Search:
         guess_m_s
             (3,) velocity of the body expected, camera axes; None without history.
         """
-        if guess_m_s is not None and (near := self._settle(first, second, view, guess_m_s)) is not None:
-            return near
+        if guess_m_s is not None:
+            near = self._settle(first, second, view, guess_m_s)
+            if near is not None and near.noise.explains(near.matches, near.solution.used):
+                return near
         found = self._once(self._coarse, first, second, view, guess_m_s)
         if isinstance(found, NotFound) or not found.agree:
             return found
@@ -147,23 +150,26 @@ class Search:
         if len(matches) < _FEWEST_MATCHES:
             reason = "no_texture" if matches.offered < _FEWEST_OFFERED else "few_tracks"
             return NotFound(matches=matches, reason=reason)
+        plane = self._solved(pair, matches, noise, guess_m_s, noise.scale)
+        if plane is not None and plane.agree:
+            return plane
+        # Matches that do not agree on one motion over a plane may do so over ground with relief.
+        allowed = allowed_px2(pair.apparent * self._focal_px) / self._focal_px**2
+        rough = self._solved(pair.loosened(noise.scale, allowed), matches, noise, guess_m_s, 1.0)
+        if rough is not None and rough.agree:
+            return replace(rough, relief=RELIEF)
+        return plane or NotFound(matches=matches, reason="contradictory")
+
+    def _solved(
+        self, pair: PairGeometry, matches: Matches, noise: MatchNoise, guess_m_s: Array | None, scale: float
+    ) -> Found | None:
         near, held = _HELD_BACK_PX / self._focal_px, matches.held > HELD_SHARE
-        # Ground is taken for a plane first; matches that do not agree on one may do so over ground with relief.
-        found: Found | None = None
-        for relief in (0.0, RELIEF):
-            seen = pair.over_relief(relief) if relief else pair
-            solution = solve(seen, guess_m_s, noise.scale, self._rng, near=near, held=held)
-            if solution is None:
-                continue
-            residual_px, moved_px = solution.miss * self._focal_px, pair.apparent * self._focal_px
-            agree = speak_of_one_motion(solution.used, residual_px, moved_px)
-            if agree or found is None:
-                found = Found(
-                    matches=matches, pair=seen, solution=solution, noise=noise, agree=agree, relief=relief if agree else 0.0
-                )
-            if agree:
-                break
-        return found or NotFound(matches=matches, reason="contradictory")
+        solution = solve(pair, guess_m_s, scale, self._rng, near=near, held=held)
+        if solution is None:
+            return None
+        residual_px, moved_px = solution.miss * self._focal_px, pair.apparent * self._focal_px
+        agree = speak_of_one_motion(solution.used, residual_px, moved_px)
+        return Found(matches=matches, pair=pair, solution=solution, noise=noise, agree=agree)
 
 
 def _length(vector: Array) -> float:

@@ -158,6 +158,7 @@ class BlockMatcher:
             offered=int(np.count_nonzero(textured)) + int(np.count_nonzero(~seen)),
             held=share_of(change < self._COPY_CHANGE),
             noise_levels=float(np.sqrt(noise)),
+            lost=int(np.count_nonzero(textured)) - int(np.count_nonzero(good)),
         )
 
     def sharpness(self, picture: Picture) -> float:

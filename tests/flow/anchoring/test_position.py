@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from flow import Estimator, GyroSamples, scene
-from flow.anchoring import Position
+from flow.anchoring import Position, PositionKeeper
 from flow.anchoring.turn import Turn
 from flow.benchmark.trial_flight import _Log
 
@@ -115,6 +115,36 @@ def test_darkness_is_bridged_by_a_sigma_that_says_so() -> None:
     miss, in_sigmas = errors(positions, truth)
     assert np.abs(in_sigmas).max() < 5
     assert np.abs(miss[-30:]).max() < 0.002
+
+
+def test_where_no_keyframe_is_registered_the_velocities_carry_the_place_on(monkeypatch: pytest.MonkeyPatch) -> None:
+    # As while light moves: a place for every row, off by what the velocities add up to, and a band that knows. Rows of
+    # 1 mm/s RMS over 1/30 s, independent of each other, walk 0.4 mm in 4 s; as errors of the image's own they telescope.
+    follow = PositionKeeper.follow
+    monkeypatch.setattr(PositionKeeper, "follow", lambda self, now, **_: follow(self, now, registers=False))
+    motion = scene.straight(4.0, height_m=1.2, speed_m_s=0.4) + scene.gusts(4.0, seed=2)
+    positions, truth = flown(motion)
+    miss, in_sigmas = errors(positions, truth)
+    assert len(positions) > 0.95 * 4 * FPS
+    assert {position.anchor for position in positions} == {1}
+    assert not any(position.sight for position in positions[1:])
+    assert np.abs(miss[-1]).max() < 0.004
+    assert np.abs(in_sigmas[-1]).max() < 3.5
+
+
+def test_a_gap_is_bridged_by_the_velocities_around_it() -> None:
+    # Speeding up evenly, from 0.3 m/s by 1.5 m/s^2, half a second in the dark: the mean of the two velocities is exact there;
+    # the last one alone would miss by a t^2 / 2 = 190 mm. Of the first picture afterwards, before any keyframe helps.
+    def channels(t: np.ndarray) -> np.ndarray:
+        still = np.zeros_like(t)
+        return np.column_stack([0.3 * t + 0.75 * t**2, still, still - 1.2, still, still, still])
+
+    positions, truth = flown(scene.from_function(channels, 2.4), blind=(1.2, 1.7))
+    miss, in_sigmas = errors(positions, truth)
+    after = int(np.argmax(np.diff([position.time_s for position in positions]))) + 1
+    assert positions[after].time_s - positions[after - 1].time_s > 0.4
+    assert np.abs(miss[after] - miss[after - 1]).max() < 0.01
+    assert np.abs(in_sigmas[after]).max() < 4
 
 
 @pytest.mark.parametrize("slip", ["gyro turned about", "lens longer"])

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -37,10 +39,34 @@ def test_gain_and_floor_are_those_the_misses_were_made_with() -> None:
 
 
 def test_matches_speak_of_one_motion_where_most_agree_closely() -> None:
-    # Closed form: misses of 0.85 px along either axis are the most (sqrt(2 ln 2) of it is the median radius).
+    # Closed form: residuals of 0.85 px along either axis are the most (sqrt(2 ln 2) of it is the median radius) ...
     rng = np.random.default_rng(2)
-    used = np.arange(COUNT) % 3 > 0
+    used, still = np.arange(COUNT) % 3 > 0, np.zeros((COUNT, 2))
     for sigma_px, close in ((0.7, True), (1.0, False)):
-        miss = rng.normal(0, sigma_px, (COUNT, 2))
-        assert speak_of_one_motion(used, miss) is close
-        assert not speak_of_one_motion(np.arange(COUNT) % 3 == 0, miss)
+        residual = rng.normal(0, sigma_px, (COUNT, 2))
+        assert speak_of_one_motion(used, residual, still) is close
+        assert not speak_of_one_motion(np.arange(COUNT) % 3 == 0, residual, still)
+
+
+@pytest.mark.parametrize(("along_px", "across_px", "close"), [(2.0, 0.5, True), (0.5, 2.0, False), (3.4, 0.5, False)])
+def test_relief_is_allowed_along_the_motion_alone(along_px: float, across_px: float, close: bool) -> None:
+    # ... and along a translational motion of 40 px what a relief of 5 % adds, sqrt(0.85^2 + 2^2) = 2.17 px. The median of
+    # x^2 / a^2 + y^2 / b^2 with sigmas (2.0, 0.5) is 0.78, with (0.5, 2.0) 2.57, with (3.4, 0.5) 1.54 (drawn): limit 2 ln 2.
+    rng = np.random.default_rng(3)
+    direction = np.array([0.6, -0.8])
+    along, across = rng.normal(0, along_px, COUNT), rng.normal(0, across_px, COUNT)
+    residual = along[:, None] * direction + across[:, None] * np.array([0.8, 0.6])
+    moved = np.tile(40 * direction, (COUNT, 1))
+    assert speak_of_one_motion(np.ones(COUNT, bool), residual, moved) is close
+
+
+def test_a_wrong_guess_is_told_by_what_is_lost_and_by_its_noise() -> None:
+    # By construction: half of the places with texture and twice the usual noise are the limits.
+    rng, noise, used = np.random.default_rng(4), MatchNoise(), np.ones(COUNT, bool)
+    usual = replace(matches_of(rng), noise_levels=2.0)
+    assert noise.explains(usual, used)  # nothing is usual yet
+    noise.learn(usual, used, rng.normal(0, 0.05, (COUNT, 2)), 1.0)
+    assert noise.explains(replace(usual, noise_levels=3.9), used)
+    assert not noise.explains(replace(usual, noise_levels=4.1), used)
+    assert noise.explains(replace(usual, lost=COUNT - 1), used)
+    assert not noise.explains(replace(usual, lost=COUNT + 1), used)

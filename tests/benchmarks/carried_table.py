@@ -34,7 +34,8 @@ def _line(rate_hz: float, codec: str, found: Outcome) -> str:
     place = 1e3 * np.sqrt(np.mean(np.square(found.place_error_m).sum(axis=1)))
     return (
         f"{rate_hz:4.0f}/s   {codec:8}  {100 * found.usable / found.rows:5.1f} %   {rms[0]:11.1f} / {rms[1]:3.1f}        "
-        f"{mean[0]:+9.1f} / {mean[1]:+3.1f}    {inside[0]:5.1f} / {inside[1]:4.1f} %   {place:8.1f}      {found.lit} of {found.rows}"
+        f"{mean[0]:+9.1f} / {mean[1]:+3.1f}    {inside[0]:5.1f} / {inside[1]:4.1f} %   {place:8.1f}      "
+        f"{found.lit} of {found.rows}"
     )
 
 

@@ -161,7 +161,8 @@ class Fault:
     """How a recording is spoilt and what its log must hold.
 
     ``least`` is the share of rows that must give a velocity; ``clean_from_s`` the moment from which rows are clean again,
-    None where the fault lasts; ``silent_from_s`` the moment from which no row may give one.
+    None where the fault lasts; ``silent_from_s`` the moment from which no row may give one; ``off`` is how many rows may be
+    off by more than their band, see ``test_faults.py``.
     """
 
     spoil: Spoil = lambda flown: flown
@@ -170,6 +171,7 @@ class Fault:
     clean_from_s: float | None = None
     silent_from_s: float | None = None
     height_blind_s: tuple[float, float] = (0.0, 0.0)
+    off: int = 0
 
     def measured(self) -> Measured:
         """Measure it."""
@@ -281,6 +283,7 @@ FAULTS: dict[str, Fault] = {
     "in the hand before take-off": Fault(
         source=in_the_hand,
         least=0.45,
+        off=1,
         clean_from_s=0.9 + 0.5,
         height_blind_s=(0.0, 0.9 + 0.5),  # it is the hand that it sees
     ),

@@ -1,8 +1,7 @@
-"""What the log must do with each fault that recordings have; see ``faults.py``.
+"""What the log must do with each fault that recordings have; see ``fault_flights.py``.
 
 Expected is exact synthetic truth. A row may be off by more than 4 of its own sigmas and 2 cm/s once in 200 over all
-faults together: 4 sigma of a Gaussian is one in 16 000, the rest is for what no band knows beforehand. All faults are in
-one test, since that rule is about all of them and each is measured once.
+faults together: 4 sigma of a Gaussian is one in 16 000, the rest is for what no band knows beforehand.
 """
 
 from __future__ import annotations
@@ -59,16 +58,17 @@ def complaints(fault: Fault, rows: Measured) -> list[str]:
     return [*said, str(Counter(rows.status))] if said else []
 
 
-def test_faults_cost_what_they_must_and_next_to_no_row_is_off() -> None:
-    wrong, count, said = Counter[str](), 0, {}
-    for name, fault in FAULTS.items():
-        rows = fault.measured()
-        wrong[name] = int(off(rows).sum())
-        count += int(usable(rows).sum())
-        said[name] = complaints(fault, rows)
-    assert not any(said.values()), {name: what for name, what in said.items() if what}
-    assert count > 2000
-    assert wrong.total() < count / ONE_IN, wrong.most_common(10)
+@pytest.mark.parametrize("name", FAULTS)
+def test_a_fault_costs_what_it_must_and_no_row_is_off(name: str) -> None:
+    fault = FAULTS[name]
+    rows = fault.measured()
+    assert not complaints(fault, rows)
+    assert off(rows).sum() <= fault.off
+
+
+def test_next_to_no_row_may_be_off() -> None:
+    # Of some 80 rows a flight, half of them with a velocity at least over all faults (2,800 of 4,600, measured).
+    assert sum(fault.off for fault in FAULTS.values()) < 40 * len(FAULTS) / ONE_IN
 
 
 def test_the_height_is_back_within_half_a_second() -> None:

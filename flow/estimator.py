@@ -290,10 +290,7 @@ class Estimator:
             return "repeated_frame" if copied else "picture_fixed"
         turned_rad, interval_s = view.turned_rad(), view.second_s - view.first_s
         rate_change = self._errors.rate_change(view)
-        # Over relief the plane's model of what a turn looks like does not hold, and the test of it says nothing.
-        if not found.relief and self._turns.disagrees(
-            pair, solution, turned_rad, rate_change, interval_s, found.noise.scale
-        ):
+        if self._turns.disagrees(pair, solution, turned_rad, rate_change, interval_s, found.noise.scale):
             return "gyro_disagrees"
         return None if found.agree else "contradictory"
 

@@ -22,7 +22,11 @@ from flow.tracks import Picture
 
 Array: TypeAlias = NDArray[np.float64]
 
-_SMOOTHING_PX, _APART_PX = 3.0, 6  # one-sigma of the smoothing; places twice as far apart are independent of each other
+_SMOOTHING_PX, _APART_PX = (
+    3.0,
+    6,
+)  # one-sigma of the smoothing; places twice that apart are next to independent of each other
+_MOST_ACROSS = 60  # places in a row of them; more tell no more
 _NOISE_LEFT = 1 / (
     2 * np.sqrt(np.pi) * _SMOOTHING_PX
 )  # share of white noise's sigma that a Gaussian leaves (closed form)
@@ -48,7 +52,8 @@ def light_change(first: Picture, second: Picture, view: PairView, velocity_m_s: 
         One-sigma of a pixel's noise, grey levels.
     """
     height, width = first.shape
-    x, y = (np.arange(_APART_PX, size - _APART_PX, _APART_PX).astype(np.float64) for size in (width, height))
+    apart_px = max(_APART_PX, width / _MOST_ACROSS)
+    x, y = (np.arange(_APART_PX, size - _APART_PX, apart_px) for size in (float(width), float(height)))
     places = np.stack(np.meshgrid(x, y), axis=-1).reshape(-1, 2)
     moved = view.predict(places, velocity_m_s)
     seen = ((moved >= _APART_PX) & (moved < np.array([width, height]) - _APART_PX)).all(axis=1)  # NaN is not

@@ -35,9 +35,9 @@ _MOVES, _CALM = 3.0, 1.0  # mean square of the difference in sigmas from which o
 _LIT = 4.0  # mean square of the light's own change, in units of what leaves it in steady light: twice as much as noise does
 _FARTHEST_PX = 2.0  # light shifts what is seen by less
 _GRAIN_PX = 1.5  # ground that has moved by so much has next to no grain in common with itself
-_SOME_PATTERN = (
-    0.05  # share that ground which repeats itself may leave (0.05 on tiles, after three images; 0.03 after ten)
-)
+# Share that ground may leave in the mean of so many images: where it moves by little more than its grain is wide, neighbours
+# have a third in common, and twice a third of 1 / 12 is 0.05.
+_SOME_PATTERN, _ENOUGH_PICTURES = 0.05, 12
 _MOST_PATTERN = 0.25  # share of it that stands: the sensor's own, which has nothing to do with light
 # Of the difference, what may be left in the grain (measured: 0.05-0.15 of shadows on ground rich in grain, up to 1 on smooth soil)
 _LEFT = 1.0
@@ -120,7 +120,8 @@ class MovingLight:
         if isinstance(plain, NotFound):
             return plain
         apart_m_s, share = float(np.sqrt(self._apart_m2_s2)), self._pattern.share()
-        held_m_s = share * float(np.linalg.norm(plain.solution.velocity_m_s)) if share > _SOME_PATTERN else 0.0
+        stands = share > _SOME_PATTERN and self._pattern.count >= _ENOUGH_PICTURES
+        held_m_s = share * float(np.linalg.norm(plain.solution.velocity_m_s)) if stands else 0.0
         variance = max(self._apart_m2_s2 - self._variance_m2_s2, 0.0) + max(held_m_s - apart_m_s, 0.0) ** 2
         return _with_error(plain, variance) if variance > 0 else plain
 
@@ -186,20 +187,20 @@ class _StandingGrain:
 
     def __init__(self) -> None:
         self._mean: NDArray[np.float32] | None = None
-        self._one, self._count = 0.0, 0.0
+        self._one, self.count = 0.0, 0.0
 
     def add(self, picture: Picture) -> None:
         """Take a freed picture of ground that has moved since the last by more than its grain is wide."""
         grain = picture[::2].astype(np.float32) - 128.0
-        self._count = min(self._count + 1, self._PICTURES)
-        share = np.float32(1 / self._count)
+        self.count = min(self.count + 1, self._PICTURES)
+        share = np.float32(1 / self.count)
         self._mean = share * grain if self._mean is None else self._mean + share * (grain - self._mean)
         self._one += float(share) * (float(grain.var()) - self._one)
 
     def share(self) -> float:
         """Share of the variance; none before enough is known."""
-        if self._mean is None or self._count < self._FEWEST:
+        if self._mean is None or self.count < self._FEWEST:
             return 0.0
         # Of pictures independent of each other a running mean keeps so much.
-        chance = 1 / self._count if self._count < self._PICTURES else 1 / (2 * self._PICTURES - 1)
+        chance = 1 / self.count if self.count < self._PICTURES else 1 / (2 * self._PICTURES - 1)
         return float(self._mean.var()) / max(self._one, 1e-6) - chance

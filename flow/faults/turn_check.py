@@ -128,7 +128,7 @@ class TurnCheck:
         if len(self._left) > 1 and self._pairs % 2:
             self._unruly += _UNRULY * (self._scatter[-1] / sigma_left**2 - self._unruly)
         if self._wrong:
-            if self._right_again(left, sigma_left):
+            if self._right_again(left, turned, sigma_left):
                 self._forget()
             return self._wrong
         self._weigh(left, sigma_left, turned, rate_change_rad_s / interval_s)
@@ -180,7 +180,9 @@ class TurnCheck:
         self._unruly = np.full(
             3, _UNRULY_FIRST
         )  # scatter over the square of what is usual: neighbours that a codec moves together
-        self._right = self._accused = 0  # pairs running without anything left, and since it was found wrong
+        # Since it was found wrong: squares (3, 3) of what is left, of the turn and of what is noise; and how many pairs.
+        self._since: deque[Array] = deque(maxlen=_MEMORY)
+        self._accused = 0
         self._wrong = self._doubted = self._misfits = False
         self._square, self._product = np.diag(_PRIOR**-2), np.zeros(len(_PRIOR))
 
@@ -200,11 +202,17 @@ class TurnCheck:
         limit = (0.5 if self._misfits else 1.0) * self._limit
         self._misfits = bool((np.abs(found) > limit + _SURE * self._spread * sure).any())
 
-    def _right_again(self, left: Array, sigma: Array) -> bool:
-        """Whether what spoke against the gyro has gone: a hand before the lens, say, that moved by itself."""
-        self._right = self._right + 1 if (np.abs(left) < 2.5 * sigma).all() else 0
+    def _right_again(self, left: Array, turned: Array, sigma: Array) -> bool:
+        """Whether what spoke against the gyro has gone: a hand before the lens, say, that moved by itself.
+
+        Over the last pairs, the more the longer it was accused, what is left must be no more than noise, or so little of the
+        turning as shows a gyro right.
+        """
+        self._since.append(np.stack([left**2, np.maximum(turned**2, (turned - left) ** 2), (2.5 * sigma) ** 2]))
         self._accused += 1
-        return self._right >= max(_BELIEVED_AGAIN, _AGAIN_SHARE * (self._accused - self._right))
+        run = min(max(_BELIEVED_AGAIN, round(_AGAIN_SHARE * self._accused)), _MEMORY)
+        size, turning, noise = np.mean(list(self._since)[-run:], axis=0)
+        return bool(self._accused >= run and (size < np.maximum(noise, _SHOWN_SHARE * turning)).all())
 
     def _judge(self) -> None:
         left, by_gyro = np.array(self._left), np.array(self._turned)

@@ -221,7 +221,8 @@ def test_rows_before_a_hand_in_front_of_the_lens_stay() -> None:
     found = measured(replace(inertial(), frames=frames))
     assert_honest(found, height_blind_s=(1.0, np.inf))  # the cloth goes up and down
     assert set(found.status[:59]) == {"ok"}
-    assert set(found.status[98:]) == {"ok"}
+    # The cloth turns otherwise than the gyro, which eight pairs without it show right again.
+    assert set(found.status[103:]) == {"ok"}
 
 
 def test_an_accelerometer_upside_down_is_refused() -> None:

@@ -10,6 +10,7 @@ from typing import TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
+from flow.columns import TAPED
 from flow.disk.table import Table, read_table
 from flow.errors import DataError
 from flow.height import ZERO_CELSIUS_K
@@ -73,7 +74,7 @@ def read_taped(path: str | os.PathLike[str], assumed_air_temperature_c: float | 
         temperature; units that look wrong; one height only; a height with fewer than three rows.
     """
     target = Path(path)
-    tables = list(read_table(target, ("reference_m", "range_m"), ("air_temperature_c",)))
+    tables = list(read_table(target, TAPED.needed, TAPED.optional))
     for table in tables:
         _check_values(table)
     columns = {key: np.concatenate([t.columns[key] for t in tables]) for key in (tables[0].columns if tables else ())}

@@ -46,9 +46,9 @@ def compare(speed: Path, reference: Path, align: bool, output: Path | None, as_j
     from flow.accuracy.comparison import compare as compare_logs
     from flow.errors import DataError
     from flow.series import read_truth
-    from flow.speedlog import read_speed_log
+    from flow.speedlog import read_speed_columns
 
-    log, truth = read_speed_log(speed), read_truth(reference)
+    log, truth = read_speed_columns(speed), read_truth(reference)
     try:
         found = compare_logs(log, truth, align=align)
     except DataError as error:

@@ -10,15 +10,16 @@ from typing import TypeAlias, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
+from flow.columns import ATTITUDE, GYRO, RANGE, TRUTH
 from flow.disk.table import Table, read_table, time_steps
 from flow.errors import DataError
 
 Array: TypeAlias = NDArray[np.float64]
 S = TypeVar("S")
 
-GYRO_COLUMNS = ("gyro_x_rad_s", "gyro_y_rad_s", "gyro_z_rad_s")
-ACCEL_COLUMNS = ("accel_x_m_s2", "accel_y_m_s2", "accel_z_m_s2")
-TRUTH_COLUMNS = ("forward_m_s", "right_m_s", "down_m_s", "height_m")
+GYRO_COLUMNS = GYRO.pick("gyro_x_rad_s", "gyro_y_rad_s", "gyro_z_rad_s")
+ACCEL_COLUMNS = GYRO.pick("accel_x_m_s2", "accel_y_m_s2", "accel_z_m_s2")
+TRUTH_COLUMNS = TRUTH.pick("forward_m_s", "right_m_s", "down_m_s", "height_m")
 
 # Limits beyond which a unit is wrong rather than a flight wild.
 _FASTEST_TURN_RAD_S = 40.0  # 2300 deg/s, above the range of common rate gyros (2000 deg/s, common practice)
@@ -109,7 +110,7 @@ def read_gyro(path: str | os.PathLike[str]) -> Iterator[GyroSamples]:
         At once for the header; while iterating for a cell that is no number, times that do not increase,
         rates, accelerations or time steps that only a wrong unit explains, or a log without any reading.
     """
-    tables = read_table(path, ["time_s", *GYRO_COLUMNS], ACCEL_COLUMNS)
+    tables = read_table(path, GYRO.needed, GYRO.optional)
     return _not_empty(path, _gyro_chunks(tables))
 
 
@@ -121,7 +122,7 @@ def read_range(path: str | os.PathLike[str]) -> Iterator[RangeSamples]:
     DataError
         As :func:`read_gyro`.
     """
-    tables = read_table(path, ["time_s", "range_m"], ["air_temperature_c"])
+    tables = read_table(path, RANGE.needed, RANGE.optional)
     return _not_empty(path, _range_chunks(tables))
 
 
@@ -133,7 +134,7 @@ def read_attitude(path: str | os.PathLike[str]) -> Iterator[AttitudeSamples]:
     DataError
         As :func:`read_gyro`.
     """
-    tables = read_table(path, ["time_s", "roll_rad", "pitch_rad"], ["yaw_rad"])
+    tables = read_table(path, ATTITUDE.needed, ATTITUDE.optional)
     return _not_empty(path, _attitude_chunks(tables))
 
 
@@ -147,15 +148,14 @@ def read_truth(path: str | os.PathLike[str]) -> Truth:
     """
     parts: list[Table] = []
     before_s: float | None = None
-    for table in read_table(path, ["time_s", *TRUTH_COLUMNS]):
+    for table in read_table(path, TRUTH.needed):
         before_s = time_steps(table, before_s, longest_step_s=1.5)
         for key in TRUTH_COLUMNS[:3]:
             table.refuse(np.abs(table.columns[key]) > _FASTEST_SPEED_M_S, key, _too_fast)
         parts.append(table)
     if before_s is None:
         raise DataError("holds no reading", path=path)
-    keys = ("time_s", *TRUTH_COLUMNS)
-    return Truth(**{key: _frozen(np.concatenate([part.columns[key] for part in parts])) for key in keys})
+    return Truth(**{key: _frozen(np.concatenate([part.columns[key] for part in parts])) for key in TRUTH.needed})
 
 
 def _gyro_chunks(tables: Iterator[Table]) -> Iterator[GyroSamples]:

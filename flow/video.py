@@ -12,6 +12,7 @@ import av
 import numpy as np
 from numpy.typing import NDArray
 
+from flow.columns import FRAMES
 from flow.disk.container import open_container
 from flow.disk.listing import backwards, list_pictures, reason, video_stream
 from flow.disk.on_disk import LongColumn
@@ -145,7 +146,7 @@ def _frame_times(path: Path) -> tuple[Array, Array]:
     times, exposures = LongColumn(), LongColumn()
     before_s: float | None = None
     following: float | None = None
-    for table in read_table(path, ["frame", "time_s"], ["exposure_s"]):
+    for table in read_table(path, FRAMES.needed, FRAMES.optional):
         before_s = time_steps(table, before_s, longest_step_s=_LONGEST_STEP_S)
         number = table.columns["frame"]
         exposure = table.columns.get("exposure_s", np.full(len(number), np.nan))

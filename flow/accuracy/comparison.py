@@ -5,11 +5,11 @@ from __future__ import annotations
 import dataclasses
 from collections.abc import Mapping
 from dataclasses import dataclass
+from statistics import NormalDist
 from typing import Any, TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import norm
 
 from flow.accuracy.bins import BAND_95, Bin, by_height, by_speed
 from flow.accuracy.drift import WINDOWS_S, Drift, drift_over
@@ -24,7 +24,7 @@ from flow.speedlog import SpeedLog
 
 Array: TypeAlias = NDArray[np.float64]
 
-_BAND_50 = float(norm.ppf(0.75))
+_BAND_50 = NormalDist().inv_cdf(0.75)
 _LOOSEST_SCALE_SIGMA = 0.1
 
 

@@ -26,7 +26,7 @@ from flow.accuracy.reference import Reference
 from flow.module import Module, write_module
 from flow.row import REASONS
 from flow.series import read_truth
-from flow.speedlog import read_speed_log
+from flow.speedlog import read_speed_columns
 from flow.video import Video
 from tests.cli.short_flight import COMMAND, ENVIRONMENT, ROOT, held, measured, run, small_module
 
@@ -44,7 +44,7 @@ def test_the_speed_log_keeps_its_contract(recording: Path) -> None:
     measured("rec")
     text = (recording / "measured" / "speed.csv").read_text()
     assert text.splitlines()[0] == COLUMNS
-    log, frames = read_speed_log(recording / "measured" / "speed.csv"), Video(recording / "video.mp4")
+    log, frames = read_speed_columns(recording / "measured" / "speed.csv"), Video(recording / "video.mp4")
     # Contract: camera time + time_offset_s = gyro time; a row a pair, in the middle of its interval. Half a digit.
     gyro_s = frames.times_s + small_module().alignment.time_offset_s
     np.testing.assert_allclose(log.time_s, (gyro_s[1:] + gyro_s[:-1]) / 2, atol=6e-8)
@@ -61,7 +61,7 @@ def test_the_summary_says_what_the_log_says(recording: Path) -> None:
     (recording / "gyro.csv").write_text("\n".join(cut) + "\n")
     said = measured("rec", "--output", "out").stderr
     facts = json.loads(Path("out/summary.json").read_text())
-    log = read_speed_log(Path("out/speed.csv"))
+    log = read_speed_columns(Path("out/speed.csv"))
     ok = log.usable
     speed = np.hypot(log.velocity_m_s[ok, 0], log.velocity_m_s[ok, 1])
     assert (facts["rows"], facts["rows_usable"]) == (65, int(ok.sum()))

@@ -11,7 +11,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from flow.module import PartialModule
-from flow.sections import Alignment, Camera, Gyro, Range, Section
+from flow.section_sigmas import Section
+from flow.sections import Alignment, Camera, Gyro, Range
 
 Array = NDArray[np.float64]
 S = TypeVar("S", bound=Section)

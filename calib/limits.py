@@ -14,7 +14,7 @@ from ruamel.yaml.error import YAMLError
 from calib.speed_error import FRAME_RATE_HZ, HEIGHTS_M
 from flow.disk.regular import refuse_devices
 from flow.errors import DataError
-from flow.sections import Section
+from flow.section_sigmas import Section
 
 Limit = Annotated[float, Field(gt=0, allow_inf_nan=False)]
 

@@ -17,7 +17,8 @@ from rich.console import Console
 from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
 from rich.table import Table
 
-from cli.options import json_option
+from cli.options import WordOr, json_option
+from flow.choices import GROUNDS, SAMPLE_MODULES
 
 if TYPE_CHECKING:
     from flow.benchmark.outcomes import Outcome
@@ -73,12 +74,14 @@ def _count(name: str, low: int, text: str) -> Callable[[Any], Any]:
 
 
 @click.command(short_help="Show accuracy against height, on synthetic recordings.")
-@click.option("--module", metavar="FILE", help="The module file; or small, large or fisheye, ready examples.")
+@click.option(
+    "--module", type=WordOr(SAMPLE_MODULES, "FILE"), help="The module file; or small, large or fisheye, ready examples."
+)
 @_several("--heights", 0.1, 100, "0.3,0.5,1,2,4,8", "M", "Heights above the floor, m.")
 @_several("--speeds", 0, 50, "0.5", "M_S", "Mean speeds forward, m/s; each swings by 40 %.")
 @click.option(
     "--floor", "floors", multiple=True, default=("gravel", "soil", "paving"), show_default=True,
-    metavar="gravel|soil|paving|bare|PICTURE", help="The floor; give it once for each.",
+    type=WordOr(GROUNDS, "PICTURE"), help="The floor; give it once for each.",
 )  # fmt: skip
 @click.option(
     "--floor-size", type=click.FloatRange(0, min_open=True), metavar="M", help="Width of PICTURE on the ground, m."

@@ -10,13 +10,18 @@ from rich.console import Console
 from calib.board_art import PAPERS_MM
 from calib.boards import BOARD_FORM, BoardKind, parse_board
 from calib.print_board import print_board
+from cli.options import WordChoice
+from flow.choices import BOARDS
 from flow.errors import DataError
+
+PAPERS = {name: f"{short_mm:g} x {long_mm:g} mm" for name, (short_mm, long_mm) in PAPERS_MM.items()}
 
 
 class BoardType(click.ParamType[BoardKind]):
     """A board on the command line, as ``KIND:COLSxROWS:SIZE``."""
 
     name = BOARD_FORM
+    words = BOARDS
 
     def convert(self, value: str | BoardKind, param: click.Parameter | None, ctx: click.Context | None) -> BoardKind:
         """Turn the text into a board, or say what is wrong with it (exit 2)."""
@@ -39,7 +44,7 @@ class BoardType(click.ParamType[BoardKind]):
 )
 @click.option(
     "--paper",
-    type=click.Choice(list(PAPERS_MM), case_sensitive=False),
+    type=WordChoice(PAPERS, case_sensitive=False),
     default="a4",
     show_default=True,
     help="Paper size, used upright or lengthwise.",

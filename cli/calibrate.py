@@ -14,7 +14,8 @@ import click
 from rich.console import Console
 
 from cli.board import BoardType
-from cli.options import Decorator, dry_run_option, module_file_option
+from cli.options import Decorator, WordChoice, dry_run_option, module_file_option
+from flow.choices import BEAMS, LENS_MODELS
 
 if TYPE_CHECKING:
     from calib.boards import BoardKind
@@ -68,7 +69,7 @@ def calibrate() -> None:
 @click.option("--board", type=BoardType(), required=True, help="What is printed, for example chessboard:9x6:0.025.")
 @click.option(
     "--model",
-    type=click.Choice(["pinhole", "fisheye"]),
+    type=WordChoice(LENS_MODELS),
     default="pinhole",
     show_default=True,
     help="How the lens maps: pinhole up to about 100 degrees of view, fisheye beyond.",
@@ -108,7 +109,7 @@ def lens(source: Path, board: BoardKind, model: Any, module: Path, dry_run: bool
     help="One-sigma of a taped height, in metres.",
 )
 @position_option
-@click.option("--beam", type=click.Choice(["wide", "narrow"]), help="Ultrasonic cone or laser; written too.")
+@click.option("--beam", type=WordChoice(BEAMS), help="Ultrasonic cone or laser; written too.")
 @module_file_option
 @dry_run_option
 @report_option

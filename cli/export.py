@@ -7,13 +7,16 @@ from typing import Any
 
 import click
 
+from cli.options import WordChoice
+from flow.choices import EXPORTS
+
 
 @click.command(short_help="Write a speed log for other programs: MCAP, bag or Parquet.")
 @click.argument("folder", metavar="DIR", type=click.Path(path_type=Path))
 @click.option(
     "--to",
     "kind",
-    type=click.Choice(["mcap", "bag", "parquet"]),
+    type=WordChoice(EXPORTS),
     required=True,
     help="A ROS 2 MCAP file, a ROS 1 bag or a Parquet table.",
 )

@@ -6,13 +6,16 @@ from pathlib import Path
 
 import click
 
+from cli.options import WordChoice
+from flow.choices import LENS_LAYOUTS
+
 
 @click.command("export-lens", short_help="Write the lens of a module file for other programs.")
 @click.argument("module", metavar="MODULE", type=click.Path(path_type=Path))
 @click.option(
     "--to",
     "layout",
-    type=click.Choice(["camera-info", "opencv"]),
+    type=WordChoice(LENS_LAYOUTS),
     required=True,
     help="The camera-info YAML layout, or OpenCV's FileStorage YAML.",
 )

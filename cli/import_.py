@@ -10,8 +10,9 @@ from typing import TYPE_CHECKING, Any
 import click
 from rich.console import Console
 
+from cli.options import WordChoice, WordOr
 from cli.progress import frames_progress
-from cli.synthesize import CODECS
+from flow.choices import CLOCKS, CODECS, FRAME_TIMES
 
 if TYPE_CHECKING:
     from flow.intake.mapping import Clock, SaidPart
@@ -26,9 +27,10 @@ class _Clock(click.ParamType["Clock"]):
     """``search``, ``same`` or seconds."""
 
     name = "clock"
+    words = CLOCKS
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Clock:
-        if value in ("search", "same"):
+        if value in CLOCKS:
             return value  # type: ignore[no-any-return]
         try:
             return float(value)
@@ -54,13 +56,15 @@ class _Clock(click.ParamType["Clock"]):
 @click.option(
     "--rate", "rate_hz", type=click.FloatRange(min=0, min_open=True), metavar="HZ", help="Nominal frame rate."
 )
-@click.option("--times", metavar="FILE|names", help="Frame times: a table or list, or the pictures' own names.")
+@click.option(
+    "--times", type=WordOr(FRAME_TIMES, "FILE"), help="Frame times: a table or list, or the pictures' own names."
+)
 @click.option("--mapping", type=click.Path(path_type=Path), metavar="FILE", help="A mapping kept from another import.")
 @click.option("--topic", "topics", metavar="PART=NAME", multiple=True, help="The topic of a bag to take for a part.")
 @click.option("--ground-z", "ground_z_m", type=float, metavar="M", help="Height of the ground in a bag's world frame.")
 @click.option(
     "--codec",
-    type=click.Choice(CODECS),
+    type=WordChoice(CODECS),
     default="lossless",
     show_default=True,
     help="How pictures are stored; a video is copied as it is.",

@@ -8,7 +8,8 @@ from typing import Any
 
 import click
 
-from cli.options import dry_run_option, module_file_option
+from cli.options import WordChoice, dry_run_option, module_file_option
+from flow.choices import LENS_MODELS
 
 
 class _Size(click.ParamType[tuple[int, int]]):
@@ -26,7 +27,7 @@ class _Size(click.ParamType[tuple[int, int]]):
 @click.command("import-lens", short_help="Take over a lens that was calibrated elsewhere.")
 @click.argument("source", metavar="LENS", type=click.Path(path_type=Path))
 @module_file_option
-@click.option("--model", type=click.Choice(["pinhole", "fisheye"]), help="Only where LENS leaves it open.")
+@click.option("--model", type=WordChoice(LENS_MODELS), help="Only where LENS leaves it open.")
 @click.option("--size", type=_Size(), metavar="WIDTHxHEIGHT", help="Size of the pictures, where LENS leaves it open.")
 @dry_run_option
 def import_lens(source: Path, module: Path, model: Any, size: tuple[int, int] | None, dry_run: bool) -> None:

@@ -37,6 +37,7 @@ COMMANDS = {
     "import-lens": Entry("cli.import_lens", "import_lens", "Take over a lens that was calibrated elsewhere."),
     "export-lens": Entry("cli.export_lens", "export_lens", "Write the lens of a module file for other programs."),
     "board": Entry("cli.board", "board", "Draw a calibration board to print."),
+    "explain": Entry("cli.explain", "explain", "Say what a column, key, status, cause of error or option means."),
 }
 """Commands by name; only the one that runs is imported, so that the rest costs nothing to start."""
 

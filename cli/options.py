@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -10,6 +10,47 @@ import click
 
 Command = TypeVar("Command", bound=Callable[..., Any])
 Decorator = Callable[[Command], Command]
+
+
+class WordChoice(click.Choice[str]):
+    """One of some words, each with its meaning, which `groundpace explain` tells.
+
+    Parameters
+    ----------
+    words
+        What each means.
+    case_sensitive
+        Whether capitals count.
+    """
+
+    def __init__(self, words: Mapping[str, str], *, case_sensitive: bool = True) -> None:
+        super().__init__(list(words), case_sensitive=case_sensitive)
+        self.words = words
+
+
+class WordOr(click.ParamType[str]):
+    """One of some words with their meanings, or anything else.
+
+    Parameters
+    ----------
+    words
+        What each means.
+    other
+        What else may stand there, in capitals.
+    """
+
+    def __init__(self, words: Mapping[str, str], other: str) -> None:
+        self.words = words
+        self.name = "|".join((*words, other))
+
+    def convert(self, value: str, param: click.Parameter | None, ctx: click.Context | None) -> str:
+        """Take any text: what else may stand there is checked by who uses it."""
+        return str(value)
+
+    def get_metavar(self, param: click.Parameter, ctx: click.Context) -> str:
+        """Show the words as they are written."""
+        return self.name
+
 
 module_option: Decorator[Any] = click.option(
     "--module",

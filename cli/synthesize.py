@@ -9,16 +9,14 @@ import click
 from rich.console import Console
 
 from cli.board import BoardType
-from cli.options import Decorator
+from cli.options import Decorator, WordChoice, WordOr
 from cli.progress import frames_progress
+from flow.choices import CODECS, GROUNDS, MOTIONS, SAMPLE_MODULES
 
 if TYPE_CHECKING:
     from calib.boards import BoardKind
 
 # Written out, so that --help costs no import of the renderer; a test holds them against the library's.
-MOTIONS = ("hover", "pass", "climb", "yaw", "slider", "hand", "tour")
-CODECS = ("lossless", "ffv1", "mjpeg", "h264")
-
 _POSITIVE = click.FloatRange(min=0, min_open=True)
 _NOT_NEGATIVE = click.FloatRange(min=0)
 _SHARE = click.FloatRange(0, 0.9)
@@ -31,12 +29,12 @@ def _number(name: str, kind: click.ParamType[Any], default: float | None, unit: 
 
 @click.command(short_help="Make a synthetic recording with exact truth.")
 @click.argument("folder", metavar="DIR", type=click.Path(path_type=Path))
-@click.option("--motion", type=click.Choice(MOTIONS), default="hover", show_default=True, help="What the craft does.")
+@click.option("--motion", type=WordChoice(MOTIONS), default="hover", show_default=True, help="What the craft does.")
 @click.option(
     "--ground",
+    type=WordOr(GROUNDS, "PICTURE"),
     default="gravel",
     show_default=True,
-    metavar="gravel|soil|paving|bare|PICTURE",
     help="The floor.",
 )
 @_number("--ground-size", _POSITIVE, None, "M", "Width of PICTURE on the ground, m.")
@@ -56,16 +54,14 @@ def _number(name: str, kind: click.ParamType[Any], default: float | None, unit: 
 @_number("--jitter", _NOT_NEGATIVE, 0, "S", "One-sigma of each frame's time, s.")
 @_number("--exposure", click.FloatRange(0, 0.5), 0.002, "S", "Exposure of each row, s.")
 @_number("--noise", _NOT_NEGATIVE, 1.5, "LEVELS", "One-sigma of the picture at mid grey, grey levels.")
-@click.option(
-    "--codec", type=click.Choice(CODECS), default="lossless", show_default=True, help="How frames are stored."
-)
+@click.option("--codec", type=WordChoice(CODECS), default="lossless", show_default=True, help="How frames are stored.")
 @_number("--quality", click.IntRange(0, 51), None, "N", "H.264 rate factor or MJPEG scale.  [default: 23 or 3]")
 @click.option("--frames-csv", is_flag=True, help="Write frame times and exposures to frames.csv as well.")
 @click.option(
     "--module",
+    type=WordOr(SAMPLE_MODULES, "FILE"),
     default="small",
     show_default=True,
-    metavar="small|large|fisheye|FILE",
     help="320 x 240, 640 x 480, 140 degrees wide, or a module file.",
 )
 @click.option("--attitude", is_flag=True, help="Write an attitude log.")

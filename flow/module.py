@@ -8,7 +8,7 @@ import os
 import reprlib
 from collections.abc import Mapping
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Annotated, Any, TypeVar
 
 import numpy as np
 from pydantic import ValidationError
@@ -19,19 +19,9 @@ from ruamel.yaml.error import YAMLError
 from flow.disk.files import write_text
 from flow.disk.regular import refuse_devices
 from flow.errors import DataError
-from flow.sections import (
-    NOMINAL_MOUNTING_WXYZ,
-    Alignment,
-    AlignmentSigma,
-    Camera,
-    CameraSigma,
-    Gyro,
-    GyroSigma,
-    Provenance,
-    Range,
-    RangeSigma,
-    Section,
-)
+from flow.module_keys import described
+from flow.section_sigmas import AlignmentSigma, CameraSigma, GyroSigma, Provenance, RangeSigma, Section
+from flow.sections import NOMINAL_MOUNTING_WXYZ, Alignment, Camera, Gyro, Range
 
 __all__ = [
     "NOMINAL_MOUNTING_WXYZ",
@@ -59,7 +49,10 @@ M = TypeVar("M", bound="Module")
 class Module(Section):
     """A calibrated module; the camera section is the only one a measurement cannot do without."""
 
-    name: str = "unnamed"
+    name: Annotated[
+        str,
+        described("text", "what the module is called on reports", "your choice; one name a module", example="fern-03"),
+    ] = "unnamed"
     camera: Camera
     alignment: Alignment = Alignment()
     gyro: Gyro = Gyro()

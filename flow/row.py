@@ -7,21 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-REASONS = {
-    "no_gyro": "the gyro log does not cover the interval between the two frames: silent, hung, or cut at its range",
-    "no_attitude": "the attitude log does not cover the interval between the two frames",
-    "no_height": "no believable range reading for too long",
-    "height_out_of_range": "the height is outside what the range sensor can measure",
-    "frame_gap": "the two frames are too far apart in time to share a view",
-    "repeated_frame": "the second picture is a copy of the first: the camera or the recorder stalled",
-    "no_texture": "the ground shows too little texture against the picture noise",
-    "few_tracks": "too few points could be followed from one picture to the next",
-    "contradictory": "the points do not agree on one motion of the ground",
-    "gyro_disagrees": "the picture turns otherwise than the gyro says: check its axes, signs and clock, and the mounting",
-    "picture_fixed": "the picture stands still although the gyro says that the camera turned",
-    "too_tilted": "the camera looks too far away from the ground below",
-    "uncertain": "the error band is wider than the speed is worth",
-}
+from flow.statuses import OK, SPEED_STATUSES
+
+REASONS = {status.word: status.meaning for status in SPEED_STATUSES if status is not OK}
 """Every status other than ``ok``, in words."""
 
 _WIDEST_M_S, _WIDEST_SHARE = 0.15, 0.25  # a sigma beyond this much plus this share of the speed helps nobody

@@ -17,6 +17,7 @@ from flow.disk.table import Table, read_table, time_steps
 from flow.errors import DataError
 from flow.numerics.running_median import RunningMedian
 from flow.row import REASONS, NoVelocity, SpeedRow
+from flow.statuses import OK
 
 Array: TypeAlias = NDArray[np.float64]
 
@@ -142,7 +143,7 @@ class Summary:
             "rows_usable": self.rows_usable,
             "share_usable": round(self.rows_usable / self.rows, 6) if self.rows else 0.0,
             "status": {
-                word: {"rows": count, "meaning": REASONS.get(word, "the row vouches for its velocity")}
+                word: {"rows": count, "meaning": REASONS.get(word, OK.meaning)}
                 for word, count in sorted(self.rows_by_status.items(), key=lambda item: -item[1])
             },
             "distance_m": round(self.distance_m, 4),

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from importlib.resources import files
@@ -11,7 +12,7 @@ from typing import Any
 
 import numpy as np
 from jinja2 import Environment, PackageLoader, StrictUndefined
-from markupsafe import Markup
+from markupsafe import Markup, escape
 
 INKS = ("#3b7fc4", "#d07a1f", "#3f9a68", "#c4514c", "#8b6fc4")
 """Colours of series that are readable on white and on near-black."""
@@ -99,6 +100,7 @@ def render(page: Page, template: str = "base.html") -> str:
     environment = Environment(
         loader=PackageLoader("cli", "page"), autoescape=True, undefined=StrictUndefined, trim_blocks=True
     )
+    environment.filters["code"] = _code
     script = Markup(_plotly_script()) if page.needs_plotly else ""
     return environment.get_template(template).render(page=page, plotly_script=script)
 
@@ -121,6 +123,11 @@ def _swatch(trace: dict[str, Any]) -> tuple[str, str]:
     if trace.get("mode") == "lines":
         return trace["line"]["color"], "dot" if trace["line"]["dash"] == "dot" else "line"
     return trace["marker"]["color"], "dots"
+
+
+def _code(text: str) -> Markup:
+    """Set what stands between backticks as code."""
+    return Markup(re.sub(r"`([^`]+)`", r"<code>\1</code>", str(escape(text))))
 
 
 def _plotly_script() -> str:

@@ -12,15 +12,11 @@ from flow.columns import FUSED
 from flow.disk.files import RowWriter
 from flow.fusion.state import FusedStates
 from flow.fusion.tape import Smoothed
+from flow.statuses import FUSED_STATUSES
 
 Array: TypeAlias = NDArray[np.float64]
 
-STATUS = {
-    "ok": "the picture gives a speed here",
-    "bridged": "the picture gives none here: inertial sensors alone, between the rows before and after",
-    "no_state": "no row of the speed log to start from, or no inertial samples",
-    "uncertain": "the error band is wider than the speed is worth",
-}
+STATUS = {status.word: status.meaning for status in FUSED_STATUSES}
 """Every status, in words."""
 
 _BRIDGED_S = 0.1

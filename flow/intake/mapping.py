@@ -14,7 +14,7 @@ from flow.disk.regular import refuse_devices
 from flow.errors import DataError
 from flow.intake.axes import R_body_log
 from flow.intake.units import unit
-from flow.sections import Section
+from flow.section_sigmas import Section
 
 DIMENSIONS: Mapping[str, str] = {
     "time": "time",

@@ -10,7 +10,7 @@ from typing import Any
 from calib.changes import Change, changes
 from calib.limits import Limits
 from calib.speed_error import HOVER, SpeedError, speed_errors
-from flow.module import Module, PartialModule
+from flow.module import Module
 from flow.sections import Alignment, Camera, Gyro, Range
 
 REMEDIES = {
@@ -85,7 +85,7 @@ class Acceptance:
         }
 
 
-def accept(module: PartialModule, limits: Limits | None = None, against: PartialModule | None = None) -> Acceptance:
+def accept(module: Module, limits: Limits | None = None, against: Module | None = None) -> Acceptance:
     """Judge a module.
 
     Parameters
@@ -97,6 +97,13 @@ def accept(module: PartialModule, limits: Limits | None = None, against: Partial
     against
         An older file of the same module: says what moved. What moved is asked about, not failed: the new file
         describes the module as it is now.
+
+    Examples
+    --------
+    >>> import calib, flow
+    >>> verdict = calib.accept(flow.read_module("sample_video/flight/module.yaml"))
+    >>> verdict.passed, verdict.guessed  # never calibrated: nothing in the file says how well its values are known
+    (False, ('camera', 'alignment', 'gyro', 'range'))
     """
     limits = limits or Limits()
     checks = [*_camera(module.camera, limits), *_alignment(module.alignment, limits)]

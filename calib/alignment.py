@@ -150,6 +150,14 @@ def calibrate_alignment(
     ------
     DataError
         The recording cannot serve: says why, and what to do differently.
+
+    Examples
+    --------
+    >>> import calib, flow
+    >>> recording = flow.open_recording("sample_video/hand-turned", needs_range=False, check_overlap=False)
+    >>> found = calib.calibrate_alignment(recording)
+    >>> bool(abs(found.time_offset_s - 0.006) < 3 * found.time_offset_sigma_s)  # 6 ms is the truth
+    True
     """
     say = progress or (lambda _: None)
     video, module = recording.video(), recording.module

@@ -69,6 +69,17 @@ def read_limits(path: str | os.PathLike[str]) -> Limits:
     ------
     DataError
         Unreadable, not YAML, an unknown key or an impossible value.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> from pathlib import Path
+    >>> import calib
+    >>> path = Path(tempfile.mkdtemp()) / "limits.yaml"
+    >>> _ = path.write_text("focal_length_sigma: 0.002")
+    >>> limits = calib.read_limits(path)
+    >>> limits.focal_length_sigma, limits.principal_point_sigma_px
+    (0.002, 3.0)
     """
     source = Path(path)
     refuse_devices(source)

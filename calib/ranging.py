@@ -127,6 +127,13 @@ def calibrate_range(
     Strays are left out first (:mod:`calib.echoes`). The line is the least-squares line with errors in both
     variables (York 1968; tape in one, mean reading in the other). Lack of fit: the F-test of the heights'
     misfit against the pooled scatter, with the tape's error allowed for.
+
+    Examples
+    --------
+    >>> import calib
+    >>> found = calib.calibrate_range("sample_video/bench/taped.csv")
+    >>> found.linear, bool(abs(found.scale - 1) < 3 * found.scale_sigma)  # 1 is the truth
+    (True, True)
     """
     say = progress or (lambda _: None)
     say("reading the table")

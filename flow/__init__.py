@@ -12,7 +12,8 @@ Examples
 --------
 >>> import itertools
 >>> import flow
->>> log = flow.speed_table(itertools.islice(flow.measure(flow.open_recording("sample_video/flight")), 3))
+>>> results = flow.measure(flow.open_recording("sample_video/flight"), positions=False, first_pass=False)
+>>> log = flow.speed_table(itertools.islice(results, 3))
 >>> log.columns[:5].to_list()
 ['time_s', 'interval_s', 'forward_m_s', 'right_m_s', 'down_m_s']
 """

@@ -42,7 +42,7 @@ def measure(
     motion: ImageMotion | None = None,
     positions: bool = True,
     watch: Callable[[Frame], None] | None = None,
-    begin_again: bool = True,
+    first_pass: bool = True,
 ) -> Iterator[FrameResult]:
     """Measure a recording; yields one result for each pair of consecutive frames.
 
@@ -56,7 +56,7 @@ def measure(
         Keep the position too.
     watch
         Called with each frame before the row that it ends, so that nobody needs to decode the video again.
-    begin_again
+    first_pass
         Hold the rows of the first seconds back, and where those show bad pixels, dirt on the lens, false stamps or figures
         of the module that cannot be right, measure them again with that known; where they show a gyro that was wrong
         throughout, all of them are taken back.
@@ -65,11 +65,19 @@ def measure(
     ------
     DataError
         The video or a log cannot serve; the message names file and place.
+
+    Examples
+    --------
+    >>> import flow
+    >>> results = flow.measure(flow.open_recording("sample_video/flight"), positions=False, first_pass=False)
+    >>> row = next(results).row
+    >>> row.status, f"{row.interval_s:.4f} s", bool(row.velocity.sigma_m_s[0] < 0.05)
+    ('ok', '0.0167 s', True)
     """
     estimator, feeds = _prepared(recording, motion, positions)
     steps = _steps(recording, estimator, feeds)
     held: deque[_Step] = deque()
-    if begin_again:
+    if first_pass:
         _hold(steps, held)
         for _ in range(_MOST_BEGINNINGS):
             if (hindsight := estimator.hindsight) is None:

@@ -47,7 +47,16 @@ M = TypeVar("M", bound="Module")
 
 
 class Module(Section):
-    """A calibrated module; the camera section is the only one a measurement cannot do without."""
+    """A calibrated module; the camera section is the only one a measurement cannot do without.
+
+    Examples
+    --------
+    >>> from flow import Module
+    >>> module = Module.model_validate({"camera": {"width_px": 640, "height_px": 480, "fx_px": 531.2, "fy_px": 531.9,
+    ...                                            "cx_px": 322.4, "cy_px": 236.8}})
+    >>> module.range.beam, module.alignment.time_offset_s
+    ('wide', 0.0)
+    """
 
     name: Annotated[
         str,
@@ -85,6 +94,13 @@ def read_module(path: str | os.PathLike[str]) -> Module:
     DataError
         Unreadable, not YAML, an unknown key, a wrong type or an impossible value: names file, key, value
         and what was expected.
+
+    Examples
+    --------
+    >>> import flow
+    >>> module = flow.read_module("sample_video/flight/module.yaml")
+    >>> module.camera.readout_s, module.gyro.bias_rad_s
+    (0.014, (0.008, -0.012, 0.005))
     """
     tree = _read_tree(Path(path))
     if "camera" not in tree:

@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from pydantic import Field
+from pydantic.config import JsonDict
 
 LENS = "`groundpace calibrate lens`, or `groundpace import-lens` from a lens calibrated elsewhere"
 ALIGNMENT = "`groundpace calibrate alignment`, from a recording of the module turned by hand"
@@ -55,5 +56,6 @@ def described(
     """
     if not (unit and meaning and how and axes):
         raise ValueError(f"a key lacks a text: {meaning!r}")
-    told = {"unit": unit, "axes": axes, "how": how, "rule": rule, "left_out": left_out, "values": dict(values or {})}
+    words: JsonDict = dict(values or {})
+    told: JsonDict = {"unit": unit, "axes": axes, "how": how, "rule": rule, "left_out": left_out, "values": words}
     return Field(description=meaning, json_schema_extra=told, examples=None if example is None else [example])

@@ -27,6 +27,13 @@ class Recording:
 
     A path is None where the folder has no such file. ``truth_path`` is there for comparisons: no measurement
     opens it.
+
+    Examples
+    --------
+    >>> import flow
+    >>> recording = flow.open_recording("sample_video/flight")
+    >>> recording.frame_count, next(recording.gyro()).rate_rad_s.shape[1]
+    (714, 3)
     """
 
     folder: Path
@@ -87,6 +94,15 @@ def open_recording(
     DataError
         A part is missing or given twice, cannot be read, has another picture size than the module, or covers
         another time: the message says both.
+
+    Examples
+    --------
+    >>> import flow
+    >>> flow.open_recording("sample_video/flight").module.camera.width_px
+    320
+    >>> flow.open_recording("sample_video/board")
+    Traceback (most recent call last):
+    flow.errors.DataError: sample_video/board: holds no video; put it there as video.mp4, video.mkv or the like
     """
     place = Path(folder)
     if not place.is_dir():

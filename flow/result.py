@@ -25,6 +25,14 @@ class FrameResult:
     velocity, ``effects_m_s`` the one-sigma effect of each cause of error in level axes, (3,); ``position`` is where the
     body is at the end of the row, None where that is not kept. ``scale_sigma`` is how well the accelerometer has told so far
     that range scale and focal length hold, as a share of the speed; infinite without one.
+
+    Examples
+    --------
+    >>> import flow
+    >>> results = flow.measure(flow.open_recording("sample_video/flight"), positions=False, first_pass=False)
+    >>> result = next(results)
+    >>> result.row.status, len(result.matches) == len(result.used) == result.row.tracks
+    ('ok', True)
     """
 
     row: SpeedRow

@@ -20,6 +20,14 @@ class LevelVelocity:
     """Velocity of the body origin over the ground, level axes (forward, right, down).
 
     ``covariance_m2_s2`` is 3 x 3 in the same axes.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from flow import LevelVelocity
+    >>> velocity = LevelVelocity(forward_m_s=1.2, right_m_s=0.0, down_m_s=0.0, covariance_m2_s2=np.diag([1e-4, 1e-4, 4e-4]))
+    >>> velocity.sigma_m_s
+    array([0.01, 0.01, 0.02])
     """
 
     forward_m_s: float
@@ -40,7 +48,15 @@ class LevelVelocity:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class NoVelocity:
-    """Why a pair of frames gives no velocity; ``reason`` is a key of :data:`REASONS`."""
+    """Why a pair of frames gives no velocity; ``reason`` is a key of :data:`REASONS`.
+
+    Examples
+    --------
+    >>> from flow import NoVelocity
+    >>> from flow.row import REASONS
+    >>> REASONS[NoVelocity(reason="no_height").reason]
+    'no believable range reading for too long'
+    """
 
     reason: str
 
@@ -67,6 +83,13 @@ class SpeedRow:
     ``time_s`` is the middle of the interval on the gyro clock; ``height_m`` is the body origin above the ground
     under it (None when unknown); ``tracks`` counts the points followed and ``inlier_share`` (None without tracks)
     is the share of them that agree with the velocity.
+
+    Examples
+    --------
+    >>> from flow import NoVelocity, SpeedRow
+    >>> SpeedRow(time_s=0.5, interval_s=0.02, velocity=NoVelocity(reason="few_tracks"), height_m=1.5, height_sigma_m=0.01,
+    ...          tracks=3, inlier_share=None).status
+    'few_tracks'
     """
 
     time_s: float

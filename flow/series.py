@@ -36,6 +36,14 @@ class GyroSamples:
     """Consecutive gyro samples: ``time_s`` (N,) gyro clock, ``rate_rad_s`` (N, 3) body axes.
 
     ``accel_m_s2`` (N, 3) is specific force, NaN rows where there was no reading; None where the log has none.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from flow import GyroSamples
+    >>> still = GyroSamples(time_s=np.arange(3) / 200, rate_rad_s=np.zeros((3, 3)), accel_m_s2=np.full((3, 3), [0, 0, -9.81]))
+    >>> still.part(slice(1, None)).time_s
+    array([0.005, 0.01 ])
     """
 
     time_s: Array
@@ -62,6 +70,14 @@ class RangeSamples:
     """Consecutive range readings: ``time_s`` (N,) range clock, ``range_m`` (N,) as logged.
 
     ``air_temperature_c`` (N,) is NaN where there was no reading; None where the log has none.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from flow import RangeSamples
+    >>> readings = RangeSamples(time_s=np.array([0.0, 0.05]), range_m=np.array([1.50, 1.52]), air_temperature_c=None)
+    >>> readings.part(np.array([False, True])).range_m
+    array([1.52])
     """
 
     time_s: Array
@@ -76,7 +92,16 @@ class RangeSamples:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class AttitudeSamples:
-    """Consecutive attitude readings, (N,) each: ``time_s`` gyro clock, ``roll_rad``, ``pitch_rad``."""
+    """Consecutive attitude readings, (N,) each: ``time_s`` gyro clock, ``roll_rad``, ``pitch_rad``.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from flow import AttitudeSamples
+    >>> level = AttitudeSamples(time_s=np.array([0.0, 0.1]), roll_rad=np.zeros(2), pitch_rad=np.array([0.0, 0.02]))
+    >>> level.part(slice(1)).pitch_rad
+    array([0.])
+    """
 
     time_s: Array
     roll_rad: Array

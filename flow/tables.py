@@ -79,7 +79,7 @@ def speed_table(results: Iterable[FrameResult | SpeedRow]) -> pd.DataFrame:
     >>> import itertools
     >>> import flow
     >>> recording = flow.open_recording("sample_video/flight")
-    >>> beginning = itertools.islice(flow.measure(recording, positions=False, begin_again=False), 30)
+    >>> beginning = itertools.islice(flow.measure(recording, positions=False, first_pass=False), 30)
     >>> log = flow.speed_table(beginning)
     >>> len(log), bool((log.status == "ok").all()), bool((log.forward_sigma_m_s < 0.05).all())
     (30, True, True)

@@ -78,6 +78,13 @@ def check_recording(recording: Recording, *, watch: Callable[[Frame], None] | No
     ------
     DataError
         A file cannot be read; the message names file and place.
+
+    Examples
+    --------
+    >>> import calib, flow
+    >>> verdict = calib.check_recording(flow.open_recording("sample_video/flight"))
+    >>> verdict.fit
+    True
     """
     module, video = recording.module, recording.video()
     offset_s = module.alignment.time_offset_s

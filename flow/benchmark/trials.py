@@ -168,7 +168,7 @@ def _replay(trial: RecordedTrial) -> Run:
 
     (method,) = trial.methods
     rows: list[SpeedRow] = []
-    for result in measure(recording, motion=_motion_of(method, recording.module), watch=start, begin_again=False):
+    for result in measure(recording, motion=_motion_of(method, recording.module), watch=start, first_pass=False):
         spent += time.thread_time() - began
         rows.append(result.row)
         if len(rows) == trial.frames - 1:

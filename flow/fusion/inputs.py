@@ -49,6 +49,16 @@ class ImageRow:
         One-sigma of the tilt behind the row's level axes.
     reach_gain
         How much of (turn x height of the camera) a wrong turn adds to the velocity: 1 for a narrow view.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from flow.fusion import ImageRow
+    >>> row = ImageRow(start_s=0.0, end_s=0.02, velocity_m_s=np.array([0.5, 0.0, 0.0]), image_m2_s2=np.full(3, 1e-5),
+    ...                drift_m2_s2=np.zeros(3), lasting_m_s=np.zeros(3), height_m=1.0, height_sigma_m=0.01, lean_rad=0.01,
+    ...                reach_gain=1.0)
+    >>> row.interval_s
+    0.02
     """
 
     start_s: float
@@ -75,6 +85,16 @@ class RowReader:
     ----------
     module
         The calibrated module.
+
+    Examples
+    --------
+    >>> import flow
+    >>> from flow.fusion import RowReader
+    >>> recording = flow.open_recording("sample_video/flight")
+    >>> result = next(flow.measure(recording, positions=False, first_pass=False))
+    >>> row = RowReader(recording.module).row(result)
+    >>> row.interval_s == result.row.interval_s, row.velocity_m_s.shape
+    (True, (3,))
     """
 
     _LASTING = ("focal_length", "mounting", "clock", "lever_arm", "tilt")

@@ -77,7 +77,7 @@ def _show(found: Sequence[Entry]) -> None:
         page = _formatter()
         if k:
             click.echo()
-        page.write(f"{entry.title}\n")
+        page.write(textwrap.fill(entry.title, page.width, subsequent_indent="  ", break_on_hyphens=False) + "\n")
         with page.indentation():
             page.write_dl(list(entry.told), col_max=16)
         click.echo(page.getvalue(), nl=False)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from functools import cache
 from typing import Any
 
 import click
@@ -29,7 +28,6 @@ def option_entries() -> Iterator[Entry]:
                 yield Entry(kind="option value", word=word, place=where, facts=facts, also=(_name(param),))
 
 
-@cache
 def commands() -> tuple[tuple[str, click.Command], ...]:
     """Give every command that runs, groups walked through, by its full name."""
     from cli.main import main  # which finds this module's command by name, so that it cannot be needed before

@@ -94,6 +94,7 @@ def test_every_exported_name_has_an_example(package: str, name: str) -> None:
     found = getattr(importlib.import_module(package), name)
     if inspect.isfunction(found) or package != "calib" or name not in results_of_functions():
         assert example(found), f"{package}.{name}: a doctest is missing"
+    if inspect.isfunction(found):
         assert any(name in line.source for line in example(found))
 
 
@@ -114,16 +115,36 @@ def test_packages_say_that_they_are_typed(package: str) -> None:
     assert {"py.typed", "*.pyi"} <= set(settings["tool"]["setuptools"]["package-data"]["*"])
 
 
+# What flow's own types are made of counts; the libraries behind its code do not, and take mypy half a minute.
+MYPY = """\
+[mypy]
+strict = True
+follow_imports = silent
+[mypy-scipy.*,numba.*,cv2.*,av.*,rosbags.*,ruamel.*]
+follow_imports = skip
+follow_imports_for_stubs = True
+"""
+
+
+def mypy_says(program: str, folder: Path) -> str:
+    """Give what mypy strict says of a user's program; empty where nothing is wrong."""
+    (folder / "mypy.ini").write_text(MYPY)
+    (folder / "program.py").write_text(program, encoding="utf-8")
+    command = [sys.executable, "-m", "mypy", "--config-file", str(folder / "mypy.ini"), "--no-error-summary"]
+    command += ["--cache-dir", str(folder / "cache"), str(folder / "program.py")]
+    return subprocess.run(command, cwd=ROOT, capture_output=True, text=True, check=False).stdout
+
+
 def test_the_readmes_example_passes_mypy_strict(tmp_path: Path) -> None:
     readme = (ROOT / "README.md").read_text(encoding="utf-8")
-    blocks = re.findall(r"```python\n(.*?)```", readme, flags=re.DOTALL)
-    assert blocks
-    for k, block in enumerate(blocks):
-        (tmp_path / f"readme_{k}.py").write_text(block, encoding="utf-8")
-    checked = [str(path) for path in tmp_path.glob("*.py")]
-    command = [sys.executable, "-m", "mypy", "--strict", "--follow-imports=silent", *checked]
-    run = subprocess.run(command, cwd=ROOT, capture_output=True, text=True, check=False)
-    assert run.returncode == 0, run.stdout
+    [block] = re.findall(r"```python\n(.*?)```", readme, flags=re.DOTALL)
+    assert mypy_says(block, tmp_path) == ""
+    # The check can fail: a row may have no velocity, and its speed is a number.
+    hasty = block.replace("if isinstance(velocity, flow.LevelVelocity):", "if result.row.status == 'ok':")
+    assert hasty != block
+    assert 'Item "NoVelocity" of "LevelVelocity | NoVelocity" has no attribute "forward_m_s"' in mypy_says(
+        hasty, tmp_path
+    )
 
 
 def test_a_table_of_results_is_the_table_of_the_file(tmp_path: Path) -> None:

@@ -6,6 +6,7 @@ import json
 import shutil
 import textwrap
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -21,7 +22,10 @@ _NARROWEST = 30
 _PLURALS = {"status": "statuses", "cause of error": "causes of error", "axes": "axes"}
 
 
-@click.command(short_help="Say what a column, key, status, cause of error or option means.")
+@click.command(
+    short_help="Say what a column, key, status, cause of error or option means.",
+    context_settings={"ignore_unknown_options": True},  # `explain --codec` asks for an option of another command
+)
 @click.argument("word", nargs=-1)
 @click.option(
     "--html",
@@ -72,9 +76,12 @@ def _formatter() -> click.HelpFormatter:
 
 
 def _show(found: Sequence[Entry]) -> None:
-    """Print what a word means, one meaning below the other, folded to the terminal."""
-    for k, entry in enumerate(found):
-        page = _formatter()
+    """Print what a word means, one meaning below the other, folded to the terminal; places where it means the same share one."""
+    meanings: dict[tuple[object, ...], list[Entry]] = {}
+    for entry in found:
+        meanings.setdefault((entry.kind, entry.word, entry.told), []).append(entry)
+    for k, alike in enumerate(meanings.values()):
+        page, entry = _formatter(), replace(alike[0], place=", ".join(entry.place for entry in alike))
         if k:
             click.echo()
         page.write(textwrap.fill(entry.title, page.width, subsequent_indent="  ", break_on_hyphens=False) + "\n")

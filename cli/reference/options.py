@@ -25,7 +25,13 @@ def option_entries() -> Iterator[Entry]:
             for word, text in words_of(param).items():
                 where = f"{usage} {_name(param)}"
                 facts = (("meaning", text),)
-                yield Entry(kind="option value", word=word, place=where, facts=facts, also=(_name(param),))
+                yield Entry(
+                    kind="option value",
+                    word=word,
+                    place=where,
+                    facts=facts,
+                    also=(_name(param), _name(param).lstrip("-")),
+                )
 
 
 def commands() -> tuple[tuple[str, click.Command], ...]:

@@ -33,7 +33,7 @@ SPEED = CsvFile(
             "inlier_share",
             "1",
             NO_AXES,
-            "share of them that agree with the velocity, 0 to 1; empty: no velocity was solved",
+            "share of the matched points that agree with the velocity, 0 to 1; empty: no velocity was solved",
         ),
         Column("status", "text", NO_AXES, "ok, or in one word why the row has no velocity", kind="text"),
     ),

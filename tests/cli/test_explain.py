@@ -40,6 +40,19 @@ def test_a_column_is_told_with_unit_axes_and_meaning_for_every_file() -> None:
     assert result.stderr == ""
 
 
+def test_places_where_a_word_means_the_same_share_one_text() -> None:
+    out = explained("inlier_share").stdout
+    assert "inlier_share: column of speed.csv, speed.parquet" in out
+    assert out.count("meaning") == 1
+
+
+def test_an_option_brings_its_words_along() -> None:
+    for asked in ("--codec", "codec"):
+        assert "mjpeg: option value of groundpace synthesize --codec, groundpace import --codec" in " ".join(
+            explained(asked, width=110).stdout.split()
+        )
+
+
 def test_a_key_is_told_with_default_limits_and_how_to_get_it() -> None:
     out = " ".join(explained("range.scale").stdout.split())
     assert "distance = scale * range_m + offset_m" in out

@@ -14,16 +14,16 @@ from flow.statuses import FUSED_STATUSES, SPEED_STATUSES, Status
 MODULE_FILE = "module.yaml"
 
 LASTS = {
-    Lasts.PAIR: "independent in each pair of frames: it averages out",
-    Lasts.FRAME: "of one frame: it enters the two rows beside it with opposite signs, and cancels in their sum",
-    Lasts.STRETCH: "some tenths of a second to some seconds: it averages out over longer spans only",
-    Lasts.FLIGHT: "constant: no averaging helps",
+    Lasts.PAIR: "one pair of frames: it averages out",
+    Lasts.FRAME: "one frame: it cancels in the sum of the two rows beside it",
+    Lasts.STRETCH: "up to some seconds: it averages out over longer spans",
+    Lasts.FLIGHT: "the whole flight: no averaging helps",
 }
 """How long one draw of an error lasts."""
 
 FOLLOWS = {
     Follows.CHANCE: "sign by chance",
-    Follows.VELOCITY: "in proportion to the velocity, as a scale error",
+    Follows.VELOCITY: "as a scale error of the velocity",
     Follows.BODY: "fixed to the body's axes",
 }
 """What the effect on the speed goes with."""

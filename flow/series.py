@@ -39,7 +39,6 @@ class GyroSamples:
 
     Examples
     --------
-    >>> import numpy as np
     >>> from flow import GyroSamples
     >>> still = GyroSamples(time_s=np.arange(3) / 200, rate_rad_s=np.zeros((3, 3)), accel_m_s2=np.full((3, 3), [0, 0, -9.81]))
     >>> still.part(slice(1, None)).time_s
@@ -73,8 +72,6 @@ class RangeSamples:
 
     Examples
     --------
-    >>> import numpy as np
-    >>> from flow import RangeSamples
     >>> readings = RangeSamples(time_s=np.array([0.0, 0.05]), range_m=np.array([1.50, 1.52]), air_temperature_c=None)
     >>> readings.part(np.array([False, True])).range_m
     array([1.52])
@@ -96,8 +93,6 @@ class AttitudeSamples:
 
     Examples
     --------
-    >>> import numpy as np
-    >>> from flow import AttitudeSamples
     >>> level = AttitudeSamples(time_s=np.array([0.0, 0.1]), roll_rad=np.zeros(2), pitch_rad=np.array([0.0, 0.02]))
     >>> level.part(slice(1)).pitch_rad
     array([0.])

@@ -115,7 +115,7 @@ def _show(verdict: Acceptance) -> None:
 def _show_check(console: Console, check: Check) -> None:
     word = "[green]pass[/]" if check.passed else "[bold red]FAIL[/]"
     value = "" if check.value is None else f"{check.value:8.3g} {check.unit}, limit {check.limit:.3g}"
-    print_text(console, value, label=Text.from_markup(f"{word}  {check.section:<9}  {check.quantity:<36}"))
+    print_text(console, f"{check.quantity:<36}{value}", label=Text.from_markup(f"{word}  {check.section:<9}  "))
     if not check.passed:
         print_text(console, check.why, label=f"{'':17}why     ")
         print_text(console, check.remedy, label=f"{'':17}remedy  ")

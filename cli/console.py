@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Collection, Sequence
 
-from rich.cells import cell_len
 from rich.console import Console
 from rich.text import Text
 
@@ -12,6 +11,7 @@ UNBOUNDED = 10_000
 """Characters; the width of what is no terminal: a line that a program reads is never folded."""
 
 _GAP = 2
+_NARROW_INDENT = 2
 _LEAST_TEXT = 24  # characters; a text narrower than that goes below its label
 
 
@@ -43,17 +43,23 @@ def print_text(console: Console, text: str | Text, *, label: str | Text = "") ->
     """
     label = Text(label) if isinstance(label, str) else label
     text = Text(text) if isinstance(text, str) else text
+    if console.width - label.cell_len < _LEAST_TEXT:
+        label = _indented(label)
     lead = label.cell_len
     if lead and console.width - lead < _LEAST_TEXT:
-        label.rstrip()
-        for line in label.wrap(console, console.width):
-            console.print(line, soft_wrap=True)
-        label, lead = Text(" " * min(4, console.width // 8)), min(4, console.width // 8)
-    lines = text.wrap(console, max(1, console.width - lead)) or [Text()]
-    for k, line in enumerate(lines):
-        line.rstrip()
-        start = label if k == 0 else Text(" " * lead)
-        console.print(start + line, soft_wrap=True)
+        print_text(console, label)
+        label = Text(" " * _NARROW_INDENT)
+        lead = _NARROW_INDENT
+    for k, line in enumerate(text.wrap(console, max(1, console.width - lead)) or [Text()]):
+        whole = (label if k == 0 else Text(" " * lead)) + line
+        whole.rstrip()
+        console.print(whole, soft_wrap=True)
+
+
+def _indented(label: Text) -> Text:
+    """Give a label with less space before it, where there is much."""
+    deep = len(label.plain) - len(label.plain.lstrip())
+    return label[deep - _NARROW_INDENT :] if deep > _NARROW_INDENT else label
 
 
 def print_table(
@@ -61,7 +67,7 @@ def print_table(
 ) -> None:
     """Print a table; where it is wider than the console, its columns in several parts below one another.
 
-    Each part repeats the first column, so that a row can be found in each. No cell is cut.
+    Each part repeats the first column, which may be folded, so that a row can be found in each. No cell is cut.
 
     Parameters
     ----------
@@ -75,15 +81,20 @@ def print_table(
         Columns that are set to the left; the others stand to the right, as numbers do.
     """
     cells = [[Text(cell) if isinstance(cell, str) else cell for cell in row] for row in rows]
-    widths = [max(cell_len(title), *(row[k].cell_len for row in cells), 0) for k, title in enumerate(titles)]
+    lines = [[Text(title, style="bold") for title in titles], *cells]
+    widths = [max(line[k].cell_len for line in lines) for k in range(len(titles))]
+    if sum(widths) + _GAP * (len(widths) - 1) > console.width:  # then the first column may take half of it
+        widths[0] = min(widths[0], max(_LEAST_TEXT, console.width // 2))
     for part in _parts(widths, console.width):
-        lines = [[Text(titles[k], style="bold") for k in part], *([row[k] for k in part] for row in cells)]
         for line in lines:
+            first, *others = line[0].wrap(console, widths[0]) or [Text()]
+            row = [first, *(line[k] for k in part[1:])]
             text = Text(" " * _GAP).join(
-                _padded(cell, widths[k], to_left=k in left) for k, cell in zip(part, line, strict=True)
+                _padded(cell, widths[k], to_left=k in left) for k, cell in zip(part, row, strict=True)
             )
-            text.rstrip()
-            console.print(text, soft_wrap=True)
+            for text_line in (text, *(Text("  ") + other for other in others)):
+                text_line.rstrip()
+                console.print(text_line, soft_wrap=True)
 
 
 def _parts(widths: Sequence[int], room: int) -> list[list[int]]:
@@ -100,5 +111,7 @@ def _parts(widths: Sequence[int], room: int) -> list[list[int]]:
 
 
 def _padded(cell: Text, width: int, *, to_left: bool) -> Text:
+    cell = cell.copy()
+    cell.rstrip()
     spaces = Text(" " * (width - cell.cell_len))
     return cell + spaces if to_left else spaces + cell

@@ -93,10 +93,11 @@ class Stages:
         """Count what is done; the stage may take another name on the way."""
         self._waiting += count
         self._name = name or self._name
+        task = self._progress.tasks[0]
         if self._seen_first:
-            self._progress.reset(self._task, total=self._progress.tasks[0].total, description=self._name)
+            self._progress.reset(self._task, total=task.total, description=self._name)
             self._seen_first = False
-        if self._waiting >= _EVERY:
+        if self._waiting >= _EVERY or (task.total is not None and task.completed + self._waiting >= task.total):
             self._progress.update(self._task, advance=self._waiting, description=self._name)
             self._waiting = 0
 

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from calib.allan import Array
 from flow.disk.table import read_table, time_steps
 from flow.errors import DataError
+from flow.wording import counted
 
 SHORTEST_S = 60.0
 """A log at rest must last this long: 30 independent spans of 2 s, over which the bias is read to a few per
@@ -159,7 +160,7 @@ def _check_alive(log: GyroLog, rate: Array, key: str, longest: int) -> None:
     if runs[worst] > longest:
         row = int(changes[worst])
         problem = (
-            f"stuck at {rate[row]:g} rad/s for {runs[worst]} samples from {log.time_s[row]:.1f} s:"
+            f"stuck at {rate[row]:g} rad/s for {counted(int(runs[worst]), 'sample')} from {log.time_s[row]:.1f} s:"
             " the sensor or the recorder stalled"
         )
         raise DataError(problem, path=log.path, line=int(log.lines[row]), key=key)

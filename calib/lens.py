@@ -17,6 +17,7 @@ from calib.lens_fit import LensFit, fit_lens, held_out, rms
 from calib.lens_result import LensCalibration, ViewResult
 from calib.views import Picked, Progress, pick_views
 from flow.errors import DataError
+from flow.wording import counted
 
 COVERAGE_CELLS = (8, 6)
 """Columns and rows of the coverage map."""
@@ -60,7 +61,7 @@ def calibrate_lens(
     say = progress or (lambda _: None)
     picked = pick_views(source, board, progress)
     _refuse_few(source, len(picked.views), picked.left_out)
-    say(f"fitting {len(picked.views)} views")
+    say(f"fitting {counted(len(picked.views), 'view')}")
     _refuse_parallel(source, picked, board, model)
     chosen = choose(picked.views, board, picked.size_px, model)
     left_out = tuple(sorted([*picked.left_out, *chosen.left_out], key=lambda out: out.name))
@@ -142,7 +143,9 @@ def _rival(chosen: Chosen, size_px: tuple[int, int]) -> tuple[Model, LensFit]:
 def _remarks(picked: Picked, chosen: Chosen, coverage: NDArray[np.intp], unseen_px: float) -> tuple[str, ...]:
     remarks = []
     if len(chosen.views) < _GOOD_VIEWS:
-        remarks.append(f"Only {len(chosen.views)} views: {_GOOD_VIEWS} or more make the result, and its sigma, firmer.")
+        remarks.append(
+            f"Only {counted(len(chosen.views), 'view')}; {_GOOD_VIEWS} or more give a smaller and more reliable sigma."
+        )
     bare = float((coverage == 0).mean())
     if bare > _BARE_SHARE:
         remarks.append(f"{bare:.0%} of the picture never showed a corner: the lens is extrapolated there.")

@@ -102,6 +102,8 @@ def _show_finding(console: Console, finding: Finding) -> None:
 
 
 def _facts(facts: dict[str, dict[str, Any]]) -> list[tuple[str, str]]:
+    from flow.wording import counted
+
     frames, picture, gyro, reading, flight = (facts[k] for k in ("frames", "picture", "gyro", "range", "flight"))
     accel = "with accelerometer" if gyro["accelerometer"] else "no accelerometer"
     rest = f"at rest {gyro['at_rest_s']:.1f} s" if gyro["at_rest_s"] else "never at rest"
@@ -125,7 +127,7 @@ def _facts(facts: dict[str, dict[str, Any]]) -> list[tuple[str, str]]:
             f"brightness {_or(picture['brightness_levels'], '{:.0f}')} of 255, {100 * (picture['clipped_share'] or 0):.1f} %"
             f" white; texture {_or(picture['gradient_levels_px'], '{:.1f} levels/px')}, detail"
             f" {_or(picture['detail_px'], '{:.1f} px')}, noise {_or(picture['noise_levels'], '{:.1f} levels')};"
-            f" {picture['copies']} copies",
+            f" {counted(picture['copies'], 'copy', 'copies')}",
         ),
         (
             "gyro",

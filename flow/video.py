@@ -18,6 +18,7 @@ from flow.disk.on_disk import LongColumn
 from flow.disk.table import read_table, time_steps
 from flow.errors import DataError
 from flow.luma import stored_luma
+from flow.wording import counted
 
 Array: TypeAlias = NDArray[np.float64]
 
@@ -83,7 +84,7 @@ class Video:
         self.frame_count = listing.count
         self.container_times_s = listing.times_s
         if given is not None and times is not None and len(given[0]) != self.frame_count:
-            held = f"{len(given[0])} rows for the {self.frame_count} frames of {self.path.name}"
+            held = f"{counted(len(given[0]), 'row')} for the {counted(self.frame_count, 'frame')} of {self.path.name}"
             raise DataError(f"{held}; one row a stored frame is needed", path=times)
         stored_s = np.empty(0) if listing.times_s is None else listing.times_s
         self.times_s: Array = stored_s if given is None else given[0]
@@ -112,7 +113,7 @@ class Video:
             )
             index, before_s = index + 1, time_s
         if index < self.frame_count:
-            held = f"{self.frame_count} frames, of which only {index} can be decoded"
+            held = f"{counted(self.frame_count, 'frame')}, of which only {index} can be decoded"
             raise self._error(f"holds {held}; is it cut short?")
 
     def __len__(self) -> int:

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from cli.page.report import INKS, Chart, Fact, Listing, Page, axis, dots, line
+from flow.wording import counted
 
 if TYPE_CHECKING:
     from calib.lens_result import LensCalibration
@@ -48,8 +49,8 @@ def lens_page(found: LensCalibration, module: str) -> Page:
     return Page(
         title=f"Lens calibration of {module}",
         summary=(
-            f"{len(found.views)} views of a {found.board} board, {found.model} model, "
-            f"{found.width_px} x {found.height_px} px; {len(found.left_out)} pictures left out."
+            f"{counted(len(found.views), 'view')} of a {found.board} board, {found.model} model, "
+            f"{found.width_px} x {found.height_px} px; {counted(len(found.left_out), 'image')} left out."
         ),
         facts=lens_facts(found),
         remarks=found.remarks,

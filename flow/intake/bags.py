@@ -19,6 +19,7 @@ from flow.intake.bag_topics import NONE, PARTS, Topic, chosen_topics
 from flow.intake.gathered import Gathered, GatheredFrames, Origin, Picture, sha256
 from flow.lens_values import ForeignLens, camera_values
 from flow.series import RangeSamples, Truth
+from flow.wording import counted
 
 __all__ = ["PARTS", "is_bag", "read_bag"]
 
@@ -209,7 +210,7 @@ def _ranges(readings: Samples | None, zero_ns: int, path: Path) -> RangeSamples 
         return None
     known = ~np.isnan(readings.values[:, 0])
     if not known.any():
-        problem = f"none of its {len(known)} readings lies within the limits that it states itself"
+        problem = f"none of its {counted(len(known), 'reading')} lies within the limits that it states itself"
         remedy = "give --topic range=none for a recording without"
         raise DataError(f"{problem}; {remedy}", path=path, key=readings.topic.name)
     time_s = _seconds(readings.stamp_ns[known], zero_ns)

@@ -15,6 +15,7 @@ from flow.errors import DataError
 from flow.intake.axes import R_body_log
 from flow.intake.units import unit
 from flow.sections import Section
+from flow.wording import counted
 
 DIMENSIONS: Mapping[str, str] = {
     "time": "time",
@@ -174,7 +175,9 @@ def check_part(part: str, held: Columns | None) -> None:
         return
     count = COUNTS.get(part, 1)
     if len(held.columns) != count:
-        raise DataError(f"{count} columns are needed, {len(held.columns)} given: {', '.join(held.columns)}", key=part)
+        raise DataError(
+            f"{counted(count, 'column')} expected, {len(held.columns)} given: {', '.join(held.columns)}", key=part
+        )
     if not (part == "time" and held.unit == CALENDAR):
         try:
             unit(DIMENSIONS[part], held.unit)

@@ -145,7 +145,7 @@ def test_the_page_is_one_file_with_the_errors_in_it(logs: tuple[str, str], tmp_p
     text = written_page(logs, tmp_path / "deep" / "page")
     parts = Parts(text)
     assert parts.reaching == []
-    assert text.count("plotly.js v") == 1
+    assert text.count("plotly.js (basic") == 1
     times, forward, right, height, speed = parts.figures
     error, band, _ = times["data"][:3]
     given = [v for v in error["y"] if v is not None]

@@ -76,7 +76,7 @@ def test_page_and_table_are_written(module: str, tmp_path: Path) -> None:
     assert [row["variant"] for row in rows] == ["as it is"] * 6 + ["fps=90"] * 6
     page = (out / "envelope.html").read_text()
     assert "What fern-03 can measure" in page
-    assert page.count("plotly.js v") == 1 and 'src="http' not in page
+    assert page.count("plotly.js (basic") == 1 and 'src="http' not in page
     charts = [json.loads(part.split("</script>")[0]) for part in page.split('<script type="application/json">')[1:]]
     assert len(charts) == 4
     followed = charts[0]["data"][0]

@@ -87,7 +87,7 @@ def python(code: str) -> subprocess.CompletedProcess[str]:
 
 
 def test_starting_imports_nothing_heavy() -> None:
-    heavy = {"cv2", "pandas", "numpy", "scipy", "plotly", "av", "pydantic", "rich"}
+    heavy = {"cv2", "pandas", "numpy", "scipy", "av", "pydantic", "rich"}
     code = f"import sys, {cli_main.__name__}; print(sorted({heavy} & set(sys.modules)))"
     assert python(code).stdout.strip() == "[]"
     assert python(code.replace("print", "cli.main.main(['--help'], standalone_mode=False); print")).stdout.endswith(

@@ -122,10 +122,10 @@ def _refuse_unfixed(source: Path, chosen: Chosen, size_px: tuple[int, int]) -> N
     elif fit.rms_px > _MOST_RMS_SHARE * max(size_px):
         problem = (
             f"no {fit.model} lens explains these views: {fit.rms_px:.1f} px RMS are left; is the board flat, "
-            "and every picture from the same camera with the same focus and zoom?"
+            "and every image from the same camera with the same focus and zoom?"
         )
     elif not (0 < cx < size_px[0] and 0 < cy < size_px[1]):
-        problem = f"the principal point comes out at ({cx:.0f}, {cy:.0f}) px, outside the picture; {_TILT}"
+        problem = f"the principal point comes out at ({cx:.0f}, {cy:.0f}) px, outside the image; {_TILT}"
     else:
         return
     other, rival = _rival(chosen, size_px)
@@ -148,7 +148,7 @@ def _remarks(picked: Picked, chosen: Chosen, coverage: NDArray[np.intp], unseen_
         )
     bare = float((coverage == 0).mean())
     if bare > _BARE_SHARE:
-        remarks.append(f"{bare:.0%} of the picture never showed a corner: the lens is extrapolated there.")
+        remarks.append(f"{bare:.0%} of the image never showed a corner: the lens is extrapolated there.")
     if chosen.wild_corners:
         remarks.append(f"{chosen.wild_corners} single corners far off the others were left out.")
     other, rival = _rival(chosen, picked.size_px)

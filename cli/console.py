@@ -12,6 +12,7 @@ UNBOUNDED = 10_000
 
 _GAP = 2
 _NARROW_INDENT = 2
+_LEAST_NAME = 10  # characters of a table's first column
 _LEAST_TEXT = 24  # characters; a text narrower than that goes below its label
 
 
@@ -83,8 +84,9 @@ def print_table(
     cells = [[Text(cell) if isinstance(cell, str) else cell for cell in row] for row in rows]
     lines = [[Text(title, style="bold") for title in titles], *cells]
     widths = [max(line[k].cell_len for line in lines) for k in range(len(titles))]
-    if sum(widths) + _GAP * (len(widths) - 1) > console.width:  # then the first column may take half of it
-        widths[0] = min(widths[0], max(_LEAST_TEXT, console.width // 2))
+    if sum(widths) + _GAP * (len(widths) - 1) > console.width:  # then the first column leaves room for one beside it
+        room = min(console.width // 2, console.width - _GAP - max(widths[1:], default=0))
+        widths[0] = min(widths[0], max(_LEAST_NAME, room))
     for part in _parts(widths, console.width):
         for line in lines:
             first, *others = line[0].wrap(console, widths[0]) or [Text()]

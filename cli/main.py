@@ -102,7 +102,7 @@ def _show_version(ctx: click.Context, _: click.Parameter, wanted: bool) -> None:
 
 
 _COMPLETION = """\b
-To complete commands and options, add a line to the start-up file of your shell:
+For completion, add a line to the start-up file of your shell:
   bash  eval "$(_GROUNDPACE_COMPLETE=bash_source groundpace)"
   zsh   eval "$(_GROUNDPACE_COMPLETE=zsh_source groundpace)"
   fish  _GROUNDPACE_COMPLETE=fish_source groundpace | source

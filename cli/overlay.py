@@ -139,7 +139,7 @@ class Overlay:
         luma[self._height :] = 16
         self._chroma.fill(_NEUTRAL)
         if result is None:
-            self._write("first picture: a speed needs two", 0)
+            self._write("first frame: a velocity needs two", 0)
             return self._planes
         self._draw_points(result)
         if isinstance(result.row.velocity, LevelVelocity):

@@ -98,9 +98,9 @@ class Video:
                 raise self._error(f"frame {index} is damaged; cut the video before it, or record again")
             if (picture.width, picture.height) != (self.width_px, self.height_px):
                 sizes = f"{self.width_px} x {self.height_px} to {picture.width} x {picture.height} px"
-                raise self._error(f"the picture size changes from {sizes} at frame {index}; split the video there")
+                raise self._error(f"the frame size changes from {sizes} at frame {index}; split the video there")
             if index == self.frame_count:
-                raise self._error(f"holds more pictures than the {self.frame_count} it lists; remux the file")
+                raise self._error(f"holds more frames than the {self.frame_count} it lists; remux the file")
             time_s = float(self.times_s[index]) if self._stamped else _stamp_s(picture, index, self.path)
             if time_s <= before_s:
                 raise backwards(self.path, index, before_s, time_s)

@@ -37,7 +37,7 @@ class Fact:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Chart:
-    """A chart: plain plotly traces of type scatter or bar and layout; ``wide`` takes the whole row, ``tall`` nearly twice the height."""
+    """A chart: scatter or bar traces and layout of plotly; ``wide`` takes the whole row, ``tall`` nearly twice the height."""
 
     title: str
     caption: str

@@ -62,7 +62,7 @@ def as_luma(picture: Picture, bits: int) -> NDArray[np.uint8]:
 def _decompressed(message: Any) -> Picture:
     name = str(message.format)
     if "compressedDepth" in name:
-        raise PictureError(f"{name!r} holds distances, not a picture")
+        raise PictureError(f"{name!r} holds distances, not an image")
     try:
         picture = cv2.imdecode(
             np.frombuffer(message.data, np.uint8), cv2.IMREAD_ANYDEPTH | cv2.IMREAD_IGNORE_ORIENTATION

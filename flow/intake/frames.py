@@ -58,7 +58,7 @@ class Pictures:
             picture = _read(path)
             if (found := (picture.shape[1], picture.shape[0])) != self.size_px:
                 sizes = f"{found[0]} x {found[1]} px, the first {self.size_px[0]} x {self.size_px[1]} px"
-                raise DataError(f"is {sizes}; all pictures of a recording have one size", path=path)
+                raise DataError(f"is {sizes}; all frames of a recording must have one size", path=path)
             yield picture
 
 
@@ -119,7 +119,7 @@ def _pictures(source: FramesSource, folder: Path) -> FramesFound:
     else:
         given, exposure_s, zero_ns = _given_times(source, remarks)
         if given is None:
-            raise DataError("pictures carry no times; give --times FILE, --times names, or --rate HZ", path=folder)
+            raise DataError("images carry no times; give --times FILE, --times names, or --rate HZ", path=folder)
         times_s = given
     if len(times_s) != len(paths):
         problem = (
@@ -219,7 +219,7 @@ def _read(path: Path) -> Picture:
     except (OSError, cv2.error):
         read = None
     if read is None:
-        raise DataError("cannot be read as a picture", path=path)
+        raise DataError("cannot be read as an image", path=path)
     return np.ascontiguousarray(read, np.uint8)
 
 

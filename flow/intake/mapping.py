@@ -108,7 +108,7 @@ class FramesSource(Section):
     @model_validator(mode="after")
     def _one(self) -> FramesSource:
         if (self.video is None) == (self.pictures is None):
-            raise ValueError("name either a video or a folder of pictures")
+            raise ValueError("name either a video or a folder of images")
         if self.rate_hz is not None and self.times is not None:
             raise ValueError("give either a rate or the times of the frames")
         check_part("time", self.time)

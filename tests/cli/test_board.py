@@ -10,14 +10,14 @@ def run(*words):
     return CliRunner().invoke(main, ["board", *map(str, words)])
 
 
-def test_writes_the_board_and_keeps_standard_output_clean(tmp_path):
+def test_writes_the_board_and_tells_so_on_standard_output(tmp_path):
     path = tmp_path / "new folder" / "board.pdf"
     result = run("circles:8x5:0.03", "--output", path, "--paper", "A3")
     assert result.exit_code == 0
     assert path.read_bytes().startswith(b"%PDF-")
-    assert result.stdout == ""
-    assert "circles:8x5:0.03 on a3, 297 x 420 mm" in result.stderr
-    assert "both check lines must measure 100 mm" in result.stderr
+    assert result.stderr == ""
+    assert "circles:8x5:0.03 on a3, 297 x 420 mm" in result.stdout
+    assert "both check lines must measure 100 mm" in result.stdout
 
 
 @pytest.mark.parametrize(

@@ -74,7 +74,7 @@ def test_the_table_says_the_same_in_words(logs: tuple[str, str]) -> None:
     result = CliRunner().invoke(main, ["compare", *logs])
     assert result.exit_code == 0
     lines = result.stdout.splitlines()
-    assert lines[0].startswith("450 of 500 rows compared, 450 give a velocity")
+    assert lines[0].startswith("450 of 500 rows compared, 450 with a velocity")
     assert "not taken out" in lines[1]
     assert float("".join(lines[1].split("log time")[1].split()[:2])) == pytest.approx(1000 * SHIFT_S, abs=3)
     assert lines[2].split("  ")[0] == "axis"

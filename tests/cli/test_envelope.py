@@ -97,10 +97,10 @@ def test_a_height_beyond_the_sensor_is_said_not_guessed(module: str, tmp_path: P
 @pytest.mark.parametrize(
     ("arguments", "words"),
     [
-        (("--try", "fx=400"), "no such figure"),
+        (("--try", "fx=400"), "no such key"),
         (("--try", "fps"), "key=number"),
         (("--heights", "one"), "metres"),
-        (("--heights", "0.001"), "make sense"),
+        (("--heights", "0.001"), "expected heights from 0.05 to 100 m"),
         (("--fps", "0"), "--fps"),
     ],
 )

@@ -43,7 +43,7 @@ def check_texture(pairs: TurnPairs, path: Path) -> None:
     offered, matched = float(np.median(pairs.offered)), pairs.known.sum(axis=1)
     if offered < _FEWEST_OFFERED:
         problem = (
-            f"the image offers {offered:.0f} points to follow ({_FEWEST_OFFERED} are needed): it is bare, dark or blurred;"
+            f"too few points to track in the image ({offered:.0f}, {_FEWEST_OFFERED} needed): it is bare, dark or blurred;"
             " turn the module over a textured, well lit scene, with a short exposure"
         )
         raise DataError(problem, path=path)

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from calib.taped import LEAST_READINGS, TapedReadings
 from flow.errors import DataError
+from flow.wording import counted
 
 Array: TypeAlias = NDArray[np.float64]
 
@@ -75,7 +76,7 @@ def floor_echoes(taped: TapedReadings) -> tuple[list[Group], list[str]]:
             lost.append((reference, readings))
     kept = sum(len(group.kept) for group in groups)
     if len(groups) < 2 or 2 * kept < len(taped.range_m):
-        problem = f"only {kept} of {len(taped.range_m)} readings lie on one line, the others are outliers"
+        problem = f"only {kept} of {counted(len(taped.range_m), 'reading')} lie on one line, the others are outliers"
         raise DataError(f"{problem}; clear the floor and the beam", path=taped.path, key="range_m")
     for reference, readings in lost:
         _check_scattered(taped, reference, readings, scale, offset, noise)

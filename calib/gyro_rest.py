@@ -93,7 +93,7 @@ def check_sampling(log: GyroLog) -> float:
     usual = float(np.median(steps))
     if usual * _LOWEST_RATE_HZ > 1 + 1e-6:
         problem = (
-            f"{1 / usual:.3g} samples a second are too few to estimate the noise; log at {_LOWEST_RATE_HZ:.0f} Hz or more"
+            f"a rate of {1 / usual:.3g} Hz is too low to estimate the noise; log at {_LOWEST_RATE_HZ:.0f} Hz or more"
         )
         raise DataError(problem, path=log.path, key="time_s")
     widest = int(steps.argmax())

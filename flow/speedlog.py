@@ -152,7 +152,7 @@ class Summary:
             "rows_usable": self.rows_usable,
             "share_usable": round(self.rows_usable / self.rows, 6) if self.rows else 0.0,
             "status": {
-                word: {"rows": count, "meaning": REASONS.get(word, "the row vouches for its velocity")}
+                word: {"rows": count, "meaning": REASONS.get(word, "the velocity is trustworthy within its error band")}
                 for word, count in sorted(self.rows_by_status.items(), key=lambda item: -item[1])
             },
             "distance_m": round(self.distance_m, 4),

@@ -107,7 +107,9 @@ def match_clocks(
     """
     rates = picture_rates(pictures, times_s, Lens(module.camera), progress)
     if len(rates.known) < 10:
-        raise DataError(f"its frames are too far apart to estimate the camera rotation: {pace(times_s)}", path=video_path)
+        raise DataError(
+            f"its frames are too far apart to estimate the camera rotation: {pace(times_s)}", path=video_path
+        )
     if rates.known.sum() < 10:
         raise DataError("shows too little texture to estimate the camera rotation", path=video_path)
     coarse = find_offset(rates, gyro)
@@ -143,7 +145,9 @@ def _check_match(coarse: CoarseOffset, path: Path) -> None:
     if unlikely or 1 - coarse.rival_explained < _RIVAL * (1 - coarse.explained) + 0.02:
         both = f"{coarse.offset_s:.2f} s ({100 * coarse.explained:.0f} % explained)"
         other = f"{coarse.rival_s:.2f} s ({100 * coarse.rival_explained:.0f} %)"
-        problem = f"the clock offset is not observable from this motion: offsets of {both} and {other} fit too much alike"
+        problem = (
+            f"the clock offset is not observable from this motion: offsets of {both} and {other} fit too much alike"
+        )
         raise DataError(f"{problem}; {remedy}", path=path)
 
 
@@ -156,7 +160,9 @@ def _check_axes(coarse: CoarseOffset, module: Module, axes: str | None, path: Pa
     nearest, away_rad = nearest_axes(module.alignment.R_body_camera.as_matrix() @ coarse.R_camera_gyro)
     if not coarse.second_axis:
         if axes is None:
-            raise DataError("rotates about one axis only, from which its axes are not observable; give --axes", path=path)
+            raise DataError(
+                "rotates about one axis only, from which its axes are not observable; give --axes", path=path
+            )
         return axes
     if away_rad > _AXES_RAD:
         problem = f"its axes stand {np.degrees(away_rad):.0f} degrees away from any right-angled mounting"

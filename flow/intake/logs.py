@@ -91,7 +91,9 @@ def read_logs(logs: Sequence[LogFile]) -> LogSamples:
     zero_ns = time_zero_ns([int(rows.time_ns[0]) for rows in parts.values()])
     times = {part: np.asarray((rows.time_ns - zero_ns) * 1e-9, float) for part, rows in parts.items()}
     check_overlap({part: (parts[part].log.file, times[part]) for part in parts})
-    remarks += [f"{part}: {len(time_s)} samples, {pace(time_s)}" for part, time_s in times.items() if len(time_s) > 2]
+    remarks += [
+        f"{part}: {counted(len(time_s), 'sample')}, {pace(time_s)}" for part, time_s in times.items() if len(time_s) > 2
+    ]
     gyro = _gyro(parts, times, remarks)
     digests = {rows.log.file: sha256(rows.log.file) for rows in parts.values()}
     return LogSamples(

@@ -195,7 +195,7 @@ def test_all_stray(tmp_path):
 def test_a_line_that_fewer_than_half_support_is_not_believed(tmp_path):
     rng = np.random.default_rng(9)
     rows = [(h, r) for h in HEIGHTS for r in (*(h + 1e-3 * rng.standard_normal(6)), *rng.uniform(0.1, 6.0, 14))]
-    assert "agree on one line, the others are stray" in str(refused(tmp_path, rows))
+    assert "lie on one line, the others are outliers" in str(refused(tmp_path, rows))
 
 
 def test_two_heights_beside_a_lost_one_prove_nothing(tmp_path):

@@ -3,17 +3,21 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
-from calib.board_art import PAPERS_MM
-from calib.boards import BOARD_FORM, BoardKind, parse_board
-from calib.print_board import print_board
 from cli.console import print_text, result_console
-from flow.errors import DataError
+
+if TYPE_CHECKING:
+    from calib.boards import BoardKind
+
+# Written out, so that --help and a progress bar need not wait for OpenCV; a test holds them against the library's.
+BOARD_FORM = "KIND:COLSxROWS:SIZE"
+PAPERS = ("a4", "a3", "a2", "a1", "a0", "letter", "legal", "tabloid")
 
 
-class BoardType(click.ParamType[BoardKind]):
+class BoardType(click.ParamType["BoardKind"]):
     """A board on the command line, as ``KIND:COLSxROWS:SIZE``."""
 
     name = BOARD_FORM
@@ -26,6 +30,9 @@ class BoardType(click.ParamType[BoardKind]):
         """Turn the text into a board, or say what is wrong with it (exit 2)."""
         if not isinstance(value, str):
             return value
+        from calib.boards import parse_board
+        from flow.errors import DataError
+
         try:
             return parse_board(value)
         except DataError as error:
@@ -44,7 +51,7 @@ class BoardType(click.ParamType[BoardKind]):
 )
 @click.option(
     "--paper",
-    type=click.Choice(list(PAPERS_MM), case_sensitive=False),
+    type=click.Choice(PAPERS, case_sensitive=False),
     default="a4",
     show_default=True,
     help="Paper size; portrait or landscape, whichever fits.",
@@ -64,6 +71,8 @@ def board(board: BoardKind, output: Path, paper: str) -> None:
       groundpace board chessboard:9x6:0.025 --output board.pdf
       groundpace board charuco:11x8:0.03 --paper a3 --output board.svg
     """
+    from calib.print_board import print_board
+
     art = print_board(board, output, paper)
     console = result_console()
     print_text(console, f"written: {output} ({board} on {art.paper}, {art.width_mm:g} x {art.height_mm:g} mm)")

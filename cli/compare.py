@@ -13,7 +13,6 @@ import click
 from cli.console import print_table, print_text, result_console
 from cli.options import json_option
 from cli.progress import note
-from flow.wording import counted
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -75,6 +74,8 @@ def _write_page(found: Comparison, speed: Path, reference: Path, page: Path) -> 
 
 
 def _show(found: Comparison, speed: Path) -> None:
+    from flow.wording import counted
+
     console = result_console()
     shares = f"{found.rows_compared} of {counted(found.rows, 'row')} compared, {found.rows_usable} with a velocity"
     print_text(console, f"{shares}; {found.compared_s:.2f} s, {found.distance_m:.2f} m over the ground")

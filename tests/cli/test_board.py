@@ -3,6 +3,9 @@
 import pytest
 from click.testing import CliRunner
 
+from calib.board_art import PAPERS_MM
+from calib.boards import BOARD_FORM
+from cli import board as cli_board
 from cli.main import main
 
 
@@ -18,6 +21,11 @@ def test_writes_the_board_and_tells_so_on_standard_output(tmp_path):
     assert result.stderr == ""
     assert "circles:8x5:0.03 on a3, 297 x 420 mm" in result.stdout
     assert "both check lines must measure 100 mm" in result.stdout
+
+
+def test_choices_are_the_library_s():
+    assert tuple(PAPERS_MM) == cli_board.PAPERS
+    assert cli_board.BOARD_FORM == BOARD_FORM
 
 
 @pytest.mark.parametrize(

@@ -95,6 +95,14 @@ def test_starting_imports_nothing_heavy() -> None:
     )
 
 
+@pytest.mark.parametrize(
+    "command", ["measure", "calibrate", "check", "compare", "import_", "synthesize", "envelope", "benchmark"]
+)
+def test_a_command_shows_its_bar_before_the_heavy_libraries_load(command: str) -> None:
+    heavy = {"cv2", "pandas", "numpy", "scipy", "av", "pydantic", "numba"}
+    assert python(f"import sys, cli.{command}; print(sorted({heavy} & set(sys.modules)))").stdout.strip() == "[]"
+
+
 def test_a_closed_pipe_is_quiet() -> None:
     code = (
         "import cli.main; cli.main.COMMANDS['fail'] = cli.main.Entry('tests.cli.failing', 'fail', '');"

@@ -78,7 +78,8 @@ class Stages:
         self.finish()
 
     def stage(self, name: str, total: int | None = None, unit: str = "frames") -> None:
-        """Begin a stage of ``total`` units; without that the bar only shows that work goes on."""
+        """Begin a stage of ``total`` units; without that the bar only shows that work goes on. The last one ends full."""
+        self._fill()
         self._tell_time()
         self._name, self._began, self._waiting = name, time.perf_counter(), 0
         self._progress.reset(self._task, total=total, description=name, unit="" if total is None else unit)
@@ -126,10 +127,14 @@ class Stages:
         if self._ended:
             return
         self._tell_time()
-        done = self._progress.tasks[0].completed + self._waiting if self._progress.tasks else 0
-        total = max(done, 1)
-        self._progress.update(self._task, total=total, completed=total, description=self._name)
+        self._fill()
         self._end()
+
+    def _fill(self) -> None:
+        """Show a stage as done: full, whatever number was foreseen."""
+        total = max(self._progress.tasks[0].completed + self._waiting, 1)
+        self._progress.update(self._task, total=total, completed=total, description=self._name, refresh=True)
+        self._waiting = 0
 
     def _end(self) -> None:
         self._ended = True

@@ -260,7 +260,7 @@ def test_a_flipped_picture_is_refused(tmp_path, renderers):
         cv2.imwrite(str(tmp_path / f"{i}.png"), picture[:, ::-1])
     message = refusal(tmp_path, board)
     assert "only be read mirrored" in message
-    assert "switch the flip off" in message
+    assert "switch the mirroring off" in message
 
 
 def test_nothing_to_see(tmp_path):
@@ -268,6 +268,6 @@ def test_nothing_to_see(tmp_path):
     assert "no image" in refusal(tmp_path)
     (tmp_path / "a.png").write_bytes(b"\x89PNG nothing")
     assert "no image could be read" in refusal(tmp_path)
-    assert "one picture is not enough" in refusal(tmp_path / "a.png")
+    assert "one image is not enough" in refusal(tmp_path / "a.png")
     cv2.imwrite(str(tmp_path / "a.png"), np.full(SIZE[::-1], 90, np.uint8))
     assert "no image shows the chessboard:9x6:0.025" in refusal(tmp_path)

@@ -202,7 +202,7 @@ def test_two_heights_beside_a_lost_one_prove_nothing(tmp_path):
     rng = np.random.default_rng(9)
     rows = readings(rng, heights=(0.5, 1.0)) + [(4.0, r) for r in rng.uniform(0.1, 3.0, 10)]
     path = table(tmp_path / "t.csv", rows)
-    with pytest.raises(DataError, match="any two make a line"):
+    with pytest.raises(DataError, match="any two define a line"):
         calibrate_range(path)
 
 

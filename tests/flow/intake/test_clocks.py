@@ -140,7 +140,7 @@ def test_wrong_axes_are_refused_with_the_right_ones(monkeypatch, flight):
     turn = R_body_log(said)
     read = GyroSamples(time_s=log.time_s, rate_rad_s=log.rate_rad_s @ turn.T, accel_m_s2=None)
     with pytest.raises(
-        DataError, match=r"log.csv: with axes 'x=y y=-x z=z' it turns about .* is it --axes 'x=-y y=x z=z'"
+        DataError, match=r"log.csv: with axes 'x=y y=-x z=z' it rotates about .* is it --axes 'x=-y y=x z=z'"
     ):
         matched(monkeypatch, picture, read, axes=said)
 
@@ -148,7 +148,7 @@ def test_wrong_axes_are_refused_with_the_right_ones(monkeypatch, flight):
 def test_a_mirrored_gyro_is_refused(monkeypatch, flight):
     picture, gyro = flight
     mirrored = GyroSamples(time_s=gyro.time_s, rate_rad_s=gyro.rate_rad_s * [1, 1, -1], accel_m_s2=None)
-    with pytest.raises(DataError, match="turns as the mirror image"):
+    with pytest.raises(DataError, match="rotates as the mirror image"):
         matched(monkeypatch, picture, mirrored)
 
 

@@ -36,6 +36,7 @@ def test_tables_for_people(module: str) -> None:
     rows = [line.split() for line in lines if line.strip().startswith(("0.5 ", "1 "))]
     assert [row[0] for row in rows] == ["0.5", "1", "0.5", "1"]
     assert [float(row[1]) for row in rows[:2]] == pytest.approx([480 / focal, 980 / focal], abs=0.006)
+    assert "up to 0.02 px a frame" in result.stderr  # a unit that readers know, no thousandths of one
     assert "At 60 frames/s" in result.stderr and "grey levels/px" in result.stderr
 
 

@@ -152,7 +152,7 @@ class Stages:
 
 
 @contextmanager
-def frames_progress(total: int, name: str) -> Iterator[Callable[[], None]]:
+def frames_progress(total: int, name: str = "measuring") -> Iterator[Callable[[], None]]:
     """Give a function to call once a frame."""
     with Stages(name) as stages:
         stages.stage(name, total)

@@ -126,7 +126,7 @@ def _camera(camera: Camera | None, limits: Limits) -> Iterator[Check]:
         yield _never("camera", camera)
         return
     better = f"{REMEDIES['camera']} with more views, tilted 20 to 45 degrees every way, in every corner"
-    sharper = f"{REMEDIES['camera']} with a flat board, sharp pictures and the right lens model"
+    sharper = f"{REMEDIES['camera']} with a flat board, sharp images and the right lens model"
     judge = _Judge("camera", limits)
     sigma = float(camera.focal_sigma.max())
     yield judge("focal length, one-sigma", sigma, "focal_length_sigma", "%", better, 100)
@@ -238,7 +238,7 @@ def _never(name: str, section: Camera | Alignment | Gyro | Range | None) -> Chec
         value=None,
         limit=None,
         unit="",
-        why=f"the file lacks {lacks}: nobody knows how good its numbers are",
+        why=f"the file lacks {lacks}: the uncertainty of its values is unknown",
         remedy=REMEDIES[name],
         passed=False,
     )

@@ -43,7 +43,7 @@ def check_texture(pairs: TurnPairs, path: Path) -> None:
     offered, matched = float(np.median(pairs.offered)), pairs.known.sum(axis=1)
     if offered < _FEWEST_OFFERED:
         problem = (
-            f"the picture offers {offered:.0f} points to follow ({_FEWEST_OFFERED} are needed): it is bare, dark or blurred;"
+            f"too few points to track in the image ({offered:.0f}, {_FEWEST_OFFERED} needed): it is bare, dark or blurred;"
             " turn the module over a textured, well lit scene, with a short exposure"
         )
         raise DataError(problem, path=path)
@@ -69,7 +69,7 @@ def check_fit(fit: AlignmentFit, coarse: Coarse, path: Path) -> None:
         raise DataError(problem, path=path)
     if missing > _MOST_MISSING or abs(at.time_offset_s - coarse.time_offset_s) > _FARTHEST_S:
         problem = (
-            f"the gyro leaves {100 * missing:.0f} % of the picture's turn unexplained; is gyro.csv of this video, and the"
+            f"the gyro leaves {100 * missing:.0f} % of the image rotation unexplained; is gyro.csv of this video, and the"
             " camera section of this camera?"
         )
         raise DataError(problem, path=path)
@@ -106,7 +106,7 @@ def remarks(fit: AlignmentFit) -> tuple[str, ...]:
         found.append("the mounting of the two halves of the recording differs: is the camera loose?")
     if abs(fit.gyro_scale - 1) > _SCALE_NOTED:
         found.append(
-            f"the gyro reads {fit.gyro_scale:.3f} times the turn that the picture shows: its scale or the focal length"
+            f"the gyro reads {fit.gyro_scale:.3f} times the rotation that the image shows: its scale or the focal length"
             " is off"
         )
     if fit.relief > _MUCH_RELIEF:

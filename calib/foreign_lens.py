@@ -78,7 +78,7 @@ def lens_from_file(
         size = f"{held.camera.width_px} x {held.camera.height_px} px"
         remarks.append(f"camera.readout_s stays as it was found at {size}; another mode of the camera has another one")
     remarks.append(
-        "nor does it say how sure it is: bands take a careful calibration for granted (0.02 % of the focal length) "
+        "nor its one-sigmas: error bands assume a careful calibration (0.02 % of the focal length) "
         "until camera.sigma.fx_px and fy_px are set"
     )
     return LensFromFile(layout=layout, section=values, remarks=tuple(remarks))

@@ -18,6 +18,7 @@ from calib.lens_fit import LensFit, fit_lens, held_out, rms
 from calib.lens_result import LensCalibration, ViewResult
 from calib.views import Picked, Progress, pick_views
 from flow.errors import DataError
+from flow.wording import counted
 
 COVERAGE_CELLS = (8, 6)
 """Columns and rows of the coverage map."""
@@ -68,7 +69,7 @@ def calibrate_lens(
     say, source = progress or (lambda _: None), Path(source)
     picked = pick_views(source, board, progress)
     _refuse_few(source, len(picked.views), picked.left_out)
-    say(f"fitting {len(picked.views)} views")
+    say(f"fitting {counted(len(picked.views), 'view')}")
     _refuse_parallel(source, picked, board, model)
     chosen = choose(picked.views, board, picked.size_px, model)
     left_out = tuple(sorted([*picked.left_out, *chosen.left_out], key=lambda out: out.name))
@@ -129,10 +130,10 @@ def _refuse_unfixed(source: Path, chosen: Chosen, size_px: tuple[int, int]) -> N
     elif fit.rms_px > _MOST_RMS_SHARE * max(size_px):
         problem = (
             f"no {fit.model} lens explains these views: {fit.rms_px:.1f} px RMS are left; is the board flat, "
-            "and every picture from the same camera with the same focus and zoom?"
+            "and every image from the same camera with the same focus and zoom?"
         )
     elif not (0 < cx < size_px[0] and 0 < cy < size_px[1]):
-        problem = f"the principal point comes out at ({cx:.0f}, {cy:.0f}) px, outside the picture; {_TILT}"
+        problem = f"the principal point comes out at ({cx:.0f}, {cy:.0f}) px, outside the image; {_TILT}"
     else:
         return
     other, rival = _rival(chosen, size_px)
@@ -150,10 +151,12 @@ def _rival(chosen: Chosen, size_px: tuple[int, int]) -> tuple[Model, LensFit]:
 def _remarks(picked: Picked, chosen: Chosen, coverage: NDArray[np.intp], unseen_px: float) -> tuple[str, ...]:
     remarks = []
     if len(chosen.views) < _GOOD_VIEWS:
-        remarks.append(f"Only {len(chosen.views)} views: {_GOOD_VIEWS} or more make the result, and its sigma, firmer.")
+        remarks.append(
+            f"Only {counted(len(chosen.views), 'view')}; {_GOOD_VIEWS} or more give a smaller and more reliable sigma."
+        )
     bare = float((coverage == 0).mean())
     if bare > _BARE_SHARE:
-        remarks.append(f"{bare:.0%} of the picture never showed a corner: the lens is extrapolated there.")
+        remarks.append(f"{bare:.0%} of the image never showed a corner: the lens is extrapolated there.")
     if chosen.wild_corners:
         remarks.append(f"{chosen.wild_corners} single corners far off the others were left out.")
     other, rival = _rival(chosen, picked.size_px)

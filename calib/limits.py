@@ -37,7 +37,7 @@ class Limits(Section):
     mounting_sigma_deg: Limit = _limit(0.2, "an axis; 1 degree leaks 1.7 % of speed to the side")
     time_offset_sigma_s: Limit = _limit(1e-3, "1 ms is 6 mm/s at 4 m while rocking 3 degrees at 1 Hz")
     camera_position_sigma_m: Limit = _limit(0.01, "10 mm is 2 mm/s while rocking 3 degrees at 1 Hz")
-    gyro_bias_rad_s: Limit = _limit(0.1, "a sound gyro stays below, a knocked one often does not")
+    gyro_bias_rad_s: Limit = _limit(0.1, "an undamaged gyro stays below, a knocked one often does not")
     gyro_bias_sigma_rad_s: Limit = _limit(1e-3, "1 mrad/s is 4 mm/s of drift at 4 m")
     gyro_noise_rad_s_rthz: Limit = _limit(5e-4, "three times that of a usual small gyro")
     gyro_bias_instability_rad_s: Limit = _limit(3e-4, "one degree a minute")

@@ -138,7 +138,7 @@ def calibrate_range(
     say = progress or (lambda _: None)
     say("reading the table")
     taped = read_taped(path, assumed_air_temperature_c)
-    say("telling echoes from strays")
+    say("rejecting outliers")
     groups, left_out = floor_echoes(taped)
     say("fitting")
     line, covariance, misfit = _fit(groups, tape_sigma_m)

@@ -136,9 +136,8 @@ def _check_heights(path: Path, reference_m: Array, lines: NDArray[np.int64]) -> 
     if counts.min() < LEAST_READINGS:
         k = int(counts.argmin())
         problem = (
-            f"too few readings at {heights[k]:g} m: {counts[k]} where {LEAST_READINGS} are the least and 20"
-            " are good;"
-            " strays cannot be told from echoes"
+            f"too few readings at {heights[k]:g} m: {counts[k]} where {LEAST_READINGS} are the minimum and 20"
+            " are good; with fewer, outliers cannot be detected"
         )
         raise DataError(problem, path=path, line=int(lines[first[k]]), key="reference_m")
 

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 import click
 
 from cli.options import json_option
+from cli.progress import note
 
 if TYPE_CHECKING:
     from cli.reference import Entry
@@ -62,7 +63,7 @@ def explain(word: tuple[str, ...], html: Path | None, as_json: bool) -> None:
         from flow.disk.files import write_text
 
         write_text(html, reference_page(entries))
-        click.echo(f"written: {html}", err=True)
+        note(f"written: {html}")
     if as_json:
         click.echo(json.dumps([entry.as_dict() for entry in found], indent=2, ensure_ascii=False))
     elif asked:
@@ -104,4 +105,4 @@ def _list(entries: Sequence[Entry]) -> None:
         text = ", ".join(words)
         click.echo(f"{title}:")
         click.echo(textwrap.fill(text, width, initial_indent=indent, subsequent_indent=indent, break_on_hyphens=False))
-    click.echo("\n`groundpace explain WORD` explains one; --html FILE writes all of it as a page.", err=True)
+    note("\n`groundpace explain WORD` explains one; --html FILE writes all of it as a page.")

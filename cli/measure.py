@@ -10,39 +10,50 @@ from pathlib import Path
 from typing import Any
 
 import click
-from rich.console import Console
 
-from cli.options import module_option, output_option
-from cli.progress import frames_progress
+from cli.console import print_text, result_console
+from cli.options import json_option, module_option, output_option
+from cli.progress import Stages, note
 
 
 @click.command(short_help="Turn a recording into a metric speed log.")
 @click.argument("recording", type=click.Path(path_type=Path))
 @module_option
 @output_option("RECORDING/measured")
-@click.option("--fast", is_flag=True, help="Speed alone, without track.csv and fused.csv.")
-@click.option("--overlay", is_flag=True, help="Write overlay.mp4 too: the video with what was measured drawn on it.")
+@click.option("--fast", is_flag=True, help="Write the speed log only, without track.csv and fused.csv.")
+@click.option("--overlay", is_flag=True, help="Write overlay.mp4 too: the video with matches and velocity drawn on it.")
 @click.option(
     "--reference",
     type=click.Path(path_type=Path),
     metavar="FILE",
-    help="A reference log (the columns of truth.csv) to draw beside the speed on the review page.",
+    help="A reference log with the columns of truth.csv; the review page draws it beside the speed.",
 )
+@json_option
+@click.pass_context
 def measure(
-    recording: Path, module: Path | None, output: Path | None, fast: bool, overlay: bool, reference: Path | None
+    ctx: click.Context,
+    recording: Path,
+    module: Path | None,
+    output: Path | None,
+    fast: bool,
+    overlay: bool,
+    reference: Path | None,
+    as_json: bool,
 ) -> None:
     """Turn a recording into a metric speed log.
 
-    RECORDING is a folder with video.*, gyro.csv, range.csv and, unless --module names it, module.yaml.
-    Writes speed.csv (a row for each pair of frames), track.csv (the position over ground since the start), fused.csv
-    (speed and tilt with the accelerometer taken in, where gyro.csv has one), summary.json and review.html, a page that
-    shows the video with what was measured in it and why. A row that cannot be trusted has no velocity, and its status
-    says why.
+    RECORDING is a folder with video.*, gyro.csv, range.csv and, unless --module is given, module.yaml.
+
+    DIR gets speed.csv (a row for each pair of frames), track.csv (the position over the ground since the start),
+    fused.csv (speed and tilt with the accelerometer, where gyro.csv has one), summary.json and review.html, a page
+    that shows the video, the measurement and its causes of error. A row without a trustworthy velocity has empty
+    cells, and its status gives the reason.
 
     \b
     Example:
       groundpace measure sample_video/flight --output flight-speed
     """
+    bar = ctx.with_resource(Stages())
     import flow
     from cli.page.review import Review
     from flow.anchoring.track_log import TrackLogWriter
@@ -61,8 +72,8 @@ def measure(
         track = None if fast else stack.enter_context(TrackLogWriter(output / "track.csv"))
         fused = None if fast else stack.enter_context(FusedLog(opened, output / "fused.csv"))
         review = stack.enter_context(Review(opened, output, overlay=overlay, reference=reference))
-        with frames_progress(opened.frame_count - 1) as advance:
-            for result in flow.measure(opened, positions=not fast, watch=review.watch):
+        with bar.frames("measuring", opened.frame_count - 1) as advance:
+            for result in flow.measure(opened, positions=not fast, watch=review.watch, on_first_pass=bar.first_pass):
                 log.write(result.row)
                 if track is not None and result.position is not None:
                     track.write(result.position)
@@ -72,11 +83,12 @@ def measure(
                 scale_sigma = min(scale_sigma, result.scale_sigma)
                 review.add(result)
                 advance()
+        bar.stage("smoothing and writing")
         facts = summary.as_dict() | ({} if fused is None else fused.finish())
         facts["recording"] = str(recording)
         facts["module"] = opened.module.name
         facts["unstated_sigmas"] = list(opened.module.unstated_sigmas)
-        # How well the accelerometer told that range scale and focal length hold: null without one.
+        # How well the accelerometer confirmed range scale and focal length: null without one.
         facts["speed_scale_sigma"] = round(scale_sigma, 4) if math.isfinite(scale_sigma) else None
         facts["processing_s"] = round(time.perf_counter() - began, 3)
         facts["times_real_time"] = round(facts["duration_s"] / max(facts["processing_s"], 1e-3), 2)
@@ -85,44 +97,52 @@ def measure(
             track.flush()
         review.write(facts)
         summary_path.write_text(json.dumps(facts, indent=2) + "\n", encoding="utf-8")
-    # What an earlier run left and this one did not make would pass for its own.
+    # A file of an earlier run that this one did not make would pass for its own.
     made = {"track.csv": not fast, "fused.csv": "fused" in facts, "overlay.mp4": overlay}
     for name in (name for name, new in made.items() if not new):
         (output / name).unlink(missing_ok=True)
-    _show(facts, opened.module_path, output, [name for name, new in made.items() if new])
+    bar.finish()
+    beside = [name for name, new in made.items() if new]
+    written = f"{output / 'speed.csv'}, beside it {', '.join([*beside, 'summary.json'])} and review.html"
+    if as_json:
+        click.echo(json.dumps(facts, indent=2, allow_nan=False))
+        note(f"written: {written}")
+    else:
+        _show(facts, opened.module_path, written)
 
 
-def _show(facts: dict[str, Any], module_path: Path, output: Path, beside: list[str]) -> None:
+def _show(facts: dict[str, Any], module_path: Path, written: str) -> None:
     from cli.page.review_words import untold_scale
+    from flow.wording import counted
 
-    console = Console(stderr=True, highlight=False, markup=False, emoji=False, soft_wrap=True)
+    console = result_console()
 
     def say(topic: str, what: str) -> None:
-        console.print(f"{topic:<9} {what}")
+        print_text(console, what, label=f"{topic:<9} ")
 
     rows, usable = facts["rows"], facts["rows_usable"]
     share = "all" if usable == rows else "none" if usable == 0 else f"{usable} ({100 * usable / rows:.1f} %)"
-    say("flight", f"{facts['duration_s']:.1f} s, {rows} rows; {share} with a speed to trust")
+    say("flight", f"{facts['duration_s']:.1f} s, {counted(rows, 'row')}; {share} with a trustworthy velocity")
     for word, held in facts["status"].items():
         if word != "ok":
             say("", f"{held['rows']} {word}: {held['meaning']}")
     if 2 * facts["status"].get("contradictory", {"rows": 0})["rows"] > rows:
-        say("", "are the gyro's unit (rad/s), signs and axes right, and the module's mounting and clock?")
+        say("", "check the gyro's unit (rad/s), signs and axes, and the module's mounting and time offset")
     if usable:
         sigma = facts["median_sigma_m_s"]
         bands = f"{1000 * sigma['forward']:.1f} mm/s forward, {1000 * sigma['right']:.1f} mm/s right"
         say("speed", f"mean {facts['mean_speed_m_s']:.2f} m/s, top {facts['top_speed_m_s']:.2f} m/s")
         say("one-sigma", f"{bands} (median row)")
-        say("path", f"{facts['distance_m']:.2f} m in the {facts['covered_s']:.1f} s that have a speed")
+        say("path", f"{facts['distance_m']:.2f} m in the {facts['covered_s']:.1f} s that have a velocity")
     if facts["lowest_height_m"] is not None:
         say("height", f"{facts['lowest_height_m']:.2f} to {facts['highest_height_m']:.2f} m")
     if usable and (untold := untold_scale(facts)):
         say("scale", untold)
     if facts["unstated_sigmas"]:
         missing = ", ".join(_IN_WORDS[key] for key in facts["unstated_sigmas"])
-        say("bands", f"take a careful calibration for granted where {module_path} gives no sigma: {missing}")
+        say("bands", f"assume a careful calibration where {module_path} gives no sigma: {missing}")
     say("took", f"{facts['processing_s']:.1f} s, {facts['times_real_time']:.1f} times as fast as the flight")
-    say("written", f"{output / 'speed.csv'}, beside it {', '.join([*beside, 'summary.json'])} and review.html")
+    say("written", written)
 
 
 _IN_WORDS = {

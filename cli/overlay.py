@@ -19,6 +19,7 @@ from flow.module import Module
 from flow.result import FrameResult
 from flow.row import REASONS, LevelVelocity, SpeedRow
 from flow.tracks import Picture
+from flow.wording import counted
 
 Array: TypeAlias = NDArray[np.float64]
 
@@ -138,7 +139,7 @@ class Overlay:
         luma[self._height :] = 16
         self._chroma.fill(_NEUTRAL)
         if result is None:
-            self._write("first picture: a speed needs two", 0)
+            self._write("first frame: a velocity needs two", 0)
             return self._planes
         self._draw_points(result)
         if isinstance(result.row.velocity, LevelVelocity):
@@ -181,7 +182,7 @@ class Overlay:
         else:
             first = f"NO SPEED: {REASONS[row.velocity.reason]}"
         self._write(first, 0)
-        self._write(f"{row.time_s:.3f} s  {height}  {row.tracks} points{share}", 1)
+        self._write(f"{row.time_s:.3f} s  {height}  {counted(row.tracks, 'point')}{share}", 1)
 
     def _write(self, text: str, line: int) -> None:
         size = 0.4

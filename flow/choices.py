@@ -68,6 +68,18 @@ BOARDS = {
 }
 """Calibration boards."""
 
+PAPERS = {
+    "a4": "210 x 297 mm",
+    "a3": "297 x 420 mm",
+    "a2": "420 x 594 mm",
+    "a1": "594 x 841 mm",
+    "a0": "841 x 1189 mm",
+    "letter": "215.9 x 279.4 mm",
+    "legal": "215.9 x 355.6 mm",
+    "tabloid": "279.4 x 431.8 mm",
+}
+"""Paper sizes for calibration boards."""
+
 CLOCKS = {
     "search": "the offset and drift of the clocks are found by matching the image's rotation with the gyro's",
     "same": "video and log were stamped by one clock",

@@ -149,7 +149,7 @@ class ErrorSource(StrEnum):
         Lasts.STRETCH, Follows.BODY, "",
     )  # fmt: skip
     ACCELEROMETER = (
-        "accelerometer", "accelerometer", "a speed that wanders against the accelerometer",
+        "accelerometer", "accelerometer", "a speed that is inconsistent with the accelerometer",
         "look for what moves in view (grass, shadows, water), or a loose or shaken accelerometer",
         Lasts.STRETCH, Follows.BODY, "",
     )  # fmt: skip

@@ -197,7 +197,7 @@ class Estimator:
         """
         camera = self._module.camera
         if picture.shape != (camera.height_px, camera.width_px):
-            raise ValueError(f"picture {picture.shape[::-1]}, module ({camera.width_px}, {camera.height_px})")
+            raise ValueError(f"frame {picture.shape[::-1]}, module ({camera.width_px}, {camera.height_px})")
         frame = _Frame(self.faults.clock.time(time_s) + self._module.alignment.time_offset_s, picture)
         interval_s, began_s = frame.time_s - self._latest_s, self._latest_s
         self._latest_s = frame.time_s

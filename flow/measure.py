@@ -43,6 +43,7 @@ def measure(
     positions: bool = True,
     watch: Callable[[Frame], None] | None = None,
     first_pass: bool = True,
+    on_first_pass: Callable[[int], None] | None = None,
 ) -> Iterator[FrameResult]:
     """Measure a recording; yields one result for each pair of consecutive frames.
 
@@ -60,6 +61,8 @@ def measure(
         Hold the rows of the first seconds back, and where those show bad pixels, dirt on the lens, false stamps or figures
         of the module that cannot be right, measure them again with that known; where they show a gyro that was wrong
         throughout, all of them are taken back.
+    on_first_pass
+        Called with the index of each frame whose row is held back: progress before there is a result.
 
     Raises
     ------
@@ -78,14 +81,14 @@ def measure(
     steps = _steps(recording, estimator, feeds)
     held: deque[_Step] = deque()
     if first_pass:
-        _hold(steps, held)
+        _hold(steps, held, on_first_pass)
         for _ in range(_MOST_BEGINNINGS):
             if (hindsight := estimator.hindsight) is None:
                 break
             held.clear()
             estimator, feeds = _prepared(recording, motion, positions, hindsight)
             steps = _steps(recording, estimator, feeds)
-            _hold(steps, held)
+            _hold(steps, held, on_first_pass)
         if estimator.gyro_wrong_throughout:
             _take_back(held)
     for frame, result in itertools.chain(_taken(held), steps):
@@ -95,9 +98,11 @@ def measure(
             yield result
 
 
-def _hold(steps: Iterator[_Step], held: deque[_Step]) -> None:
+def _hold(steps: Iterator[_Step], held: deque[_Step], on_first_pass: Callable[[int], None] | None) -> None:
     """Hold the first seconds back."""
     for frame, result in steps:
+        if on_first_pass is not None:
+            on_first_pass(frame.index)
         held.append((frame, result))
         if frame.time_s - held[0][0].time_s > _HELD_S or len(held) >= min(_MOST_HELD, _MOST_HELD_PX // frame.luma.size):
             return

@@ -154,7 +154,7 @@ def _present(path: Path) -> Path | None:
 def _check_pictures(recording: Recording) -> None:
     video, camera = recording.frames, recording.module.camera
     if (video.width_px, video.height_px) != (camera.width_px, camera.height_px):
-        pictures = f"pictures are {video.width_px} x {video.height_px} px"
+        pictures = f"frames are {video.width_px} x {video.height_px} px"
         calibrated = f"{recording.module_path} was calibrated at {camera.width_px} x {camera.height_px} px"
         problem = f"{pictures}, {calibrated}; record or calibrate at the same size"
         raise DataError(problem, path=video.path)

@@ -55,7 +55,7 @@ class NoVelocity:
     >>> from flow import NoVelocity
     >>> from flow.row import REASONS
     >>> REASONS[NoVelocity(reason="no_height").reason]
-    'no believable range reading for too long'
+    'no plausible range reading for too long'
     """
 
     reason: str

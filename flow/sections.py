@@ -98,7 +98,7 @@ class Camera(Section):
         if len(self.distortion) not in (0, terms):
             raise ValueError(f"distortion: a {self.model} lens has {terms} terms, found {len(self.distortion)}")
         if not (-self.width_px < self.cx_px < 2 * self.width_px and -self.height_px < self.cy_px < 2 * self.height_px):
-            raise ValueError(f"cx_px, cy_px: ({self.cx_px}, {self.cy_px}) is far outside the picture")
+            raise ValueError(f"cx_px, cy_px: ({self.cx_px}, {self.cy_px}) is far outside the image")
         size_px = max(self.width_px, self.height_px)
         if not all(_NARROW > f / size_px > _WIDE for f in (self.fx_px, self.fy_px)):
             raise ValueError(f"fx_px, fy_px: ({self.fx_px:g}, {self.fy_px:g}) is no lens for {size_px} px")

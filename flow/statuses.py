@@ -33,7 +33,7 @@ class Status:
             raise ValueError(f"status {self.word!r} lacks a text")
 
 
-OK = Status("ok", "the row vouches for its velocity", "use it, with its error band")
+OK = Status("ok", "the velocity is trustworthy within its error band", "use it, with its error band")
 
 SPEED_STATUSES = (
     OK,
@@ -51,8 +51,8 @@ SPEED_STATUSES = (
     ),
     Status(
         "no_height",
-        "no believable range reading for too long",
-        "see that the range sensor keeps logging and faces the ground; look for stray echoes, a hung sensor or a wrong "
+        "no plausible range reading for too long",
+        "see that the range sensor keeps logging and faces the ground; look for outliers, a hung sensor or a wrong "
         "range.time_offset_s (`groundpace check` looks for them)",
     ),
     Status(
@@ -68,18 +68,18 @@ SPEED_STATUSES = (
     ),
     Status(
         "repeated_frame",
-        "the second picture is a copy of the first: the camera or the recorder stalled",
+        "the second frame is a copy of the first: the camera or the recorder stalled",
         "store each frame once, with its own time stamp; a recorder that fills up a nominal rate with copies must not",
     ),
     Status(
         "no_texture",
-        "the ground shows too little texture against the picture noise",
+        "the ground has too little texture for the image noise",
         "more light, better focus, a shorter exposure, or less height; over a bare floor there is no speed to be had, and "
         "the autopilot must hold without it",
     ),
     Status(
         "few_tracks",
-        "too few points could be followed from one picture to the next",
+        "too few points could be tracked from one frame to the next",
         "fly slower, higher or turn less between frames; a higher frame rate and a shorter exposure help (`groundpace "
         "envelope` gives the limits)",
     ),
@@ -91,13 +91,13 @@ SPEED_STATUSES = (
     ),
     Status(
         "gyro_disagrees",
-        "the picture turns otherwise than the gyro says: check its axes, signs and clock, and the mounting",
+        "the rotation of the image contradicts the gyro: check the gyro's axes, signs and clock, and the mounting",
         "`groundpace check` names the axis or the offset; correct the columns of gyro.csv, or run `groundpace calibrate "
         "alignment`",
     ),
     Status(
         "picture_fixed",
-        "the picture stands still although the gyro says that the camera turned",
+        "the image does not move although the gyro measures a rotation",
         "look for a camera or recorder that froze, or for something on the lens or the landing gear that fills the view",
     ),
     Status(
@@ -115,10 +115,10 @@ SPEED_STATUSES = (
 """Statuses of ``speed.csv``."""
 
 FUSED_STATUSES = (
-    Status("ok", "the picture gives a speed here", OK.remedy),
+    Status("ok", "the image gives a velocity here", OK.remedy),
     Status(
         "bridged",
-        "the picture gives none here: inertial sensors alone, between the rows before and after",
+        "the image gives no velocity here: inertial sensors alone, between the rows before and after",
         "use it with its error band, which grows with the gap; the status of speed.csv says why the rows are missing",
     ),
     Status(

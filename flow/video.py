@@ -19,6 +19,7 @@ from flow.disk.on_disk import LongColumn
 from flow.disk.table import read_table, time_steps
 from flow.errors import DataError
 from flow.luma import stored_luma
+from flow.wording import counted
 
 Array: TypeAlias = NDArray[np.float64]
 
@@ -84,7 +85,7 @@ class Video:
         self.frame_count = listing.count
         self.container_times_s = listing.times_s
         if given is not None and times is not None and len(given[0]) != self.frame_count:
-            held = f"{len(given[0])} rows for the {self.frame_count} frames of {self.path.name}"
+            held = f"{counted(len(given[0]), 'row')} for the {counted(self.frame_count, 'frame')} of {self.path.name}"
             raise DataError(f"{held}; one row a stored frame is needed", path=times)
         stored_s = np.empty(0) if listing.times_s is None else listing.times_s
         self.times_s: Array = stored_s if given is None else given[0]
@@ -98,9 +99,9 @@ class Video:
                 raise self._error(f"frame {index} is damaged; cut the video before it, or record again")
             if (picture.width, picture.height) != (self.width_px, self.height_px):
                 sizes = f"{self.width_px} x {self.height_px} to {picture.width} x {picture.height} px"
-                raise self._error(f"the picture size changes from {sizes} at frame {index}; split the video there")
+                raise self._error(f"the frame size changes from {sizes} at frame {index}; split the video there")
             if index == self.frame_count:
-                raise self._error(f"holds more pictures than the {self.frame_count} it lists; remux the file")
+                raise self._error(f"holds more frames than the {self.frame_count} it lists; remux the file")
             time_s = float(self.times_s[index]) if self._stamped else _stamp_s(picture, index, self.path)
             if time_s <= before_s:
                 raise backwards(self.path, index, before_s, time_s)
@@ -113,7 +114,7 @@ class Video:
             )
             index, before_s = index + 1, time_s
         if index < self.frame_count:
-            held = f"{self.frame_count} frames, of which only {index} can be decoded"
+            held = f"{counted(self.frame_count, 'frame')}, of which only {index} can be decoded"
             raise self._error(f"holds {held}; is it cut short?")
 
     def __len__(self) -> int:

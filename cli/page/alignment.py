@@ -10,6 +10,7 @@ from scipy.spatial.transform import Rotation
 
 from cli.page.report import INKS, Chart, Fact, Page, axis, dots, line
 from flow.sections import NOMINAL_MOUNTING_WXYZ
+from flow.wording import counted
 
 if TYPE_CHECKING:
     from calib.alignment import AlignmentCalibration
@@ -63,7 +64,7 @@ def alignment_page(found: AlignmentCalibration, module: str, remarks: tuple[str,
     return Page(
         title=f"Alignment of {module}",
         summary=(
-            f"{found.pairs} pairs of frames over {found.duration_s:.1f} s; {100 * found.scene_share:.0f} % of the"
+            f"{counted(found.pairs, 'pair')} of frames over {found.duration_s:.1f} s; {100 * found.scene_share:.0f} % of the"
             f" matches agree with one still scene, {found.residual_px:.2f} px are left."
             f" Against the file before: {moved}."
         ),

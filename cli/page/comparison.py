@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 from cli.page.comparison_charts import bin_chart, error_chart, scatter_chart
 from cli.page.comparison_tables import bin_listing, drift_listing, moment_listing
 from cli.page.report import BENCH_CAUTIONS, Fact, Page
+from flow.wording import counted
 
 if TYPE_CHECKING:
     from flow.accuracy.comparison import AxisAccuracy, Comparison
@@ -36,7 +37,7 @@ def comparison_page(found: Comparison, speed: Path, reference: Path, folder: Pat
     return Page(
         title=f"{speed.name} against {reference.name}",
         summary=(
-            f"{found.rows_compared} of {found.rows} rows compared, {found.rows_usable} give a velocity; "
+            f"{found.rows_compared} of {counted(found.rows, 'row')} compared, {found.rows_usable} with a velocity; "
             f"{found.compared_s:.2f} s, {found.distance_m:.2f} m over the ground. "
             f"Errors are log minus reference.{shift}"
         ),
@@ -135,7 +136,9 @@ def _remarks(found: Comparison, axes: dict[str, AxisAccuracy]) -> list[str]:
     if left := found.rows_usable - found.rows_compared:
         count = found.reference.gaps
         gaps = "" if not count else ", which has a gap" if count == 1 else f", which has {count} gaps"
-        remarks.append(f"{left} rows with a velocity are not covered by the reference{gaps}.")
+        remarks.append(
+            f"{counted(left, 'row')} with a velocity {'is' if left == 1 else 'are'} not covered by the reference{gaps}."
+        )
     if not found.height_by_reference and found.by_height_m:
         remarks.append("The reference gives no height: errors are shown against the log's own.")
     return remarks

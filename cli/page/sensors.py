@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from cli.page.report import INKS, Chart, Fact, Listing, Page, axis, dots, line, log_axis
+from flow.wording import counted
 
 if TYPE_CHECKING:
     from calib.gyro_noise import AxisNoise, GyroCalibration, Term
@@ -46,7 +47,7 @@ def range_page(found: RangeCalibration, module: str) -> Page:
     if len(found.heights) == 2:
         straight = "two heights cannot show whether the sensor is linear"
     count = sum(height.readings for height in found.heights)
-    at = f"{count} readings at {len(found.heights)} heights"
+    at = f"{counted(count, 'reading')} at {counted(len(found.heights), 'height')}"
     return Page(
         title=f"Range calibration of {module}",
         summary=f"{at}; {straight} (lack of fit p = {found.bent_p:.2g}).",

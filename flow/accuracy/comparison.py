@@ -152,7 +152,7 @@ def compare(log: SpeedLog, reference: Truth, *, align: bool = False) -> Comparis
     shift_s = shift.shift_s if align and shift is not None else 0.0
     pairs = pair(log, known, shift_s)
     if align and shift is None:
-        raise DataError("the motion cannot tell the time shift between the logs; compare without aligning")
+        raise DataError("the time shift between the logs is not observable from this motion; compare without --align")
     distance_m = float(np.sum(pairs.speed_m_s * pairs.interval_s))
     axes = [_axis(pairs, k) for k in range(3)]
     drift_m = float(np.hypot(axes[0].drift_m, axes[1].drift_m))

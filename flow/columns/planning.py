@@ -20,7 +20,7 @@ def _text(name: str, meaning: str) -> Column:
 
 
 CONDITION = (
-    _text("floor", "the floor: gravel, soil, paving, bare, or a picture's or recording's name"),
+    _text("floor", "the floor: gravel, soil, paving, bare, or the name of an image or a recording"),
     _plain("height_m", "m", "height of the body origin above the floor"),
     _speed("speed_m_s", "mean speed, forward"),
     _plain(

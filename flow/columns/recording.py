@@ -116,10 +116,10 @@ TAPED = CsvFile(
 
 VIEWS = CsvFile(
     "views.csv",
-    "the true pose of the board in each synthetic picture",
+    "the true pose of the board in each synthetic image",
     "written by `synthesize --board`",
     (
-        Column("file", "text", NO_AXES, "name of the picture", kind="text"),
+        Column("file", "text", NO_AXES, "name of the image file", kind="text"),
         *(
             Column(
                 f"turn_{axis}_rad", "rad", "camera", f"rotation vector that turns board axes into camera axes, {axis}"

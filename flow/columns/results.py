@@ -26,7 +26,7 @@ SPEED = CsvFile(
         Column("time_s", "s", NO_AXES, "middle of the interval between the two frames, on the gyro's clock"),
         Column("interval_s", "s", NO_AXES, "time between the two frames"),
         *(replace(column, meaning=column.meaning + _VOUCHED) for column in (*VELOCITY.values(), *_SIGMAS)),
-        _height("no believable range reading"),
+        _height("no plausible range reading"),
         _HEIGHT_SIGMA,
         Column("tracks", "1", NO_AXES, "points of the ground that were matched between the two frames", kind="count"),
         Column(
@@ -41,7 +41,7 @@ SPEED = CsvFile(
 
 TRACK = CsvFile(
     "track.csv",
-    "position over ground since the start, a row for each frame that has one, held against keyframes still in view",
+    "position over ground since the start, a row for each frame that has one, measured against keyframes that are still in view",
     "written by `measure`, unless `--fast`",
     (
         GYRO_TIME,
@@ -50,7 +50,7 @@ TRACK = CsvFile(
         Column("forward_sigma_m", "m", "start", "one-sigma of forward_m"),
         Column("right_sigma_m", "m", "start", "one-sigma of right_m"),
         Column("forward_right_m2", "m²", "start", "covariance of forward_m and right_m"),
-        Column("anchor", "1", NO_AXES, "number of the keyframe that the position is held against", kind="count"),
+        Column("anchor", "1", NO_AXES, "number of the keyframe that the position is measured against", kind="count"),
         Column(
             "registered", "1", NO_AXES,
             "1: this frame itself was registered against the keyframe; 0: speed was integrated since", kind="count",

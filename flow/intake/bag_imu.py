@@ -81,6 +81,6 @@ def _check_gravity(accel_m_s2: Array, imu: Samples, path: Path, axes: str) -> No
         return
     raw = np.median(imu.values[~np.isnan(imu.values[:, 3:]).any(axis=1), 3:], axis=0)
     read = f"({raw[0]:+.1f}, {raw[1]:+.1f}, {raw[2]:+.1f}) m/s2 on its x, y, z (median)"
-    remedy = f"is it --axes '{axes_by_gravity(raw)}' (gravity does not tell which way is forward)?"
+    remedy = f"is it --axes '{axes_by_gravity(raw)}' (gravity does not show which way is forward)?"
     problem = f"the accelerometer reads {read}, which axes {axes!r} do not make 9.8 upwards; {remedy}"
     raise DataError(problem, path=path, key=imu.topic.name)

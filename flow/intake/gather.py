@@ -74,7 +74,7 @@ def gather(plan: ImportPlan, watch: Watch | None = None) -> Ready:
 
 def _from_logs(plan: ImportPlan, module: Module | None, watch: Watch | None) -> tuple[Gathered, ClockMatch | None]:
     if plan.frames is None or not plan.logs:
-        missing = "frames (a video or a folder of pictures)" if plan.frames is None else "log"
+        missing = "frames (a video or a folder of images)" if plan.frames is None else "log"
         raise DataError(f"no {missing} to import; name the video, the logs and --output DIR")
     found = read_frames(plan.frames)
     _check_size(found.frames, found.origin.path, module, plan, found.size_px)
@@ -84,7 +84,7 @@ def _from_logs(plan: ImportPlan, module: Module | None, watch: Watch | None) -> 
     logs = read_logs(plan.logs)
     gyro_log = next(log for log in plan.logs if log.gyro is not None)
     if gyro_log.axes is None and clock != "search":
-        problem = f"which way its axes point is not known without the picture's help; say --axes, such as '{AS_LOGGED}'"
+        problem = f"which way its axes point is unknown without the video; give --axes, such as '{AS_LOGGED}'"
         raise DataError(problem, path=gyro_log.file)
     zeros_s = 0.0 if clock == "search" else (found.time_zero_ns - logs.time_zero_ns) * 1e-9
     gathered = Gathered(
@@ -175,7 +175,7 @@ def _check_size(
         sizes = (
             f"{size_px[0]} x {size_px[1]} px, {plan.module} was calibrated at {camera.width_px} x {camera.height_px} px"
         )
-        raise DataError(f"pictures are {sizes}; calibrate at the size that is recorded", path=path)
+        raise DataError(f"frames are {sizes}; calibrate at the size that is recorded", path=path)
 
 
 def _check_overlap(times_s: Array, gathered: Gathered, module: Module | None) -> None:

@@ -15,6 +15,7 @@ from flow.errors import DataError
 from flow.intake.axes import R_body_log
 from flow.intake.units import unit
 from flow.section_sigmas import Section
+from flow.wording import counted
 
 DIMENSIONS: Mapping[str, str] = {
     "time": "time",
@@ -107,7 +108,7 @@ class FramesSource(Section):
     @model_validator(mode="after")
     def _one(self) -> FramesSource:
         if (self.video is None) == (self.pictures is None):
-            raise ValueError("name either a video or a folder of pictures")
+            raise ValueError("name either a video or a folder of images")
         if self.rate_hz is not None and self.times is not None:
             raise ValueError("give either a rate or the times of the frames")
         check_part("time", self.time)
@@ -174,7 +175,9 @@ def check_part(part: str, held: Columns | None) -> None:
         return
     count = COUNTS.get(part, 1)
     if len(held.columns) != count:
-        raise DataError(f"{count} columns are needed, {len(held.columns)} given: {', '.join(held.columns)}", key=part)
+        raise DataError(
+            f"{counted(count, 'column')} expected, {len(held.columns)} given: {', '.join(held.columns)}", key=part
+        )
     if not (part == "time" and held.unit == CALENDAR):
         try:
             unit(DIMENSIONS[part], held.unit)

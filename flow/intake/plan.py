@@ -104,7 +104,7 @@ def make_plan(sources: Sequence[Path], kept: ImportPlan | None, said: Said) -> t
         bag = {"bag": bags[0], "topics": topics, "imu_axes": said.axes or base.imu_axes, "ground_z_m": ground_z_m}
         return ImportPlan.model_validate({**bag, **common}), []
     if len(frames) > 1:
-        raise DataError(f"{frames[0].name} and {frames[1].name}: a recording has one video or one folder of pictures")
+        raise DataError(f"{frames[0].name} and {frames[1].name}: a recording has one video or one folder of images")
     for path in logs:
         if path == Path():
             raise DataError("its logs name no file; name the sources: groundpace import SOURCE... --mapping FILE")
@@ -185,7 +185,7 @@ def _sorted(sources: Sequence[Path]) -> tuple[list[Path], list[Path], list[Path]
         elif path.is_dir():
             if not picture_files(path):
                 kinds = ", ".join(sorted(PICTURE_SUFFIXES))
-                raise DataError(f"is a folder without pictures ({kinds}) and no bag; name its files", path=path)
+                raise DataError(f"is a folder without images ({kinds}) and no bag; name its files", path=path)
             frames.append(path)
         else:
             (logs if _is_text(path) else frames).append(path)

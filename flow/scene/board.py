@@ -21,6 +21,7 @@ from flow.module import Camera, Module, write_module
 from flow.scene.optics import RING, blur_kernels, phases, pixel_rays
 from flow.scene.recording import digitised
 from flow.scene.textures import Tile
+from flow.wording import counted
 
 Array: TypeAlias = NDArray[np.float64]
 SheetKind: TypeAlias = Literal["chessboard", "circles", "charuco"]
@@ -248,7 +249,7 @@ def _charuco_squares(sheet: Sheet) -> NDArray[np.bool_]:
     markers = sheet.columns * sheet.rows // 2
     name = next((n for n in (50, 100, 250, 1000) if n >= markers), None)
     if name is None:
-        raise DataError(f"{markers} markers are more than a dictionary has", key="board")
+        raise DataError(f"{counted(markers, 'marker')}, more than a dictionary has", key="board")
     dictionary = cv2.aruco.getPredefinedDictionary(getattr(cv2.aruco, f"DICT_4X4_{name}"))
     board = cv2.aruco.CharucoBoard((sheet.columns, sheet.rows), 1.0, _MARKER_SHARE, dictionary)
     size = (sheet.columns * _SQUARE_CELLS, sheet.rows * _SQUARE_CELLS)

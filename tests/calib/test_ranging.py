@@ -195,14 +195,14 @@ def test_all_stray(tmp_path):
 def test_a_line_that_fewer_than_half_support_is_not_believed(tmp_path):
     rng = np.random.default_rng(9)
     rows = [(h, r) for h in HEIGHTS for r in (*(h + 1e-3 * rng.standard_normal(6)), *rng.uniform(0.1, 6.0, 14))]
-    assert "agree on one line, the others are stray" in str(refused(tmp_path, rows))
+    assert "lie on one line, the others are outliers" in str(refused(tmp_path, rows))
 
 
 def test_two_heights_beside_a_lost_one_prove_nothing(tmp_path):
     rng = np.random.default_rng(9)
     rows = readings(rng, heights=(0.5, 1.0)) + [(4.0, r) for r in rng.uniform(0.1, 3.0, 10)]
     path = table(tmp_path / "t.csv", rows)
-    with pytest.raises(DataError, match="any two make a line"):
+    with pytest.raises(DataError, match="any two define a line"):
         calibrate_range(path)
 
 

@@ -330,7 +330,7 @@ def minutes(tmp_path_factory: pytest.TempPathFactory) -> dict[int, Path]:
 
 
 def test_ten_minutes_open_and_pan_like_one(browser: Chrome, minutes: dict[int, Path]) -> None:
-    plotly_bytes = 5e6
+    plotly_bytes = 1.2e6
     assert minutes[10].stat().st_size - plotly_bytes < 15e6
     # Processor time of the page's own thread, so that other work on the machine does not count; side by side.
     browser.execute_cdp_cmd("Performance.enable", {"timeDomain": "threadTicks"})

@@ -210,7 +210,7 @@ def test_findings_say_when_the_range_was_silent_and_the_speed_gone(recording: Re
     assert silent[0].begin_s == pytest.approx(HOLE_S[0], abs=0.051)
     assert silent[0].end_s == pytest.approx(HOLE_S[1], abs=0.051)
     lost = [f for f in found if f.kind == "no speed"]
-    assert len(lost) == 1 and "no believable range reading" in lost[0].text
+    assert len(lost) == 1 and "no plausible range reading" in lost[0].text
     assert lost[0].begin_s == pytest.approx(HOLE_S[0] + 2.5, abs=0.02)
     assert lost[0].end_s == pytest.approx(HOLE_S[1], abs=0.02)
 

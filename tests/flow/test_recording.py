@@ -104,7 +104,7 @@ def test_folder_itself(folder: Path) -> None:
 def test_pictures_of_another_size(folder: Path) -> None:
     encode(folder / "video.mkv", width=48)
     with pytest.raises(
-        DataError, match=r"video.mkv: pictures are 48 x 24 px, .*module.yaml was calibrated at 32 x 24 px"
+        DataError, match=r"video.mkv: frames are 48 x 24 px, .*module.yaml was calibrated at 32 x 24 px"
     ):
         open_recording(folder)
 

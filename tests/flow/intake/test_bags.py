@@ -207,7 +207,7 @@ def test_a_picture_that_changes_size_is_refused(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("camera", "changes", "says"),
     [
-        (PINHOLE, {}, "is for 640 x 480 px, not the pictures of 20 x 16 px; no lens is taken over"),
+        (PINHOLE, {}, "is for 640 x 480 px, not the images of 20 x 16 px; no lens is taken over"),
         (SMALL, {"k": np.zeros(9)}, "never calibrated; no lens is taken over"),
         (SMALL, {"binning_x": 2}, "no lens is taken over"),
     ],

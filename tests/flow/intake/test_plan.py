@@ -105,10 +105,10 @@ clock: 12.5
         ("logs: [{file: a.csv, time: {columns: [t], unit: fortnight}}]", "time: 'fortnight' is no unit of time"),
         (
             "logs: [{file: a.csv, time: {columns: [t], unit: s}, gyro: {columns: [a], unit: g}}]",
-            "gyro: 3 columns are needed",
+            "gyro: 3 columns expected",
         ),
         ("logs: [{file: a.csv, time: {columns: [t], unit: s}, axes: 'x=y y=x z=z'}]", "axes: .* mirror image"),
-        ("frames: {video: a.mp4, pictures: b}", "frames: name either a video or a folder of pictures"),
+        ("frames: {video: a.mp4, pictures: b}", "frames: name either a video or a folder of images"),
         ("clock: soon", "kept.yaml: clock: search, same or a number of seconds is expected"),
         ("frames: {video: a.mp4, rate_hz: -30}", "frames.rate_hz: should be greater than 0"),
     ],

@@ -114,8 +114,8 @@ def _show_speed(console: Console, verdict: Acceptance) -> None:
         table.add_column(flight.name, min_width=26)
         for error in errors:
             table.add_column(f"{error.height_m:g} m", justify="right", min_width=7)
-        for cause in errors[0].parts_m_s:
-            table.add_row(f"  {cause}", *(f"{1000 * max(error.parts_m_s[cause]):.1f}" for error in errors))
+        for source in errors[0].parts_m_s:
+            table.add_row(f"  {source.label}", *(f"{1000 * max(error.parts_m_s[source]):.1f}" for error in errors))
         table.add_row("  in all", *(f"{1000 * error.total_m_s:.1f}" for error in errors))
         console.print(table)
     if verdict.guessed:

@@ -15,24 +15,25 @@ from typing import TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
+from flow.error_sources import ErrorSource
 from flow.faults.doubts import Doubts, Guess
 from flow.faults.wandering import Wandering
 from flow.force_sum import ForceSum
 from flow.module import Module
+from flow.pair.shared_errors import UnitEffects
 from flow.rotation import skew
 
 Array: TypeAlias = NDArray[np.float64]
 
 # A figure is as the module says (and a little beside: what accelerometers and lens models leave), or off by about so much.
 _CAUSES = {  # (number, off by, beside)
-    "gyro_bias": (2, 0.03, 0.001),  # rad/s about body x and y: what it does about z is seen in the picture
-    "gyro_scale": (3, 0.1, 0.003),  # share, about body x, y and z
-    "focal_length": (1, 0.04, 0.002),
-    "clock": (1, 0.01, 1e-4),  # s
-    "height": (1, 0.04, 0.004),  # share
-    "mounting": (3, 0.04, 0.002),  # rad
+    ErrorSource.GYRO_BIAS: (2, 0.03, 0.001),  # rad/s about body x and y: what it does about z is seen in the picture
+    ErrorSource.GYRO_SCALE: (3, 0.1, 0.003),  # share, about body x, y and z
+    ErrorSource.FOCAL_LENGTH: (1, 0.04, 0.002),
+    ErrorSource.CLOCK: (1, 0.01, 1e-4),  # s
+    ErrorSource.RANGE: (1, 0.04, 0.004),  # share
+    ErrorSource.MOUNTING: (3, 0.04, 0.002),  # rad
 }
-_TOLD_AS = {"gyro_scale": "gyro_noise"}
 _OFF_CHANCE = 0.03  # of each, before anything is seen ...
 _BELIEVED = 2.0  # ... and as many times that before it counts
 _ACCELEROMETER_M = 0.007  # one-sigma of where the accelerometer sits from the body origin, each axis
@@ -58,7 +59,7 @@ _BESIDE = np.repeat([beside for _, _, beside in _CAUSES.values()], _COUNTS)
 # The first: all is well.
 _GUESSES = [frozenset(some) for most in range(3) for some in itertools.combinations(_CAUSES, most)]
 _FIGURES = len(_OFF)
-_OF_HEIGHT = np.arange(_FIGURES) == _WHERE["height"].start
+_OF_HEIGHT = np.arange(_FIGURES) == _WHERE[ErrorSource.RANGE].start
 _U, _A, _TH = slice(0, 3), slice(3, 6), slice(6, 6 + _FIGURES)
 _ARM, _TILT, _BIAS = (slice(first + _FIGURES, first + 3 + _FIGURES) for first in (6, 9, 12))
 _HEIGHT = slice(15 + _FIGURES, 16 + _FIGURES)
@@ -68,9 +69,9 @@ _SIZE = 16 + _FIGURES
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RowSeen:
-    """A row in axes that do not rotate: velocity (3,), its covariance by the picture, and unit effects of each cause.
+    """A row in axes that do not rotate: velocity (3,), its covariance by the picture, and effects of errors of one unit.
 
-    ``units`` as :func:`flow.pair.shared_errors.unit_effects` names them, at the velocity that was expected
+    ``units`` (:class:`flow.pair.shared_errors.UnitEffects`) at the velocity that was expected
     (:meth:`InertiaCheck.expected`): those of the row itself have its noise in them, and would agree with it.
     ``rate_rad_s`` (3,) of the body, its own axes.
     """
@@ -80,7 +81,7 @@ class RowSeen:
     velocity_m_s: Array
     expected_m_s: Array
     covariance: Array
-    units: dict[str, Array]
+    units: UnitEffects
     R_still_body: Array
     R_still_camera: Array
     tilt_sigma_rad: float
@@ -141,8 +142,8 @@ class InertiaCheck:
         return Doubts(self._guesses, self._learnt)
 
     def doubts(
-        self, units: dict[str, Array], velocity_m_s: Array, interval_s: float, rate_rad_s: Array
-    ) -> dict[str, Array]:
+        self, units: UnitEffects, velocity_m_s: Array, interval_s: float, rate_rad_s: Array
+    ) -> dict[ErrorSource, Array]:
         """Say what a row may be off by, by the rows before: effects (3, k), m/s, of the figures that seem wrong.
 
         Parameters
@@ -154,14 +155,14 @@ class InertiaCheck:
         rate_rad_s
             Of the body, (3,), its own axes.
         """
-        effects: dict[str, list[Array]] = {}
+        effects: dict[ErrorSource, list[Array]] = {}
         if not self._guesses:
             return {}
         by_figure = _by_figure(units, velocity_m_s, interval_s, rate_rad_s)
         for guess in self._guesses:
             parts = {cause: by_figure[:, _WHERE[cause]] @ guess.figures[_WHERE[cause]] for cause in guess.causes}
             most = max(parts, key=lambda cause: float(np.linalg.norm(parts[cause])))
-            effects.setdefault(_TOLD_AS.get(most, most), []).append(np.sqrt(guess.more) * (by_figure @ guess.figures))
+            effects.setdefault(most, []).append(np.sqrt(guess.more) * (by_figure @ guess.figures))
         return {cause: np.column_stack(columns) for cause, columns in effects.items()}
 
     def expected(self, time_s: float, interval_s: float) -> Array | None:
@@ -215,7 +216,7 @@ class InertiaCheck:
         if force is None:
             return
         since_s, self._time_s = row.time_s - self._time_s, row.time_s
-        by_height = row.height_sigma_m * row.units["height"][:, 0]
+        by_height = row.height_sigma_m * row.units.height[:, 0]
         self.wandering.learn(
             since_s, row.velocity_m_s, row.expected_m_s, row.covariance.diagonal() + by_height**2, self._shaken
         )
@@ -273,8 +274,8 @@ class InertiaCheck:
     def _correct(self, row: RowSeen, force: Array) -> None:
         seen = np.zeros((3, _SIZE))
         seen[:, _U], seen[:, _TH] = np.eye(3), _by_figure(row.units, row.expected_m_s, row.interval_s, row.rate_rad_s)
-        seen[:, _TILT] = row.units["down"] @ row.R_still_camera.T
-        seen[:, _HEIGHT] = row.units["height"]
+        seen[:, _TILT] = row.units.down @ row.R_still_camera.T
+        seen[:, _HEIGHT] = row.units.height
         seen[:, _ARM] = -row.R_still_body @ skew(row.rate_rad_s[None])[0]
         miss = row.velocity_m_s - force - seen @ self._state
         lasting, noise = seen @ self._covariance @ seen.T, row.covariance + _PICTURE_M_S**2 * np.eye(3)
@@ -307,9 +308,9 @@ class InertiaCheck:
         self._guesses = tuple(Guess(float(more[k]), _GUESSES[k], found[k]) for k in range(1, len(more)) if more[k] > 0)
 
 
-def _by_figure(units: dict[str, Array], velocity: Array, interval_s: float, rate_rad_s: Array) -> Array:
+def _by_figure(units: UnitEffects, velocity: Array, interval_s: float, rate_rad_s: Array) -> Array:
     """Give the unit effects of all figures side by side, (3, number of figures)."""
-    gyro = units["gyro"] * interval_s
-    focal = units["focal_length"].sum(axis=1)[:, None]
-    columns = [gyro[:, :2], gyro * rate_rad_s, focal, units["clock"], velocity[:, None], units["mounting"]]
+    gyro = units.gyro * interval_s
+    focal = units.focal_length.sum(axis=1)[:, None]
+    columns = [gyro[:, :2], gyro * rate_rad_s, focal, units.clock, velocity[:, None], units.mounting]
     return np.hstack(columns)

@@ -194,10 +194,10 @@ class Overlay:
         for k, part in enumerate(text.split("±")):
             if k:  # OpenCV's stroke fonts have no such letter: a plus, raised, over a line
                 plus = _wide("+", size)
-                self._put("+", (round(x), y - 2), size)
+                self._put("+", (x, y - 2), size)
                 cv2.line(self._layers[0], (round(x + 0.2 * plus), y), (round(x + 0.8 * plus), y), 235, 1, cv2.LINE_AA)
                 x += plus
-            self._put(part, (round(x), y), size)
+            self._put(part, (x, y), size)
             x += _wide(part, size)
 
     def _put(self, text: str, at: tuple[int, int], size: float) -> None:

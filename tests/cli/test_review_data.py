@@ -18,12 +18,13 @@ from scipy.spatial.transform import Rotation
 import cli.page.review_rows
 from cli.page.review_bins import NOTHING, Bins, packed
 from cli.page.review_findings import findings
-from cli.page.review_path import CAUSES, Places
 from cli.page.review_path import Path as GroundPath
+from cli.page.review_path import Places
 from cli.page.review_range import range_readings
 from cli.page.review_rows import FlightData, Rows
 from cli.page.review_turn import TurnedImage, TurnLog
 from flow.camera import Lens
+from flow.error_sources import SOURCES
 from flow.module import Gyro, Module
 from flow.recording import Recording
 from flow.row import NoVelocity
@@ -123,7 +124,7 @@ def travelled(
 ) -> Places:
     """Advance in two blocks, as a flight does; give the places of the last row."""
     velocity = np.column_stack([forward_m_s, 0 * forward_m_s])
-    effects = np.tile([by_cause.get(cause, (0.0, 0.0)) for cause in CAUSES], (len(velocity), 1, 1))
+    effects = np.tile([by_cause.get(cause, (0.0, 0.0)) for cause in SOURCES], (len(velocity), 1, 1))
     for part in np.array_split(np.arange(len(velocity)), 2):
         turns = np.full(len(part), yaw_turn_rad)
         places = path.advance(np.full(len(part), interval_s), velocity[part], effects[part], turns)

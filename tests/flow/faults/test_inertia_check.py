@@ -6,8 +6,10 @@ import numpy as np
 import pytest
 
 from flow import scene
+from flow.error_sources import ErrorSource
 from flow.faults.inertia_check import InertiaCheck, RowSeen
 from flow.force_sum import ForceSum
+from flow.pair.shared_errors import UnitEffects
 from flow.rotation import RotationLog, skew
 from flow.series import GyroSamples
 
@@ -45,18 +47,22 @@ class Flown:
         self.parts = [samples.part(slice(k, k + 25)) for k in range(0, len(times), 25)]
         self.rotations = rotations
 
-    def units(self, velocity: np.ndarray) -> dict[str, np.ndarray]:
+    def units(self, velocity: np.ndarray) -> UnitEffects:
         """Give what errors of one unit do to a velocity over level ground, to first order."""
-        return {
-            "height": velocity[:, None] / HEIGHT_M,
-            "focal_length": -np.diag(velocity)[:, :2],
-            "gyro": -HEIGHT_M / STEP_S * skew(GRAVITY[None] / 9.80665)[0],
-            "clock": np.zeros((3, 1)),
-            "mounting": -skew(velocity[None])[0] @ np.diag([0.0, 0.0, 1.0]),
-            "down": np.zeros((3, 3)),
-        }
+        none = np.zeros((3, 3))
+        return UnitEffects(
+            height=velocity[:, None] / HEIGHT_M,
+            focal_length=-np.diag(velocity)[:, :2],
+            gyro=-HEIGHT_M / STEP_S * skew(GRAVITY[None] / 9.80665)[0],
+            clock=np.zeros((3, 1)),
+            mounting=-skew(velocity[None])[0] @ np.diag([0.0, 0.0, 1.0]),
+            down=none,
+            tilt=none,
+            lever_arm=none,
+            acceleration=none,
+        )
 
-    def fly(self, bend: object = lambda v: v) -> dict[str, np.ndarray]:
+    def fly(self, bend: object = lambda v: v) -> dict[ErrorSource, np.ndarray]:
         """Feed all rows, as ``bend`` shows their velocity; give the doubts of the last."""
         for time_s in self.rows:
             while self.parts and self.parts[0].time_s[0] < time_s + 2 * STEP_S:
@@ -77,7 +83,7 @@ class Flown:
         return self.check.doubts(self.units(shown), shown, STEP_S, np.zeros(3))
 
 
-def size(doubts: dict[str, np.ndarray]) -> float:
+def size(doubts: dict[ErrorSource, np.ndarray]) -> float:
     return float(np.sqrt(sum(np.square(effect).sum() for effect in doubts.values())))
 
 
@@ -89,8 +95,8 @@ def by_mounting(velocity: np.ndarray) -> np.ndarray:
 
 BENT = {
     # Speeds 4 % too low: focal length and range scale do the same to a craft that never turns, either may be named.
-    "scale": (lambda v: v * [0.96, 0.96, 1.0], {"focal_length", "height"}, 0.04),
-    "mounting": (by_mounting, {"mounting"}, 0.05),
+    "scale": (lambda v: v * [0.96, 0.96, 1.0], {ErrorSource.FOCAL_LENGTH, ErrorSource.RANGE}, 0.04),
+    "mounting": (by_mounting, {ErrorSource.MOUNTING}, 0.05),
 }
 
 

@@ -5,7 +5,8 @@ from __future__ import annotations
 import json
 import math
 import time
-from contextlib import ExitStack
+from collections.abc import Iterator
+from contextlib import ExitStack, contextmanager, suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -79,6 +80,7 @@ def _write(opened: Recording, recording: Path, output: Path, beside: _Beside) ->
     summary, scale_sigma = Summary(), math.inf
     began = time.perf_counter()
     with ExitStack() as after_the_log:
+        after_the_log.enter_context(_without_empty_folders(output))
         with ExitStack() as log_files:
             summary_path = log_files.enter_context(replacing(output / "summary.json"))
             log = log_files.enter_context(SpeedLogWriter(output / "speed.csv"))
@@ -97,6 +99,19 @@ def _write(opened: Recording, recording: Path, output: Path, beside: _Beside) ->
         beside.write(facts)
     beside.clear(facts)
     return facts
+
+
+@contextmanager
+def _without_empty_folders(output: Path) -> Iterator[None]:
+    """Remove, after a failure, the folders that were made for ``output``: each writer leaves those that others still use."""
+    missing = [folder for folder in (output, *output.parents) if not folder.exists()]
+    try:
+        yield
+    except BaseException:
+        for folder in missing:
+            with suppress(OSError):  # not made, or somebody else's by now
+                folder.rmdir()
+        raise
 
 
 class _Beside:

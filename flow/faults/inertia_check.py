@@ -40,14 +40,16 @@ _ACCELEROMETER_M = 0.007  # one-sigma of where the accelerometer sits from the b
 _ACCELEROMETER_M_S2 = 0.08  # of its bias, as for the tilt
 _NOISE_M_S_RTS, _WANDER_M_S2_RTS = 0.01, 0.05  # of its least random walk, and of its bias with the direction of down
 _PICTURE_M_S = 0.002  # what is left in a row beside its own noise
-_SURPRISE, _SURPRISES = 30.0, 4  # squared misses in sigmas; so many of them running, and the velocity is begun anew
+# Squared innovation in sigmas beyond which a row does not show the ground (chi-square of 3, one honest row in 1000); so many
+# of them running, and the velocity is begun anew.
+_SURPRISE, _SURPRISES = 16.3, 4
 _TILT_S, _HEIGHT_S = 2.0, 0.3  # how long a wrong tilt and a wrong height stay about the same
 _FADING = 0.999  # of what was found, a row
 _LEAST_NOISE = 0.3  # of the noise assumed: rows that follow the force more closely than that tell no more
 _CALM_S = 1.0
 _OFTEN_S, _WEIGH_S = 0.024, 0.08  # between two rows that are learnt from, and two verdicts; one on each of the first
 _EACH = 100
-_JUMP_M_S, _JUMP_SIGMAS, _JUMP_M_S2 = 0.06, 5.0, 0.2
+_JUMP_M_S, _JUMP_SIGMAS = 0.06, 5.0
 _SETTLED_S = 0.4
 _BLIND_S = 1.0
 
@@ -135,6 +137,7 @@ class InertiaCheck:
         self.wandering = Wandering()
         # Velocity less integrated force, with next to none of a single row's noise.
         self._calm = self._calm_change = np.zeros(3)
+        self._calm_change_sigma = np.inf  # of its worst axis, m/s^2
 
     @property
     def found(self) -> Doubts:
@@ -175,18 +178,32 @@ class InertiaCheck:
     def jump(self, time_s: float, interval_s: float, velocity_m_s: Array, sigma_m_s: float) -> Array | None:
         """Give what a velocity (3,), axes that do not rotate, has too much by the force; None where that may be.
 
-        No craft jumps: a table edge that came under the camera, say, and that no range reading has shown yet.
+        No craft jumps: a table edge that came under the camera, say, and that no range reading has shown yet; or a crate
+        that fills most of the view and moves by itself. However long that lasts, the force tells how the craft's own
+        velocity went on, less and less surely: what is allowed grows with what is not known of gravity and bias.
         """
-        carried = self._carried(time_s, interval_s)
+        carried = self._carried(time_s, interval_s, blind_s=np.inf)
         if carried is None or self._time_s - self._begun_s < _SETTLED_S:
             return None
         miss = velocity_m_s - carried
-        most = _JUMP_M_S + _JUMP_SIGMAS * sigma_m_s + _JUMP_M_S2 * (time_s - self._time_s)
+        most = _JUMP_M_S + _JUMP_SIGMAS * float(np.hypot(sigma_m_s, self._drift_m_s(time_s - self._time_s)))
         return miss if float(np.linalg.norm(miss)) > most else None
 
-    def _carried(self, time_s: float, interval_s: float) -> Array | None:
+    def _drift_m_s(self, since_s: float) -> float:
+        """One-sigma of what the velocity carried on by the force is off by, so long after the last row that was heard."""
+        noise_m_s_rts = max(_NOISE_M_S_RTS, self._force.noise_m_s_rts)
+        return float(np.hypot(since_s * self._calm_change_sigma, np.sqrt(since_s) * noise_m_s_rts))
+
+    def wandering_m_s(self, time_s: float) -> Array:
+        """How far the speed of late wanders against the force (3,), one-sigma; see :class:`Wandering`."""
+        return self.wandering.faded_m_s(time_s - self._time_s)
+
+    def _carried(self, time_s: float, interval_s: float, *, blind_s: float = _BLIND_S) -> Array | None:
         since_s = time_s - self._time_s
-        broken = since_s > _BLIND_S or self._force.broken_since(self._time_s) or self._surprises >= _SURPRISES
+        begun = np.isfinite(since_s)
+        broken = (
+            not begun or since_s > blind_s or self._force.broken_since(self._time_s) or self._surprises >= _SURPRISES
+        )
         force = None if broken else self._force.mean(time_s, interval_s)
         return None if force is None else self._calm + since_s * self._calm_change + force
 
@@ -201,13 +218,22 @@ class InertiaCheck:
         force = self._force.mean(time_s, interval_s)
         if since_s < _OFTEN_S or force is None:
             return
-        for part, sigma in ((_U, 3.0), (_A, 20.0), (_TILT, tilt_sigma_rad), (_HEIGHT, height_sigma_m)):
+        # Gravity does not change while no row is heard: what was found of it stays, unless that itself is new.
+        known = self._time_s - self._begun_s >= _SETTLED_S and not self._force.broken_since(self._time_s)
+        if known:
+            carried = self._calm + since_s * self._calm_change + force
+            self.wandering.disagree(velocity_m_s, carried, self._drift_m_s(since_s) ** 2, self._shaken)
+        begun = [(_U, 3.0), (_TILT, tilt_sigma_rad), (_HEIGHT, height_sigma_m), *([] if known else [(_A, 20.0)])]
+        for part, sigma in begun:
             self._covariance[part, :], self._covariance[:, part] = 0.0, 0.0
             np.fill_diagonal(self._covariance[part, part], sigma**2)
         self._calm = velocity_m_s - force
-        self._calm_change = -self._force.steady()  # gravity
-        self._state[_U], self._state[_A], self._state[_TILT] = self._calm, self._calm_change, 0.0
-        self._state[_HEIGHT] = 0.0
+        self._state[_U], self._state[_TILT], self._state[_HEIGHT] = self._calm, 0.0, 0.0
+        if known:
+            self._covariance[_A, _A] += _WANDER_M_S2_RTS**2 * since_s * np.eye(3)
+        else:
+            self._calm_change, self._calm_change_sigma = -self._force.steady(), np.inf
+            self._state[_A] = self._calm_change
         self._surprises, self._time_s, self._begun_s = 0, time_s, time_s
 
     def learn(self, row: RowSeen) -> None:
@@ -221,14 +247,20 @@ class InertiaCheck:
             since_s, row.velocity_m_s, row.expected_m_s, row.covariance.diagonal() + by_height**2, self._shaken
         )
         self._predict(since_s, row)
-        self._correct(row, force)
-        if row.time_s - self._begun_s < _SETTLED_S:
+        heard = self._correct(row, force)
+        if not heard:
+            self._calm = row.expected_m_s - force
+        elif row.time_s - self._begun_s < _SETTLED_S:
             self._calm = self._state[_U]
         else:
             self._calm = row.expected_m_s - force
             calm_s = _CALM_S / self._shaken  # what force adds to the noise of the picture must not build up
             self._calm += min(since_s / calm_s, 1.0) * (row.velocity_m_s - row.expected_m_s)
         self._calm_change = self._state[_A] + row.R_still_body @ self._state[_BIAS]
+        both = np.hstack([np.eye(3), row.R_still_body])  # gravity and bias together are known far better than either
+        parts = np.r_[_A, _BIAS]
+        variance = both @ self._covariance[np.ix_(parts, parts)] @ both.T
+        self._calm_change_sigma = float(np.sqrt(variance.diagonal().max()))
         foreseen = self._learnt < self._foreseen.rows
         if not foreseen and (self._learnt < _EACH or row.time_s - self._weighed_s >= _WEIGH_S):
             self._weighed_s = row.time_s
@@ -271,7 +303,8 @@ class InertiaCheck:
         self._remembered *= _FADING
         self._covariance = grown
 
-    def _correct(self, row: RowSeen, force: Array) -> None:
+    def _correct(self, row: RowSeen, force: Array) -> bool:
+        """Correct the state by a row; says whether it was heard: one that no figure explains must not bend any."""
         seen = np.zeros((3, _SIZE))
         seen[:, _U], seen[:, _TH] = np.eye(3), _by_figure(row.units, row.expected_m_s, row.interval_s, row.rate_rad_s)
         seen[:, _TILT] = row.units.down @ row.R_still_camera.T
@@ -283,11 +316,13 @@ class InertiaCheck:
         spread = lasting + self._quiet * noise
         self._surprises = self._surprises + 1 if surprise > _SURPRISE else 0
         self._usual += 0.05 * (min(surprise, _SURPRISE) - self._usual)
-        spread *= max(1.0, surprise / _SURPRISE)
+        if surprise > _SURPRISE:
+            return False
         gain = self._covariance @ seen.T @ np.linalg.inv(spread)
         self._state = self._state + gain @ miss
         left = self._covariance - gain @ spread @ gain.T
         self._covariance = 0.5 * (left + left.T)
+        return True
 
     def _weigh(self) -> None:
         information = np.linalg.inv(self._covariance[_TH, _TH])

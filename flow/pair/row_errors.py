@@ -83,7 +83,7 @@ class RowErrors:
         rate = self._rotations.rate(view.middle_s)
         for source, effect in self._inertia.doubts(units, solution.velocity_m_s, interval_s, rate).items():
             effects[source] = np.hstack([effects.get(source, _NONE), effect])
-        wandering = self._inertia.wandering.m_s
+        wandering = self._inertia.wandering_m_s(view.middle_s)
         if wandering.any():
             effects[ErrorSource.ACCELEROMETER] = view.R_still_camera.T * wandering
         if known.interval_sigma_s > 0:

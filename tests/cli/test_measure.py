@@ -100,7 +100,7 @@ def test_a_flight_without_any_speed_is_summed_up_too(recording: Path) -> None:
     assert read_speed_log(recording / "measured" / "speed.csv").status == ["height_out_of_range"] * 65
     page = (recording / "measured" / "review.html").read_text()
     assert "No row has a speed" in page and f"65 of 65 rows: {REASONS['height_out_of_range']}." in page
-    assert 'data-chart="forward"' not in page and 'data-chart="status"' in page
+    assert 'class="plot" data-chart="forward"' not in page and 'class="plot" data-chart="status"' in page
     facts = json.loads((recording / "measured" / "summary.json").read_text())
     assert facts["rows_usable"] == 0
     assert facts["mean_speed_m_s"] is facts["top_speed_m_s"] is facts["lowest_height_m"] is None

@@ -8,7 +8,6 @@ alone stands for its figures.
 
 from __future__ import annotations
 
-import itertools
 from dataclasses import dataclass
 from typing import TypeAlias
 
@@ -17,6 +16,7 @@ from numpy.typing import NDArray
 
 from flow.error_sources import ErrorSource
 from flow.faults.doubts import Doubts, Guess
+from flow.faults.figures import FIGURES, HYPOTHESES, OF_RANGE, OFF_CHANCE, WHERE, by_figure, weights
 from flow.faults.wandering import Wandering
 from flow.force_sum import ForceSum
 from flow.module import Module
@@ -25,17 +25,7 @@ from flow.rotation import skew
 
 Array: TypeAlias = NDArray[np.float64]
 
-# A figure is as the module says (and a little beside: what accelerometers and lens models leave), or off by about so much.
-_CAUSES = {  # (number, off by, beside)
-    ErrorSource.GYRO_BIAS: (2, 0.03, 0.001),  # rad/s about body x and y: what it does about z is seen in the picture
-    ErrorSource.GYRO_SCALE: (3, 0.1, 0.003),  # share, about body x, y and z
-    ErrorSource.FOCAL_LENGTH: (1, 0.04, 0.002),
-    ErrorSource.CLOCK: (1, 0.01, 1e-4),  # s
-    ErrorSource.RANGE: (1, 0.04, 0.004),  # share
-    ErrorSource.MOUNTING: (3, 0.04, 0.002),  # rad
-}
-_OFF_CHANCE = 0.03  # of each, before anything is seen ...
-_BELIEVED = 2.0  # ... and as many times that before it counts
+_BELIEVED = 2.0  # as many times the chance before anything was seen before a hypothesis counts
 _ACCELEROMETER_M = 0.007  # one-sigma of where the accelerometer sits from the body origin, each axis
 _ACCELEROMETER_M_S2 = 0.08  # of its bias, as for the tilt
 _NOISE_M_S_RTS, _WANDER_M_S2_RTS = 0.01, 0.05  # of its least random walk, and of its bias with the direction of down
@@ -53,20 +43,11 @@ _JUMP_M_S, _JUMP_SIGMAS = 0.06, 5.0
 _SETTLED_S = 0.4
 _BLIND_S = 1.0
 
-_COUNTS = [count for count, _, _ in _CAUSES.values()]
-_STOPS = np.cumsum(_COUNTS)
-_WHERE = {cause: slice(stop - count, stop) for cause, count, stop in zip(_CAUSES, _COUNTS, _STOPS, strict=True)}
-_OFF = np.repeat([off for _, off, _ in _CAUSES.values()], _COUNTS)
-_BESIDE = np.repeat([beside for _, _, beside in _CAUSES.values()], _COUNTS)
-# The first: all is well.
-_GUESSES = [frozenset(some) for most in range(3) for some in itertools.combinations(_CAUSES, most)]
-_FIGURES = len(_OFF)
-_OF_HEIGHT = np.arange(_FIGURES) == _WHERE[ErrorSource.RANGE].start
-_U, _A, _TH = slice(0, 3), slice(3, 6), slice(6, 6 + _FIGURES)
-_ARM, _TILT, _BIAS = (slice(first + _FIGURES, first + 3 + _FIGURES) for first in (6, 9, 12))
-_HEIGHT = slice(15 + _FIGURES, 16 + _FIGURES)
+_U, _A, _TH = slice(0, 3), slice(3, 6), slice(6, 6 + FIGURES)
+_ARM, _TILT, _BIAS = (slice(first + FIGURES, first + 3 + FIGURES) for first in (6, 9, 12))
+_HEIGHT = slice(15 + FIGURES, 16 + FIGURES)
 _RATES = slice(6, 11)  # bias and scale of the gyro
-_SIZE = 16 + _FIGURES
+_SIZE = 16 + FIGURES
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -110,20 +91,8 @@ class InertiaCheck:
     def __init__(self, module: Module, force: ForceSum, foreseen: Doubts | None = None) -> None:
         self._force = force
         self._foreseen = foreseen or Doubts()
-        alignment, gyro = module.alignment.sigma, module.gyro.sigma
-        said = np.concatenate(
-            [
-                gyro.bias_rad_s[:2],
-                np.zeros(3),
-                [module.camera.focal_sigma.max(), alignment.time_offset_s, module.range.sigma.scale],
-                module.alignment.rotation_sigma_rad,
-            ]
-        )
-        self._loose = np.hypot(said, _OFF) ** -2.0
-        tight = np.hypot(said, _BESIDE) ** -2.0
-        free = np.array([np.repeat([cause in guess for cause in _CAUSES], _COUNTS) for guess in _GUESSES])
-        self._weights = np.where(free, self._loose, tight)
-        self._chance = np.log(_OFF_CHANCE) * np.array([len(guess) for guess in _GUESSES])
+        self._loose, self._weights = weights(module)
+        self._chance = np.log(OFF_CHANCE) * np.array([len(guess) for guess in HYPOTHESES])
         self._state, self._covariance = np.zeros(_SIZE), np.zeros((_SIZE, _SIZE))
         self._covariance[_TH, _TH] = np.diag(1 / self._loose)
         self._covariance[_ARM, _ARM] = _ACCELEROMETER_M**2 * np.eye(3)
@@ -161,11 +130,11 @@ class InertiaCheck:
         effects: dict[ErrorSource, list[Array]] = {}
         if not self._guesses:
             return {}
-        by_figure = _by_figure(units, velocity_m_s, interval_s, rate_rad_s)
+        effect = by_figure(units, velocity_m_s, interval_s, rate_rad_s)
         for guess in self._guesses:
-            parts = {cause: by_figure[:, _WHERE[cause]] @ guess.figures[_WHERE[cause]] for cause in guess.causes}
+            parts = {cause: effect[:, WHERE[cause]] @ guess.figures[WHERE[cause]] for cause in guess.causes}
             most = max(parts, key=lambda cause: float(np.linalg.norm(parts[cause])))
-            effects.setdefault(most, []).append(np.sqrt(guess.more) * (by_figure @ guess.figures))
+            effects.setdefault(most, []).append(np.sqrt(guess.more) * (effect @ guess.figures))
         return {cause: np.column_stack(columns) for cause, columns in effects.items()}
 
     def expected(self, time_s: float, interval_s: float) -> Array | None:
@@ -306,7 +275,7 @@ class InertiaCheck:
     def _correct(self, row: RowSeen, force: Array) -> bool:
         """Correct the state by a row; says whether it was heard: one that no figure explains must not bend any."""
         seen = np.zeros((3, _SIZE))
-        seen[:, _U], seen[:, _TH] = np.eye(3), _by_figure(row.units, row.expected_m_s, row.interval_s, row.rate_rad_s)
+        seen[:, _U], seen[:, _TH] = np.eye(3), by_figure(row.units, row.expected_m_s, row.interval_s, row.rate_rad_s)
         seen[:, _TILT] = row.units.down @ row.R_still_camera.T
         seen[:, _HEIGHT] = row.units.height
         seen[:, _ARM] = -row.R_still_body @ skew(row.rate_rad_s[None])[0]
@@ -331,21 +300,15 @@ class InertiaCheck:
         # Rows that scatter more than they should tell less, and so does a force that shakes: it is in both sides.
         less_sure = max(1.0, self._usual / 3) * self._shaken**2
         information, learnt = information / less_sure, learnt / less_sure
-        alone = np.linalg.inv(information + np.diag(np.where(_OF_HEIGHT, 1.0, self._weights[0])))
-        self.scale_sigma = float(np.sqrt(alone[_OF_HEIGHT, _OF_HEIGHT].item()))
-        covariance = np.linalg.inv(information + np.eye(_FIGURES) * self._weights[:, None, :])
+        alone = np.linalg.inv(information + np.diag(np.where(OF_RANGE, 1.0, self._weights[0])))
+        self.scale_sigma = float(np.sqrt(alone[OF_RANGE, OF_RANGE].item()))
+        covariance = np.linalg.inv(information + np.eye(FIGURES) * self._weights[:, None, :])
         found = covariance @ learnt
         evidence = found @ learnt + np.linalg.slogdet(covariance)[1] + np.log(self._weights).sum(axis=1)
         weight = self._chance + 0.5 * evidence
         chance = np.exp(weight - weight.max())
         chance /= chance.sum()
         more = chance - _BELIEVED * np.exp(self._chance)
-        self._guesses = tuple(Guess(float(more[k]), _GUESSES[k], found[k]) for k in range(1, len(more)) if more[k] > 0)
-
-
-def _by_figure(units: UnitEffects, velocity: Array, interval_s: float, rate_rad_s: Array) -> Array:
-    """Give the unit effects of all figures side by side, (3, number of figures)."""
-    gyro = units.gyro * interval_s
-    focal = units.focal_length.sum(axis=1)[:, None]
-    columns = [gyro[:, :2], gyro * rate_rad_s, focal, units.clock, velocity[:, None], units.mounting]
-    return np.hstack(columns)
+        self._guesses = tuple(
+            Guess(float(more[k]), HYPOTHESES[k], found[k]) for k in range(1, len(more)) if more[k] > 0
+        )

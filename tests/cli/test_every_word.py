@@ -75,6 +75,13 @@ def test_a_band_that_widens_is_told_with_the_source_that_grew(recording: flow.Re
     assert source.remedy in texts[0]
 
 
+def test_it_is_the_source_that_grew_not_the_largest(recording: flow.Recording) -> None:
+    large = {ErrorSource.TILT: np.array([0.06, 0.06, 0.06])}  # 85 mm/s all along, against 50 that are new
+    rows = (replace(r, effects_m_s={**r.effects_m_s, **large}) for r in widened(recording, ErrorSource.LIGHT))
+    texts = told(recording, gathered(recording, rows))["band"]
+    assert len(texts) == 1 and f"what grew is the part of {ErrorSource.LIGHT.words}, from 0.0 to 50.0 mm/s" in texts[0]
+
+
 @pytest.mark.parametrize("source", SOURCES)
 def test_rows_too_uncertain_name_the_source(recording: flow.Recording, source: ErrorSource) -> None:
     texts = told(recording, gathered(recording, widened(recording, source, uncertain=True)))["no speed"]

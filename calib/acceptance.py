@@ -77,7 +77,7 @@ class Acceptance:
                     "flight": error.flight.name,
                     "height_m": error.height_m,
                     "total_m_s": error.total_m_s,
-                    "parts_m_s": {cause: max(part) for cause, part in error.parts_m_s.items()},
+                    "parts_m_s": {source.label: max(part) for source, part in error.parts_m_s.items()},
                 }
                 for error in self.speed_errors
             ],
@@ -188,8 +188,7 @@ def _range(ranger: Range, limits: Limits) -> Iterator[Check]:
 
 def _speed(error: SpeedError, limits: Limits) -> Check:
     key = "hover_speed_error_m_s" if error.flight is HOVER else "cruise_speed_error_m_s"
-    owner = {"focal length": "camera", "range": "range", "gyro noise": "gyro", "gyro bias": "gyro"}
-    remedy = f"most of it is {error.largest}; {REMEDIES[owner.get(error.largest, 'alignment')]}"
+    remedy = f"most of it is {error.largest.label}; {REMEDIES[error.largest.section]}"
     quantity = f"{error.flight.name}, at {error.height_m:g} m"
     return _Judge("speed", limits)(quantity, error.total_m_s, key, "mm/s", remedy, 1e3)
 

@@ -128,8 +128,8 @@ def _show_speed(console: Console, verdict: Acceptance) -> None:
         errors = [error for error in verdict.speed_errors if error.flight == flight]
         titles = [flight.name, *(f"{error.height_m:g} m" for error in errors)]
         rows = [
-            (f"  {cause}", *(f"{1000 * max(error.parts_m_s[cause]):.1f}" for error in errors))
-            for cause in errors[0].parts_m_s
+            (f"  {source.label}", *(f"{1000 * max(error.parts_m_s[source]):.1f}" for error in errors))
+            for source in errors[0].parts_m_s
         ]
         rows.append(("  total", *(f"{1000 * error.total_m_s:.1f}" for error in errors)))
         print_table(console, titles, rows)

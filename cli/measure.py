@@ -5,15 +5,22 @@ from __future__ import annotations
 import json
 import math
 import time
-from contextlib import ExitStack
+from collections.abc import Iterator
+from contextlib import ExitStack, contextmanager, suppress
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from cli.console import print_text, result_console
 from cli.options import json_option, module_option, output_option
 from cli.progress import Stages, note
+
+if TYPE_CHECKING:
+    from cli.expendable import Loss
+    from flow.recording import Recording
+    from flow.result import FrameResult
+    from flow.video import Frame
 
 
 @click.command(short_help="Turn a recording into a metric speed log.")
@@ -55,63 +62,162 @@ def measure(
     """
     bar = ctx.with_resource(Stages())
     import flow
-    from cli.page.review import Review
-    from flow.anchoring.track_log import TrackLogWriter
-    from flow.disk.files import replacing
-    from flow.fusion import FusedLog
-    from flow.speedlog import SpeedLogWriter, Summary
 
     opened = flow.open_recording(recording, module)
     output = output or recording / "measured"
-    summary, scale_sigma = Summary(), math.inf
-    began = time.perf_counter()
-    # All files are written aside and take their places together, when the last row is done.
-    with ExitStack() as stack:
-        summary_path = stack.enter_context(replacing(output / "summary.json"))
-        log = stack.enter_context(SpeedLogWriter(output / "speed.csv"))
-        track = None if fast else stack.enter_context(TrackLogWriter(output / "track.csv"))
-        fused = None if fast else stack.enter_context(FusedLog(opened, output / "fused.csv"))
-        review = stack.enter_context(Review(opened, output, overlay=overlay, reference=reference))
-        with bar.frames("measuring", opened.frame_count - 1) as advance:
-            for result in flow.measure(opened, positions=not fast, watch=review.watch, on_first_pass=bar.first_pass):
-                log.write(result.row)
-                if track is not None and result.position is not None:
-                    track.write(result.position)
-                if fused is not None:
-                    fused.add(result)
-                summary.add(result.row)
-                scale_sigma = min(scale_sigma, result.scale_sigma)
-                review.add(result)
-                advance()
-        bar.stage("smoothing and writing")
-        facts = summary.as_dict() | ({} if fused is None else fused.finish())
-        facts["recording"] = str(recording)
-        facts["module"] = opened.module.name
-        facts["unstated_sigmas"] = list(opened.module.unstated_sigmas)
-        # How well the accelerometer confirmed range scale and focal length: null without one.
-        facts["speed_scale_sigma"] = round(scale_sigma, 4) if math.isfinite(scale_sigma) else None
-        facts["processing_s"] = round(time.perf_counter() - began, 3)
-        facts["times_real_time"] = round(facts["duration_s"] / max(facts["processing_s"], 1e-3), 2)
-        log.flush()
-        if track is not None:
-            track.flush()
-        review.write(facts)
-        summary_path.write_text(json.dumps(facts, indent=2) + "\n", encoding="utf-8")
-    # A file of an earlier run that this one did not make would pass for its own.
-    made = {"track.csv": not fast, "fused.csv": "fused" in facts, "overlay.mp4": overlay}
-    for name in (name for name, new in made.items() if not new):
-        (output / name).unlink(missing_ok=True)
+    beside = _Beside(opened, output, fast=fast, overlay=overlay, reference=reference)
+    facts = _write(opened, recording, output, beside, bar)
     bar.finish()
-    beside = [name for name, new in made.items() if new]
-    written = f"{output / 'speed.csv'}, beside it {', '.join([*beside, 'summary.json'])} and review.html"
+    written = _written(output, beside.made(facts))
     if as_json:
         click.echo(json.dumps(facts, indent=2, allow_nan=False))
         note(f"written: {written}")
     else:
-        _show(facts, opened.module_path, written)
+        _show(facts, opened, written)
+    for loss in beside.losses:
+        click.echo(f"groundpace: {loss}; the speed log is complete", err=True)
+    if not facts["rows_usable"]:
+        click.echo(f"groundpace: no row has a speed; `groundpace check {recording}` names the cause", err=True)
+    if beside.losses or not facts["rows_usable"]:
+        ctx.exit(1)
 
 
-def _show(facts: dict[str, Any], module_path: Path, written: str) -> None:
+def _write(opened: Recording, recording: Path, output: Path, beside: _Beside, bar: Stages) -> dict[str, Any]:
+    """Measure, write all files and give the summary.
+
+    ``speed.csv`` and ``summary.json`` are written aside and take their places when the last row is done; a failure before
+    that leaves an earlier result as it is. Everything else is guarded (:mod:`cli.expendable`): an exception in
+    ``track.csv``, ``fused.csv``, the page, its video or the overlay costs that file alone. Page and videos take their
+    places after the log, and those of an earlier run go before that: whatever happens then, none passes for this run's.
+    """
+    import flow
+    from flow.disk.files import replacing
+    from flow.speedlog import SpeedLogWriter, Summary
+
+    summary, scale_sigma = Summary(), math.inf
+    began = time.perf_counter()
+    with ExitStack() as after_the_log:
+        after_the_log.enter_context(_without_empty_folders(output))
+        with ExitStack() as log_files:
+            summary_path = log_files.enter_context(replacing(output / "summary.json"))
+            log = log_files.enter_context(SpeedLogWriter(output / "speed.csv"))
+            beside.enter(log_files, after_the_log)
+            with bar.frames("measuring", opened.frame_count - 1) as advance:
+                for result in flow.measure(
+                    opened, positions=beside.keeps_positions, watch=beside.watch, on_first_pass=bar.first_pass
+                ):
+                    log.write(result.row)
+                    summary.add(result.row)
+                    scale_sigma = min(scale_sigma, result.scale_sigma)
+                    beside.add(result)
+                    advance()
+            bar.stage("smoothing and writing")
+            facts = summary.as_dict() | beside.finish()
+            facts |= _circumstances(opened, recording, scale_sigma, time.perf_counter() - began, facts["duration_s"])
+            log.flush()
+            summary_path.write_text(json.dumps(facts, indent=2) + "\n", encoding="utf-8")
+        beside.write(facts)
+    beside.clear(facts)
+    return facts
+
+
+@contextmanager
+def _without_empty_folders(output: Path) -> Iterator[None]:
+    """Remove, after a failure, the folders that were made for ``output``: each writer leaves those that others still use."""
+    missing = [folder for folder in (output, *output.parents) if not folder.exists()]
+    try:
+        yield
+    except BaseException:
+        for folder in missing:
+            with suppress(OSError):  # not made, or somebody else's by now
+                folder.rmdir()
+        raise
+
+
+class _Beside:
+    """What is written beside ``speed.csv`` and ``summary.json``, each file under a guard."""
+
+    def __init__(self, opened: Recording, output: Path, *, fast: bool, overlay: bool, reference: Path | None) -> None:
+        from cli.expendable import Expendable
+        from cli.page.review import FILES, Review
+        from flow.anchoring.track_log import TrackLogWriter
+        from flow.fusion import FusedLog
+
+        self.keeps_positions = not fast
+        self._output, self._of_the_page = output, FILES
+        self._asked = [name for name in FILES if overlay or "overlay" not in name]
+        self._track = Expendable(["track.csv"], lambda: TrackLogWriter(output / "track.csv"))
+        self._fused = Expendable(["fused.csv"], lambda: FusedLog(opened, output / "fused.csv"))
+        self._review = Expendable(self._asked, lambda: Review(opened, output, overlay=overlay, reference=reference))
+        self.losses: list[Loss] = []
+        """What could not be made, once all is written."""
+
+    def enter(self, log_files: ExitStack, after_the_log: ExitStack) -> None:
+        """Begin: what belongs to the log takes its place with ``log_files``, the rest with ``after_the_log``."""
+        if self.keeps_positions:
+            log_files.enter_context(self._track)
+            log_files.enter_context(self._fused)
+        after_the_log.enter_context(self._review)
+
+    def watch(self, frame: Frame) -> None:
+        """Take a frame, before the result that it ends."""
+        self._review.run(lambda review: review.watch(frame))
+
+    def add(self, result: FrameResult) -> None:
+        """Take a result."""
+        position = result.position
+        if position is not None:
+            self._track.run(lambda log: log.write(position))
+        self._fused.run(lambda log: log.add(result))
+        self._review.run(lambda review: review.add(result))
+
+    def finish(self) -> dict[str, Any]:
+        """End what belongs to the log; give what the summary says of it."""
+        self._track.run(lambda log: log.flush())
+        return self._fused.run(lambda log: log.finish()) or {}
+
+    def write(self, facts: dict[str, Any]) -> None:
+        """Write page and videos, now that the log is in its place."""
+        for name in self._of_the_page:
+            (self._output / name).unlink(missing_ok=True)
+        self._review.run(lambda review: review.write(facts))
+        self.losses = self._review.run(lambda review: review.losses) or []
+
+    def clear(self, facts: dict[str, Any]) -> None:
+        """Remove what an earlier run left and this one has not made: it would pass for its own."""
+        self.losses += [each.loss for each in (self._track, self._fused, self._review) if each.loss is not None]
+        for name in {"track.csv", "fused.csv", *self._of_the_page} - set(self.made(facts)):
+            (self._output / name).unlink(missing_ok=True)
+
+    def made(self, facts: dict[str, Any]) -> list[str]:
+        """Name the files that were made, in the order of reading."""
+        lost = {name for loss in self.losses for name in loss.files}
+        track = ["track.csv"] if self.keeps_positions else []
+        fused = ["fused.csv"] if "fused" in facts else []
+        return [name for name in [*track, *fused, "summary.json", *reversed(self._asked)] if name not in lost]
+
+
+def _circumstances(
+    opened: Recording, recording: Path, scale_sigma: float, took_s: float, duration_s: float
+) -> dict[str, Any]:
+    """Say what was measured with what, and how long it took."""
+    return {
+        "recording": str(recording),
+        "module": opened.module.name,
+        "unstated_sigmas": list(opened.module.unstated_sigmas),
+        # How well the accelerometer confirmed range scale and focal length: null without one.
+        "speed_scale_sigma": round(scale_sigma, 4) if math.isfinite(scale_sigma) else None,
+        "processing_s": round(took_s, 3),
+        "times_real_time": round(duration_s / max(took_s, 1e-3), 2),
+    }
+
+
+def _written(output: Path, made: list[str]) -> str:
+    *most, last = [name for name in made if name != "review.mp4"]
+    return f"{output / 'speed.csv'}, beside it {', '.join(most)}{' and ' if most else ''}{last}"
+
+
+def _show(facts: dict[str, Any], opened: Recording, written: str) -> None:
     from cli.page.review_words import untold_scale
     from flow.wording import counted
 
@@ -139,15 +245,7 @@ def _show(facts: dict[str, Any], module_path: Path, written: str) -> None:
     if usable and (untold := untold_scale(facts)):
         say("scale", untold)
     if facts["unstated_sigmas"]:
-        missing = ", ".join(_IN_WORDS[key] for key in facts["unstated_sigmas"])
-        say("bands", f"assume a careful calibration where {module_path} gives no sigma: {missing}")
+        missing = ", ".join(source.label for source in opened.module.unstated_sources)
+        say("bands", f"assume a careful calibration where {opened.module_path} gives no sigma: {missing}")
     say("took", f"{facts['processing_s']:.1f} s, {facts['times_real_time']:.1f} times as fast as the flight")
     say("written", written)
-
-
-_IN_WORDS = {
-    "camera.sigma.fx_px": "focal length",
-    "alignment.sigma.camera_to_body_rad": "mounting",
-    "alignment.sigma.time_offset_s": "clock",
-    "gyro.sigma.bias_rad_s": "gyro bias",
-}

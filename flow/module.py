@@ -18,6 +18,7 @@ from ruamel.yaml.error import YAMLError
 
 from flow.disk.files import write_text
 from flow.disk.regular import refuse_devices
+from flow.error_sources import ErrorSource
 from flow.errors import DataError
 from flow.module_keys import described
 from flow.section_sigmas import AlignmentSigma, CameraSigma, GyroSigma, Provenance, RangeSigma, Section
@@ -68,16 +69,21 @@ class Module(Section):
     range: Range = Range()
 
     @property
-    def unstated_sigmas(self) -> tuple[str, ...]:
-        """Keys that every row's band leans on and whose sigma is that of a careful calibration for want of one."""
+    def unstated_sources(self) -> tuple[ErrorSource, ...]:
+        """Sources that every row's band leans on and whose sigma is that of a careful calibration for want of one."""
         lens, mounting = self.camera.sigma.model_fields_set, self.alignment.sigma.model_fields_set
         stated = {
-            "camera.sigma.fx_px": {"fx_px", "fy_px"} <= lens,
-            "alignment.sigma.camera_to_body_rad": bool({"camera_to_body_rad", "camera_to_body_wxyz"} & mounting),
-            "alignment.sigma.time_offset_s": "time_offset_s" in mounting,
-            "gyro.sigma.bias_rad_s": "bias_rad_s" in self.gyro.sigma.model_fields_set,
+            ErrorSource.FOCAL_LENGTH: {"fx_px", "fy_px"} <= lens,
+            ErrorSource.MOUNTING: bool({"camera_to_body_rad", "camera_to_body_wxyz"} & mounting),
+            ErrorSource.CLOCK: "time_offset_s" in mounting,
+            ErrorSource.GYRO_BIAS: "bias_rad_s" in self.gyro.sigma.model_fields_set,
         }
-        return tuple(key for key, is_stated in stated.items() if not is_stated)
+        return tuple(source for source, is_stated in stated.items() if not is_stated)
+
+    @property
+    def unstated_sigmas(self) -> tuple[str, ...]:
+        """The keys of these (:attr:`unstated_sources`) in the module file."""
+        return tuple(source.module_key for source in self.unstated_sources)
 
 
 class PartialModule(Module):

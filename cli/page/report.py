@@ -77,11 +77,12 @@ class Chart:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Listing:
-    """A table with a title."""
+    """A table with a title; one that ``stacks`` has a small block a row in a narrow window, and never scrolls sideways."""
 
     title: str
     columns: Sequence[str]
     rows: Sequence[Sequence[str]]
+    stacks: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -27,6 +27,13 @@ def summary_sentence(facts: Mapping[str, Any]) -> str:
     return f"{facts['duration_s']:.1f} s, {counted(facts['rows'], 'row')}, {share:.1f} % of them with a speed to trust."
 
 
+def without_any_speed(facts: Mapping[str, Any]) -> list[str]:
+    """Say why no row has a speed, the commonest reason first; nothing where one has."""
+    if facts["rows_usable"]:
+        return []
+    return [f"{held['rows']} of {facts['rows']} rows: {held['meaning']}." for held in facts["status"].values()]
+
+
 def flight_facts(facts: Mapping[str, Any]) -> list[Fact]:
     """Lines of the result; what no row says is left out."""
     lines = [
@@ -85,8 +92,12 @@ def module_tables(module: Module) -> list[Listing]:
         given = "; ".join(f"{key} {_text(value)}" for key, value in section.provenance.items())
         origins.append((name, given or "not recorded in the module file"))
     return [
-        Listing(title=f"Module {module.name}", columns=("section", "key", "value", "one-sigma"), rows=figures),
-        Listing(title="Where the module's figures come from", columns=("section", "provenance"), rows=origins),
+        Listing(
+            title=f"Module {module.name}", columns=("section", "key", "value", "one-sigma"), rows=figures, stacks=True
+        ),
+        Listing(
+            title="Where the module's figures come from", columns=("section", "provenance"), rows=origins, stacks=True
+        ),
     ]
 
 

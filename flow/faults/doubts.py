@@ -8,6 +8,8 @@ from typing import TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
+from flow.error_sources import ErrorSource
+
 Array: TypeAlias = NDArray[np.float64]
 
 _WORTH = 0.1  # of all chances: doubts by which the rows before should have been judged, too
@@ -18,7 +20,7 @@ class Guess:
     """That some figures are off: by how much likelier than before anything was seen, and how wrong all are then."""
 
     more: float
-    causes: frozenset[str]
+    causes: frozenset[ErrorSource]
     figures: Array
 
 
@@ -28,6 +30,12 @@ class Doubts:
 
     guesses: tuple[Guess, ...] = ()
     rows: int = 0
+
+    @property
+    def sources(self) -> frozenset[ErrorSource]:
+        """The figures that are in doubt so much that it is worth a word."""
+        some = {source for guess in self.guesses for source in guess.causes}
+        return frozenset(s for s in some if sum(g.more for g in self.guesses if s in g.causes) > _WORTH)
 
     @property
     def worth_knowing(self) -> bool:

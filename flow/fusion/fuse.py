@@ -12,6 +12,7 @@ from typing import Any, Generic, TypeAlias, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
+from flow.error_sources import ErrorSource
 from flow.fusion.filter import Filter
 from flow.fusion.fusedlog import STATUS, FusedLogWriter
 from flow.fusion.inputs import RowReader
@@ -108,7 +109,8 @@ class FusedLog:
         self._raw.add(row)
         self._filter.push_row(row)
         sight = None if result.position is None else result.position.sight
-        if sight is not None and "relief" not in result.effects_m_s:  # over uneven ground way and turn bend each other
+        # Over uneven ground way and turn bend each other.
+        if sight is not None and ErrorSource.RELIEF not in result.effects_m_s:
             self._filter.push_sight(sight)
 
     def finish(self) -> dict[str, Any]:

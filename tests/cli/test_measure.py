@@ -91,9 +91,16 @@ def test_a_flight_without_any_speed_is_summed_up_too(recording: Path) -> None:
     readings = pd.read_csv(recording / "range.csv")
     readings["range_m"] = 50.0
     readings.to_csv(recording / "range.csv", index=False)
-    lines = measured("rec").stdout.splitlines()
+    result = run("rec")
+    lines = result.stdout.splitlines()
+    assert result.exit_code == 1  # the data could not serve
     assert lines[0].endswith("65 rows; none with a trustworthy velocity")
     assert lines[1].split()[:2] == ["65", "height_out_of_range:"]
+    assert result.stderr == "groundpace: no row has a speed; `groundpace check rec` names the cause\n"
+    assert read_speed_columns(recording / "measured" / "speed.csv").status == ["height_out_of_range"] * 65
+    page = (recording / "measured" / "review.html").read_text()
+    assert "No row has a speed" in page and f"65 of 65 rows: {REASONS['height_out_of_range']}." in page
+    assert 'class="plot" data-chart="forward"' not in page and 'class="plot" data-chart="status"' in page
     facts = json.loads((recording / "measured" / "summary.json").read_text())
     assert facts["rows_usable"] == 0
     assert facts["mean_speed_m_s"] is facts["top_speed_m_s"] is facts["lowest_height_m"] is None

@@ -43,6 +43,7 @@ class Limits(Section):
     gyro_bias_instability_rad_s: Limit = _limit(3e-4, "one degree a minute")
     range_scale_off: Limit = _limit(0.05, "from 1; more is a wrong unit, a wrong air or a failing sensor")
     range_scale_sigma: Limit = _limit(0.01, "speed carries the same relative error")
+    range_air_sigma: Limit = _limit(0.01, "an ultrasonic range in unknown air; speed carries the same relative error")
     range_offset_m: Limit = _limit(0.15, "either way; more is not where the sensor sits")
     range_offset_sigma_m: Limit = _limit(0.02, "4 % of speed at 0.5 m")
     range_noise_m: Limit = _limit(0.05, "one reading's scatter; more drowns every speed below 1 m")

@@ -109,6 +109,12 @@ def lens(source: Path, board: BoardKind, model: Any, module: Path, dry_run: bool
 )
 @position_option
 @click.option("--beam", type=click.Choice(["wide", "narrow"]), help="Ultrasonic cone or laser; written too.")
+@click.option(
+    "--air",
+    type=click.FloatRange(-60, 80),
+    metavar="C",
+    help="Air temperature on the bench, degrees C, of an ultrasonic sensor; the scale then holds in that air.",
+)
 @module_file_option
 @dry_run_option
 @report_option
@@ -117,26 +123,43 @@ def range_(
     tape_sigma: float,
     position: list[float] | None,
     beam: str | None,
+    air: float | None,
     module: Path,
     dry_run: bool,
     report: Path | None,
 ) -> None:
     """Calibrate the range sensor from readings at taped heights.
 
-    TABLE.csv has the columns reference_m (taped), range_m (read) and, for an ultrasonic sensor whose module
-    file sets range.assumed_air_temperature_c, air_temperature_c. Twenty readings at each of four or more
-    heights, spread over the range in use, are good. Stray echoes may stay in.
+    TABLE.csv has the columns reference_m (taped), range_m (read) and, for an ultrasonic sensor, the air's
+    temperature in air_temperature_c; --air gives one for all. A wide beam is taken to be ultrasonic unless the
+    module file says range.air_dependent: false. Twenty readings at each of four or more heights, spread over the
+    range in use, are good. Stray echoes may stay in.
 
     \b
     Example:
-      groundpace calibrate range taped-heights.csv --beam wide --position -0.02,0,0.015 --module fern-03.yaml
+      groundpace calibrate range taped-heights.csv --beam wide --air 20 --position -0.02,0,0.015 --module fern-03.yaml
     """
     from calib.ranging import calibrate_range
     from cli.page.sensors import range_facts, range_page
 
     target = _Target(module, "range", dry_run, report)
+    matters = target.is_air_dependent(beam)
+    if air is not None and not matters:
+        raise click.UsageError(
+            "--air: a narrow beam is taken to be light, whose readings do not depend on the air; for a narrow ultrasonic"
+            " beam set range.air_dependent: true in the module file"
+            if target.air_dependent_left_out
+            else "--air: the module file says range.air_dependent: false; one of them is wrong"
+        )
     with _telling() as say:
-        found = calibrate_range(table, target.assumed_air_temperature_c, tape_sigma, progress=say)
+        found = calibrate_range(
+            table,
+            target.assumed_air_temperature_c,
+            tape_sigma,
+            air_temperature_c=air,
+            air_dependent=matters,
+            progress=say,
+        )
     stated = {key: value for key, value in (("beam", beam), ("position_m", position)) if value is not None}
     sections = {"range": target.with_other_sigmas("range", found.section()) | stated}
     target.finish(sections, range_facts(found), found.remarks, partial(range_page, found, target.name))
@@ -232,6 +255,16 @@ class _Target:
     def assumed_air_temperature_c(self) -> float | None:
         """What an ultrasonic sensor assumes."""
         return self._held.range.assumed_air_temperature_c
+
+    @property
+    def air_dependent_left_out(self) -> bool:
+        """Whether the module file leaves it to the beam whether the air matters."""
+        return self._held.range.air_dependent is None
+
+    def is_air_dependent(self, beam: str | None) -> bool:
+        """Whether readings depend on the air, by the file and, where given, by the beam that is about to be written."""
+        held = self._held.range
+        return (held if beam is None else held.model_copy(update={"beam": beam})).is_air_dependent
 
     def surer_bias(self, bias_rad_s: Sequence[float], sigma_rad_s: Sequence[float]) -> bool:
         """Whether the file's own gyro bias agrees with this one within three sigma, and has smaller sigmas."""

@@ -186,7 +186,13 @@ class RangeSigma(Section):
 
 
 class Range(Section):
-    """The height ranger: distance = scale * range_m + offset_m."""
+    """The height ranger: distance = scale * range_m + offset_m.
+
+    ``assumed_air_temperature_c``, for ultrasonic sensors only, is the air in which that holds: for which the sensor
+    converts echo time to distance, or in which it was calibrated. ``air_dependent`` left out: a wide beam, and one with an
+    assumed air, is taken to be sound, any other to be light. Say false for a radar, and for an ultrasonic sensor
+    that measures the air itself. See :mod:`flow.air` for what is done where a temperature is missing.
+    """
 
     beam: Literal["wide", "narrow"] = "wide"
     scale: Annotated[float, Field(strict=True, gt=0.1, lt=10)] = 1.0
@@ -197,6 +203,7 @@ class Range(Section):
     min_m: NotNegative = 0.1
     max_m: Positive = 10.0
     assumed_air_temperature_c: Annotated[float, Field(strict=True, ge=-60, le=80)] | None = None
+    air_dependent: Annotated[bool, Field(strict=True)] | None = None
     sigma: RangeSigma = RangeSigma()
     provenance: Provenance = {}
 
@@ -204,4 +211,13 @@ class Range(Section):
     def _ordered(self) -> Range:
         if self.min_m >= self.max_m:
             raise ValueError(f"min_m: {self.min_m} is not below max_m {self.max_m}")
+        if self.air_dependent is False and self.assumed_air_temperature_c is not None:
+            raise ValueError("air_dependent: false, yet assumed_air_temperature_c is given; take one of them out")
         return self
+
+    @property
+    def is_air_dependent(self) -> bool:
+        """Whether a reading changes with the air's temperature, as that of an ultrasonic sensor does."""
+        if self.air_dependent is not None:
+            return self.air_dependent
+        return self.beam == "wide" or self.assumed_air_temperature_c is not None

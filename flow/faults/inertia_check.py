@@ -15,6 +15,7 @@ from typing import TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
+from flow.air import LIKELY_AIR_C, air_scale_sigma
 from flow.faults.doubts import Doubts, Guess
 from flow.faults.wandering import Wandering
 from flow.force_sum import ForceSum
@@ -108,11 +109,12 @@ class InertiaCheck:
         self._force = force
         self._foreseen = foreseen or Doubts()
         alignment, gyro = module.alignment.sigma, module.gyro.sigma
+        range_scale = np.hypot(module.range.sigma.scale, air_scale_sigma(module.range, LIKELY_AIR_C))
         said = np.concatenate(
             [
                 gyro.bias_rad_s[:2],
                 np.zeros(3),
-                [module.camera.focal_sigma.max(), alignment.time_offset_s, module.range.sigma.scale],
+                [module.camera.focal_sigma.max(), alignment.time_offset_s, range_scale],
                 module.alignment.rotation_sigma_rad,
             ]
         )

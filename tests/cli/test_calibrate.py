@@ -163,6 +163,24 @@ def test_the_air_of_the_module_file_is_used(tmp_path: Path, module: Path) -> Non
     assert found.assumed_air_temperature_c == 20.0
 
 
+def test_the_air_of_the_bench_is_written_and_asked_for(taped: Path, module: Path) -> None:
+    asked = run("range", taped, "--beam", "wide", "--module", module)
+    assert asked.exit_code == 0 and "give --air" in asked.stderr
+    assert read_partial_module(module).range.assumed_air_temperature_c is None
+    told = run("range", taped, "--beam", "wide", "--air", "18", "--module", module)
+    assert told.exit_code == 0 and "give --air" not in told.stderr
+    found = read_partial_module(module).range
+    assert found.assumed_air_temperature_c == 18.0 and found.sigma.scale < 0.005
+
+
+def test_light_has_no_air(taped: Path, module: Path) -> None:
+    before = module.read_text()
+    refused = run("range", taped, "--beam", "narrow", "--air", "18", "--module", module)
+    assert refused.exit_code == 2 and "narrow beam is taken to be light" in refused.stderr
+    assert module.read_text() == before
+    assert run("range", taped, "--beam", "narrow", "--module", module).exit_code == 0
+
+
 def test_report_is_one_file_that_needs_no_network(at_rest: Path, module: Path, tmp_path: Path) -> None:
     report = tmp_path / "page.html"
     assert run("gyro", at_rest, "--module", module, "--report", report).exit_code == 0

@@ -85,7 +85,7 @@ def import_(
     outright. PART is time, gyro, accel, range, air_temperature, attitude (roll,pitch), velocity (forward,right,down
     of a reference), height, frame_time or exposure; a minus before a column turns its sign, PART=none leaves it out,
     PART@FILE speaks of one log alone.
-    Units: s ms us ns iso8601, rad/s deg/s mdeg/s, m/s^2 g mg, m cm mm ft, rad deg, degC K.
+    Units: s ms us ns iso8601, rad/s deg/s mdeg/s, m/s^2 g mg, m cm mm in ft, rad deg, degC degF K.
 
     Where video and log were started by hand, their offset and drift are found by matching how the picture and the gyro
     turned; that takes the lens (--module). DIR/import.yaml says where everything came from; it repeats the import, and
@@ -101,7 +101,7 @@ def import_(
     """
     from flow.errors import DataError
     from flow.intake.gather import gather
-    from flow.intake.gathered import changed_sources, write_recording
+    from flow.intake.gathered import changed_sources, check_target, write_recording
     from flow.intake.mapping import read_mapping
     from flow.intake.plan import Said, make_plan, sample
     from flow.scene.encode import Encoding
@@ -112,9 +112,14 @@ def import_(
     say = Console(stderr=True, highlight=False, soft_wrap=True, markup=False).print
     told = Said(parts=_parts(said), topics=_pairs(topics), **options)
     kept = None if mapping is None else read_mapping(mapping)
+    check_target(output, force=force)
     plan, proposals = make_plan(sources, kept, told)
     for proposal in proposals:
         _show(proposal, sample(proposal.log), say)
+    shown = [proposal.log.file for proposal in proposals]
+    for log in plan.logs:
+        if log.file not in shown and (left_out := sample(log).left_out):
+            say(f"{log.file}: not taken over: {', '.join(left_out)}")
     if proposals and not yes:
         try:
             click.confirm("Import with this mapping?", default=True, abort=True, err=True)
@@ -184,6 +189,8 @@ def _show(proposal: Proposal, rows: Sample, say: Any) -> None:
         say(f"  --map {part_text(part, columns):{width}}  {why[proposal.reasons[part]]}")
     if log.gyro is not None:
         say(f"  --axes '{log.axes}'" if log.axes else "  axes: as the picture will tell, or say --axes")
+    if rows.left_out:
+        say(f"  not taken over: {', '.join(rows.left_out)}")
     say("  as logged:")
     _table(rows.names, rows.logged, say)
     say("  as it will be stored:" if log.axes or log.gyro is None else "  as it will be stored, axes still the log's:")

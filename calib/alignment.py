@@ -59,6 +59,8 @@ class AlignmentCalibration:
         Median over the pairs of their RMS.
     series
         For the report.
+    gyro_scale, gyro_scale_sigma
+        Turn by the gyro over turn by the picture; the tracker and the focal length are in the sigma.
     remarks
         What to know or to do better, one sentence each.
     """
@@ -81,6 +83,8 @@ class AlignmentCalibration:
     relief: float
     residual_px: float
     series: TurnSeries
+    gyro_scale: float
+    gyro_scale_sigma: float
     remarks: tuple[str, ...]
 
     def section(self) -> dict[str, Any]:
@@ -126,6 +130,8 @@ class AlignmentCalibration:
             "duration_s": round(self.duration_s, 3),
             "scene_share": round(self.scene_share, 4),
             "relief": round(self.relief, 4),
+            "gyro_over_picture": round(self.gyro_scale, 5),
+            "gyro_over_picture_sigma": _short(self.gyro_scale_sigma),
         }
 
 
@@ -164,7 +170,7 @@ def calibrate_alignment(
     start = _start(pairs, gyro, module, coarse)
     say("clock, mounting, bias" + (", readout" if readout else ""))
     fit = fit_alignment(pairs, gyro, module.camera, start, readout=readout)
-    check_fit(fit, coarse, video.path)
+    check_fit(fit, coarse, video.path, scale_sigma(module, pairs, fit))
     return _calibration(recording, pairs, gyro, fit, readout=readout)
 
 
@@ -260,7 +266,9 @@ def _calibration(
         relief=fit.relief,
         residual_px=float(np.nanmedian(fit.residual_px)),
         series=turn_series(pairs, gyro, module, fit),
-        remarks=remarks(fit),
+        gyro_scale=fit.gyro_scale,
+        gyro_scale_sigma=scale_sigma(module, pairs, fit),
+        remarks=remarks(fit, scale_sigma(module, pairs, fit)),
     )
 
 
@@ -278,6 +286,12 @@ def tracker_sigma(module: Module, pairs: TurnPairs, fit: AlignmentFit) -> Array:
     offset_s = angle / float(np.sqrt(np.mean(change**2)))
     sigma = np.array([angle / turn] * 3 + [offset_s] + [angle / span_s] * 3 + [angle / turn] * 2 + [offset_s])
     return sigma[: len(fit.sigma)]
+
+
+def scale_sigma(module: Module, pairs: TurnPairs, fit: AlignmentFit) -> float:
+    """One-sigma of the gyro's scale against the picture: the fit's, the tracker's share of a turn, the focal length's."""
+    by_tracker = float(tracker_sigma(module, pairs, fit)[0])
+    return float(np.hypot.reduce([fit.gyro_scale_sigma, by_tracker, module.camera.focal_sigma.max()]))
 
 
 def _origin(of: str, source: Path) -> dict[str, str | int | float | bool]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TypeAlias
 
 import numpy as np
@@ -19,6 +19,8 @@ Array: TypeAlias = NDArray[np.float64]
 
 _STEPS = np.array([1e-5] * 3 + [1e-5] + [1e-5] * 3 + [1e-4] * 2 + [1e-5])  # of the numerical derivative
 _SIZES = np.array([0.1] * 3 + [0.01] + [0.01] * 3 + [0.3] * 2 + [0.01])  # of the unknowns, for the trust region
+_MOST_SCALES = 4
+_SCALE_STEP = 1e-4  # of the gyro's scale, for its numerical derivative
 _TILT_SIGMA = 0.5  # rad a round: steadies the normal of a plane too far away to tell
 _TUKEY = 4.685  # 95 % efficiency on Gaussian scatter (Huber and Ronchetti 2009)
 _CAUCHY2 = 2.0
@@ -55,6 +57,9 @@ class AlignmentFit:
         (P, 3) turn by the gyro, camera axes; the picture's is the sum of both.
     halves_differ
         By how many sigmas the first and the second half of the recording disagree, for each unknown.
+    gyro_scale, gyro_scale_sigma
+        Turn by the gyro over turn by the picture, all else free: 1 but for an error of the gyro's scale or the focal length.
+        1 and infinity where only a rough fit was asked for.
     """
 
     unknowns: Unknowns
@@ -67,17 +72,13 @@ class AlignmentFit:
     missing_rad: Array
     gyro_turn_rad: Array
     halves_differ: Array
+    gyro_scale: float
+    gyro_scale_sigma: float
 
     @property
     def sigma(self) -> Array:
         """One-sigma of each unknown."""
         return np.asarray(np.sqrt(np.diag(self.covariance)))
-
-    @property
-    def gyro_scale(self) -> float:
-        """Turn by the gyro over turn by the picture: 1 but for an error of the gyro's scale or the focal length."""
-        turn = self.gyro_turn_rad
-        return 1 / (1 + float(np.sum(self.missing_rad * turn) / np.sum(turn**2)))
 
 
 def fit_alignment(
@@ -112,7 +113,7 @@ def fit_alignment(
         fit.round(trim=True)
         if count + 1 >= _FINE and np.all(np.abs(fit.step) < _SETTLED * np.sqrt(np.diag(fit.covariance()))):
             break
-    return fit.result()
+    return fit.result(fit.gyro_scale() if not rough else (1.0, np.inf))
 
 
 class _Fit:
@@ -139,8 +140,8 @@ class _Fit:
         self.step = np.asarray(found.x)
         self._jac, self._left = np.asarray(found.jac), np.asarray(found.fun)
 
-    def result(self) -> AlignmentFit:
-        """Judge the fit."""
+    def result(self, gyro_scale: tuple[float, float]) -> AlignmentFit:
+        """Judge the fit; ``gyro_scale`` is told with its sigma."""
         model, equations = self._model, self._model.equations(self.at, self._bend)
         _, displacement = _eliminated(equations, self._white)
         residual = equations.target - _times(equations.rows, displacement[:, None])
@@ -161,6 +162,8 @@ class _Fit:
             missing_rad=_missing_turn(equations, self._white),
             gyro_turn_rad=Rotation.from_matrix(turns[:, 0].transpose(0, 2, 1) @ turns[:, 1]).as_rotvec(),
             halves_differ=self._halves_differ(covariance),
+            gyro_scale=gyro_scale[0],
+            gyro_scale_sigma=gyro_scale[1],
         )
 
     def covariance(self) -> Array:
@@ -169,8 +172,11 @@ class _Fit:
         Matches of a pair err together (codec, gyro noise), and so do successive pairs that share frames and texture:
         the second form sums products of the scores of pairs up to half a second apart (Newey and West 1987).
         """
-        inverse = np.linalg.inv(self._jac.T @ self._jac)
-        scores = self._scores()
+        return self._sandwich(self._jac, self._left)
+
+    def _sandwich(self, jac: Array, left: Array) -> Array:
+        inverse = np.linalg.inv(jac.T @ jac)
+        scores, count = self._scores(jac, left), jac.shape[1]
         middle = scores.T @ scores
         step_s = float(np.median(np.diff(self._model.pairs.middle_s)))
         lags = min(int(_LAG_S / step_s), len(scores) // 4)
@@ -178,19 +184,45 @@ class _Fit:
             shared = scores[lag:].T @ scores[:-lag]
             middle += (1 - lag / (lags + 1)) * (shared + shared.T)
         paired = inverse @ middle @ inverse
-        paired *= 1 + self._count / max(len(scores) - self._count, 1)
+        paired *= 1 + count / max(len(scores) - count, 1)
         alone, together = np.diag(inverse), np.maximum(np.diag(paired), 1e-30)
         widen = np.sqrt(np.maximum(alone / together, 1.0))
         return np.asarray(paired * widen[:, None] * widen)
 
-    def _scores(self) -> Array:
-        pairs = len(self._model.pairs)
-        each = self._jac[:-2] * self._left[:-2, None]
-        return np.asarray(each.reshape(pairs, -1, self._count).sum(axis=1))
+    def _scores(self, jac: Array, left: Array) -> Array:
+        each = jac[:-2] * left[:-2, None]
+        return np.asarray(each.reshape(len(self._model.pairs), -1, jac.shape[1]).sum(axis=1))
+
+    def gyro_scale(self) -> tuple[float, float]:
+        """Scale of the gyro and its one-sigma, all other unknowns free with it.
+
+        What mounting, clock, bias and the plane can make up for is not told of the scale; the covariance then says so. A
+        Gauss-Newton step from weights made for another scale falls short of it: rounds at the new scale follow.
+        """
+        fit = self
+        for _ in range(_MOST_SCALES):
+            step, sigma = fit._scale_step()
+            if abs(step) < sigma:
+                break
+            fit = _Fit(self._model, replace(fit.at, gyro_scale=fit.at.gyro_scale * (1 + step)), self._count)
+            for _ in range(_FINE):
+                fit.round(trim=True)
+        step, sigma = fit._scale_step()
+        return fit.at.gyro_scale * (1 + step), fit.at.gyro_scale * sigma
+
+    def _scale_step(self) -> tuple[float, float]:
+        at = self.at
+        scaled = replace(at, gyro_scale=at.gyro_scale * (1 + _SCALE_STEP))
+        moved, here = (_eliminated(self._model.equations(each, self._bend), self._white)[0] for each in (scaled, at))
+        column = np.append((moved - here).ravel() / _SCALE_STEP, [0.0, 0.0])
+        jac = np.column_stack([self._jac, column])
+        step = -np.linalg.lstsq(jac, self._left, rcond=None)[0]
+        covariance = self._sandwich(jac, self._left + jac @ step)
+        return float(step[-1]), float(np.sqrt(covariance[-1, -1]))
 
     def _halves_differ(self, covariance: Array) -> Array:
         """One step of each half of the recording alone; the difference in sigmas."""
-        scores, half = self._scores(), len(self._model.pairs) // 2
+        scores, half = self._scores(self._jac, self._left), len(self._model.pairs) // 2
         prior = self._jac[-2:].T @ self._jac[-2:]
         jac = self._jac[:-2].reshape(len(scores), -1, self._count)
         steps, spread = [], np.zeros(self._count)

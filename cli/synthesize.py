@@ -117,7 +117,9 @@ def synthesize(
         sheet = Sheet(kind=board.kind, columns=board.columns, rows=board.rows, size_m=board.size_m)
         module, noise, seed = find_module(scene["module"]), scene["noise"], scene["seed"]
         write_views(folder, module, sheet, count=views, noise_levels=noise, seed=seed, force=force)
-        say(f"{views} pictures of {board}\nwritten: {folder}")
+        from flow.figures import counted
+
+        say(f"{counted(views, 'picture')} of {board}\nwritten: {folder}")
         return
     if bench:
         module = find_module(scene["module"])

@@ -1,10 +1,10 @@
-"""How a figure and its one-sigma are written: both end at the same decimal."""
+"""How figures are written: with a one-sigma that ends at the same decimal, and counts with their noun."""
 
 from __future__ import annotations
 
 import math
 
-__all__ = ["with_sigma"]
+__all__ = ["counted", "with_sigma"]
 
 _DIGITS = 2
 _PLAIN = 6  # digits of a value whose sigma is nothing or not known
@@ -42,3 +42,14 @@ def with_sigma(value: float, sigma: float | None, unit: str = "", *, signed: boo
     shown = (round(each, decimals) + 0.0 for each in (value, sigma))  # no negative zero
     first, second = (f"{each:{sign}.{max(decimals, 0)}f}" for each, sign in zip(shown, (plus, ""), strict=True))
     return f"{first} ± {second}{behind}"
+
+
+def counted(number: int, noun: str) -> str:
+    """Write a count with its noun, of which one is one.
+
+    Examples
+    --------
+    >>> counted(1, "picture"), counted(0, "view"), counted(24, "view")
+    ('1 picture', '0 views', '24 views')
+    """
+    return f"{number} {noun}{'' if number == 1 else 's'}"

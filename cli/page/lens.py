@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from cli.page.report import INKS, Chart, Fact, Listing, Page, axis, dots, line
+from flow.figures import counted, with_sigma
 
 if TYPE_CHECKING:
     from calib.lens_result import LensCalibration
@@ -22,17 +23,17 @@ def lens_facts(found: LensCalibration) -> list[Fact]:
     return [
         Fact(
             name="focal length x, y",
-            value=(f"{found.fx_px:.2f} ± {found.fx_sigma_px:.2f}, {found.fy_px:.2f} ± {found.fy_sigma_px:.2f} px"),
+            value=f"{with_sigma(found.fx_px, found.fx_sigma_px)}, {with_sigma(found.fy_px, found.fy_sigma_px, 'px')}",
             meaning=f"speed ± {share:.2g} % at every height",
         ),
         Fact(
             name="principal point x, y",
-            value=(f"{found.cx_px:.2f} ± {found.cx_sigma_px:.2f}, {found.cy_px:.2f} ± {found.cy_sigma_px:.2f} px"),
+            value=f"{with_sigma(found.cx_px, found.cx_sigma_px)}, {with_sigma(found.cy_px, found.cy_sigma_px, 'px')}",
             meaning="the alignment takes most of it up",
         ),
         Fact(
             name="distortion",
-            value=", ".join(f"{name}\u00a0{value:+.4f} ± {sigma:.1g}" for name, value, sigma in bends),
+            value=", ".join(f"{name}\u00a0{with_sigma(value, sigma, signed=True)}" for name, value, sigma in bends),
             meaning="bends the edge of the picture",
         ),
         Fact(
@@ -48,8 +49,8 @@ def lens_page(found: LensCalibration, module: str) -> Page:
     return Page(
         title=f"Lens calibration of {module}",
         summary=(
-            f"{len(found.views)} views of a {found.board} board, {found.model} model, "
-            f"{found.width_px} x {found.height_px} px; {len(found.left_out)} pictures left out."
+            f"{counted(len(found.views), 'view')} of a {found.board} board, {found.model} model, "
+            f"{found.width_px} x {found.height_px} px; {counted(len(found.left_out), 'picture')} left out."
         ),
         facts=lens_facts(found),
         remarks=found.remarks,

@@ -32,7 +32,7 @@ class Conditions:
     matched
         Share of the blocks in view of both pictures that are found again and agree.
     common_jitter_px
-        Motion of the whole picture from frame to frame that is not the craft's, one-sigma: a video codec's (20 mpx on
+        Motion of the whole picture from frame to frame that is not the craft's, one-sigma: a video codec's (0.02 px on
         H.264 over gravel; 0 on lossless video).
     range_rate_hz
         Range readings a second.

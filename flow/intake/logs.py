@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from flow.errors import DataError
+from flow.figures import counted
 from flow.intake.axes import R_body_log
 from flow.intake.gathered import Origin, sha256
 from flow.intake.log_checks import (
@@ -138,7 +139,7 @@ def _known(
     if part == "range":
         nothing = known & (values[:, 0] <= 0)
         if nothing.any():
-            remarks.append(f"range: {nothing.sum()} readings of 0 or less are left out: no reading")
+            remarks.append(f"range: {counted(int(nothing.sum()), 'reading')} of 0 or less left out: no reading")
         known &= ~nothing
     if known.sum() < 2:
         raise DataError(
@@ -147,9 +148,9 @@ def _known(
     time_ns, values, lines = time_ns[known], values[known], lines[known]
     keep, doubled = increasing(time_ns, np.nan_to_num(values), log.file, lines, log.time.columns[0])
     if doubled:
-        remarks.append(f"{part}: {doubled} rows logged twice count once")
+        remarks.append(f"{part}: {counted(doubled, 'row')} logged twice counted once")
     if part == "range" and not (kept := fresh_readings(time_ns, values[:, 0], keep)).all():
-        remarks.append(f"range: {np.sum(keep & ~kept)} rows that only repeat the last reading are left out")
+        remarks.append(f"range: {counted(int(np.sum(keep & ~kept)), 'row')} left out that only repeat the last reading")
         keep &= kept
     rows = _Rows(log, time_ns[keep], values[keep], lines[keep])
     check_not_constant(values[:, :needed], columns.columns, part, log.file)

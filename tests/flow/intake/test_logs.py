@@ -74,7 +74,7 @@ def test_rows_of_other_sensors_in_one_file_and_several_files(tmp_path):
     np.testing.assert_allclose(found.range.range_m, 1.5 + kept % 7 / 100, rtol=1e-15)
     np.testing.assert_allclose(found.range.time_s, 0.05 * kept, rtol=0, atol=1e-15)
     np.testing.assert_allclose(found.range.air_temperature_c, 20.0, rtol=0, atol=1e-12)
-    assert "range: 1 readings of 0 or less are left out: no reading" in found.remarks
+    assert "range: 1 reading of 0 or less left out: no reading" in found.remarks
 
 
 def test_a_range_written_at_the_rate_of_the_gyro_counts_when_it_changes(tmp_path):
@@ -83,7 +83,7 @@ def test_a_range_written_at_the_rate_of_the_gyro_counts_when_it_changes(tmp_path
     found = read_logs([log(path, range=columns("d", "m"))])
     np.testing.assert_allclose(found.range.time_s, 0.05 * np.arange(20), rtol=0, atol=1e-12)
     np.testing.assert_allclose(found.range.range_m, 1.5 + 0.001 * np.arange(20), rtol=1e-15)
-    assert any("480 rows that only repeat the last reading are left out" in remark for remark in found.remarks)
+    assert any("480 rows left out that only repeat the last reading" in remark for remark in found.remarks)
 
 
 def test_stamps_since_1970_start_again_on_a_whole_second(tmp_path):

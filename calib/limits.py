@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import difflib
 import os
 import reprlib
 from pathlib import Path
@@ -87,7 +88,9 @@ def read_limits(path: str | os.PathLike[str]) -> Limits:
         return Limits.model_validate(tree or {})
     except ValidationError as error:
         first = error.errors()[0]
-        known = "unknown limit; `groundpace accept --show-limits` lists them"
+        near = difflib.get_close_matches(str(first["loc"][-1]), Limits.model_fields, 3)
+        known = "unknown limit; " + (f"did you mean {' or '.join(near)}? " if near else "")
+        known += "`groundpace accept --show-limits` lists them"
         problem = (
             known if first["type"] == "extra_forbidden" else f"{first['msg']}, found {reprlib.repr(first['input'])}"
         )

@@ -31,6 +31,7 @@ from flow.sections import (
     Range,
     RangeSigma,
     Section,
+    unknown_key,
 )
 
 __all__ = [
@@ -209,6 +210,8 @@ def _validated(kind: type[M], tree: dict[str, Any], path: Path) -> M:
         problem = _PROBLEMS.get(first["type"], first["msg"].removeprefix("Value error, "))
         if first["type"] == "missing":
             shown = ""
+        elif first["type"] == "extra_forbidden":
+            problem = unknown_key(kind, loc)
         elif len(loc) < len(first["loc"]) and loc[-1] == "noise_rad_s_rthz":
             problem = "should be a number of 0 or more, or one for each axis"
         problem = problem.replace("Input should be", "should be")
@@ -219,7 +222,6 @@ def _validated(kind: type[M], tree: dict[str, Any], path: Path) -> M:
 _SHORT = reprlib.Repr()
 _SHORT.maxlevel, _SHORT.maxstring = 2, 80
 _PROBLEMS = {
-    "extra_forbidden": "unknown key; is it misspelt?",
     "missing": "missing",
     "model_type": "should be a section of `key: value` lines",
     "finite_number": "should be a finite number",

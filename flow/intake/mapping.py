@@ -14,7 +14,7 @@ from flow.disk.regular import refuse_devices
 from flow.errors import DataError
 from flow.intake.axes import R_body_log
 from flow.intake.units import unit
-from flow.sections import Section
+from flow.sections import Section, unknown_key
 
 DIMENSIONS: Mapping[str, str] = {
     "time": "time",
@@ -249,7 +249,7 @@ def read_mapping(path: Path) -> ImportPlan:
         first = error.errors()[0]
         problem = first["msg"].removeprefix("Value error, ").replace("Input should be", "should be")
         if first["type"] == "extra_forbidden":
-            problem = "unknown key; is it misspelt?"
+            problem = unknown_key(ImportPlan, first["loc"])
         elif first["loc"][:1] == ("clock",):
             problem = "search, same or a number of seconds is expected"
         key = ".".join(str(part) for part in first["loc"] if part not in ("float", "literal['search','same']"))

@@ -101,7 +101,7 @@ clock: 12.5
     [
         ("logs: [", "is not YAML"),
         ("just words", "expected sections such as"),
-        ("log: []", "kept.yaml: log: unknown key; is it misspelt"),
+        ("log: []", "kept.yaml: log: unknown key; did you mean logs"),
         ("logs: [{file: a.csv, time: {columns: [t], unit: fortnight}}]", "time: 'fortnight' is no unit of time"),
         (
             "logs: [{file: a.csv, time: {columns: [t], unit: s}, gyro: {columns: [a], unit: g}}]",

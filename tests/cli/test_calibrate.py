@@ -108,7 +108,7 @@ def test_words_say_value_sigma_and_meaning(taped: Path, module: Path) -> None:
     said = run("range", taped, "--module", module).stderr
     scale = re.search(r"scale +(1\.\d+) ± (0\.\d+) +speed ± (\d\.\d+) % at every height", said)
     assert scale and float(scale[3]) == pytest.approx(100 * float(scale[2]) / float(scale[1]), abs=0.01)
-    assert re.search(r"offset +-\d+\.\d ± \d+\.\d mm", said)
+    assert re.search(r"offset +-\d+\.\d\d ± 0\.\d\d mm|offset +-\d+\.\d ± \d\.\d mm", said)
     assert "written: range in" in said
 
 
@@ -253,8 +253,11 @@ def test_lens_from_pictures(pictures: Path, module: Path, tmp_path: Path) -> Non
     assert abs(camera.fx_px - PINHOLE[0]) < 4 * camera.focal_sigma[0] * camera.fx_px
     assert abs(camera.cx_px - PINHOLE[2]) < 4 * camera.sigma.cx_px
     assert re.search(r"focal length x, y +\d+\.\d+ ± \d\.\d+.*speed ± 0\.\d+ %", result.stderr)
+    assert re.search(r"note: \d+ pictures? left out: .*bare\.png \(.*not found", result.stderr)
     parts = Parts(report.read_text(encoding="utf-8"))
     coverage, residuals, bars = parts.figures
+    bare = np.mean(np.array(coverage["data"][0]["z"]) == 0)
+    assert (f"note: No corner was seen in {bare:.0%} of the picture" in result.stderr) == bool(bare)
     assert np.sum(coverage["data"][0]["z"]) == 35 * len(bars["data"][0]["x"])
     # Residuals are drawn as lines between gaps: corner, tip, gap.
     assert len(residuals["data"][0]["x"]) == 3 * len(residuals["data"][1]["x"])

@@ -19,7 +19,7 @@ Array: TypeAlias = NDArray[np.float64]
 
 _STEPS = np.array([1e-5] * 3 + [1e-5] + [1e-5] * 3 + [1e-4] * 2 + [1e-5])  # of the numerical derivative
 _SIZES = np.array([0.1] * 3 + [0.01] + [0.01] * 3 + [0.3] * 2 + [0.01])  # of the unknowns, for the trust region
-_MOST_SCALES = 4
+_MOST_SCALES, _SCALE_STANDS = 4, 3.0  # rounds of it; sigmas: weights for another scale cost some 6 % of a step
 _SCALE_STEP = 1e-4  # of the gyro's scale, for its numerical derivative
 _TILT_SIGMA = 0.5  # rad a round: steadies the normal of a plane too far away to tell
 _TUKEY = 4.685  # 95 % efficiency on Gaussian scatter (Huber and Ronchetti 2009)
@@ -202,7 +202,7 @@ class _Fit:
         fit = self
         for _ in range(_MOST_SCALES):
             step, sigma = fit._scale_step()
-            if abs(step) < sigma:
+            if abs(step) < _SCALE_STANDS * sigma:
                 break
             fit = _Fit(self._model, replace(fit.at, gyro_scale=fit.at.gyro_scale * (1 + step)), self._count)
             for _ in range(_FINE):

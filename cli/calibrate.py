@@ -222,6 +222,7 @@ def alignment(
     from flow.recording import open_recording
 
     target = _Target(module, "alignment", dry_run, report)
+    target.needs_lens()
     with _telling() as say:
         opened = open_recording(recording, module, needs_range=False, check_overlap=False)
         found = calibrate_alignment(opened, readout=readout, progress=say)
@@ -250,6 +251,15 @@ class _Target:
         self._report = report or module.with_name(f"{module.stem}-{command}.html")
         self._held = read_partial_module(module)
         self.name = self._held.name if module.exists() else module.stem
+
+    def needs_lens(self) -> None:
+        """Refuse a module file that is not there yet, or has no lens."""
+        from flow.errors import DataError
+
+        if self._held.camera is None:
+            problem = "no such file" if not self._path.exists() else "has no camera section"
+            command = f"groundpace calibrate lens PICTURES --board KIND:COLSxROWS:SIZE --module {self._path}"
+            raise DataError(f"{problem}; the lens comes first: {command}", path=self._path)
 
     @property
     def assumed_air_temperature_c(self) -> float | None:

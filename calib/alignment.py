@@ -14,6 +14,7 @@ from scipy.spatial.transform import Rotation
 from calib.alignment_checks import check_duration, check_fit, check_texture, remarks
 from calib.alignment_coarse import SEARCH_S, SHORTEST_S, Coarse, find_coarse, picture_turns
 from calib.alignment_fit import AlignmentFit, fit_alignment
+from calib.alignment_sigma import scale_sigma, tracker_sigma
 from calib.provenance import provenance
 from calib.turn_model import TurnModel, Unknowns
 from calib.turn_pairs import TurnPairs, collect_pairs
@@ -31,7 +32,6 @@ Progress: TypeAlias = Callable[[str], None]
 _MOST_PAIRS = 400
 _ROUGH_PAIRS, _ROUGH_TRACKS = 80, 20
 _SPARE_S = 0.05  # of gyro log around each pair, while the offset is still rough
-_TRACKER_PX = 0.005  # measured on rendered recordings, H.264 and lossless: tracks err with the motion, not by chance
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -270,28 +270,6 @@ def _calibration(
         gyro_scale_sigma=scale_sigma(module, pairs, fit),
         remarks=remarks(fit, scale_sigma(module, pairs, fit)),
     )
-
-
-def tracker_sigma(module: Module, pairs: TurnPairs, fit: AlignmentFit) -> Array:
-    """One-sigma that a track error in proportion to the motion leaves; no residual shows it.
-
-    Interpolation and codec pull each track by a few thousandths of a pixel, alike in alike motion. Such an error looks
-    like a mounting off by itself over the turn of a pair, a clock off by itself over the change of rate in a pair,
-    a bias off by itself over its time.
-    """
-    angle = _TRACKER_PX / np.sqrt(module.camera.fx_px * module.camera.fy_px)
-    span_s = float(np.median(pairs.second_s - pairs.first_s))
-    turn = float(np.sqrt(np.mean(fit.gyro_turn_rad**2)))
-    change = np.gradient(fit.gyro_turn_rad / span_s, pairs.middle_s, axis=0) * span_s
-    offset_s = angle / float(np.sqrt(np.mean(change**2)))
-    sigma = np.array([angle / turn] * 3 + [offset_s] + [angle / span_s] * 3 + [angle / turn] * 2 + [offset_s])
-    return sigma[: len(fit.sigma)]
-
-
-def scale_sigma(module: Module, pairs: TurnPairs, fit: AlignmentFit) -> float:
-    """One-sigma of the gyro's scale against the picture: the fit's, the tracker's share of a turn, the focal length's."""
-    by_tracker = float(tracker_sigma(module, pairs, fit)[0])
-    return float(np.hypot.reduce([fit.gyro_scale_sigma, by_tracker, module.camera.focal_sigma.max()]))
 
 
 def _origin(of: str, source: Path) -> dict[str, str | int | float | bool]:

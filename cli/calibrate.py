@@ -2,23 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping, Sequence
-from contextlib import contextmanager
 from functools import partial
-from math import hypot
 from pathlib import Path
-from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING, Any
 
 import click
-from rich.console import Console
 
 from cli.board import BoardType
+from cli.calibration_target import Target, telling
 from cli.options import Decorator, dry_run_option, module_file_option
 
 if TYPE_CHECKING:
     from calib.boards import BoardKind
-    from cli.page.report import Fact, Page
 
 report_option: Decorator[Any] = click.option(
     "--report",
@@ -90,8 +85,8 @@ def lens(source: Path, board: BoardKind, model: Any, module: Path, dry_run: bool
     from calib.lens import calibrate_lens
     from cli.page.lens import lens_facts, lens_page
 
-    target = _Target(module, "lens", dry_run, report)
-    with _telling() as say:
+    target = Target(module, "lens", dry_run, report)
+    with telling() as say:
         found = calibrate_lens(source, board, model, progress=say)
     sections = {"camera": target.with_other_sigmas("camera", found.section())}
     target.finish(sections, lens_facts(found), found.remarks, partial(lens_page, found, target.name))
@@ -142,7 +137,7 @@ def range_(
     from calib.ranging import calibrate_range
     from cli.page.sensors import range_facts, range_page
 
-    target = _Target(module, "range", dry_run, report)
+    target = Target(module, "range", dry_run, report)
     matters = target.is_air_dependent(beam)
     if air is not None and not matters:
         raise click.UsageError(
@@ -151,7 +146,7 @@ def range_(
             if target.air_dependent_left_out
             else "--air: the module file says range.air_dependent: false; one of them is wrong"
         )
-    with _telling() as say:
+    with telling() as say:
         found = calibrate_range(
             table,
             target.assumed_air_temperature_c,
@@ -183,8 +178,8 @@ def gyro(log: Path, module: Path, dry_run: bool, report: Path | None) -> None:
     from calib.gyro_noise import calibrate_gyro
     from cli.page.sensors import gyro_facts, gyro_page
 
-    target = _Target(module, "gyro", dry_run, report)
-    with _telling() as say:
+    target = Target(module, "gyro", dry_run, report)
+    with telling() as say:
         found = calibrate_gyro(log, progress=say)
     sections = {"gyro": target.with_other_sigmas("gyro", found.section())}
     target.finish(sections, gyro_facts(found), found.remarks, partial(gyro_page, found, target.name))
@@ -221,9 +216,9 @@ def alignment(
     from cli.page.alignment import alignment_facts, alignment_page
     from flow.recording import open_recording
 
-    target = _Target(module, "alignment", dry_run, report)
+    target = Target(module, "alignment", dry_run, report)
     target.needs_lens()
-    with _telling() as say:
+    with telling() as say:
         opened = open_recording(recording, module, needs_range=False, check_overlap=False)
         found = calibrate_alignment(opened, readout=readout, progress=say)
     sections, remarks = {"alignment": dict(found.section())}, found.remarks
@@ -239,117 +234,3 @@ def alignment(
         remarks += ("camera.readout_s is not known and was taken as 0; if the shutter rolls, give --readout.",)
     page = partial(alignment_page, found, target.name, remarks)
     target.finish(sections, alignment_facts(found), remarks, page)
-
-
-class _Target:
-    """The module file that a calibration is about to change; read first: a broken one wastes no time."""
-
-    def __init__(self, module: Path, command: str, dry_run: bool, report: Path | None) -> None:
-        from flow.module import read_partial_module
-
-        self._path, self._dry_run = module, dry_run
-        self._report = report or module.with_name(f"{module.stem}-{command}.html")
-        self._held = read_partial_module(module)
-        self.name = self._held.name if module.exists() else module.stem
-
-    def needs_lens(self) -> None:
-        """Refuse a module file that is not there yet, or has no lens."""
-        from flow.errors import DataError
-
-        if self._held.camera is None:
-            problem = "no such file" if not self._path.exists() else "has no camera section"
-            command = f"groundpace calibrate lens PICTURES --board KIND:COLSxROWS:SIZE --module {self._path}"
-            raise DataError(f"{problem}; the lens comes first: {command}", path=self._path)
-
-    @property
-    def assumed_air_temperature_c(self) -> float | None:
-        """What an ultrasonic sensor assumes."""
-        return self._held.range.assumed_air_temperature_c
-
-    @property
-    def air_dependent_left_out(self) -> bool:
-        """Whether the module file leaves it to the beam whether the air matters."""
-        return self._held.range.air_dependent is None
-
-    def is_air_dependent(self, beam: str | None) -> bool:
-        """Whether readings depend on the air, by the file and, where given, by the beam that is about to be written."""
-        held = self._held.range
-        return (held if beam is None else held.model_copy(update={"beam": beam})).is_air_dependent
-
-    def surer_bias(self, bias_rad_s: Sequence[float], sigma_rad_s: Sequence[float]) -> bool:
-        """Whether the file's own gyro bias agrees with this one within three sigma, and has smaller sigmas."""
-        held = self._held.gyro
-        if "bias_rad_s" not in held.sigma.model_fields_set:
-            return False
-        axes = zip(held.bias_rad_s, held.sigma.bias_rad_s, bias_rad_s, sigma_rad_s, strict=True)
-        return all(
-            old_sigma < new_sigma and abs(old - new) < 3 * hypot(old_sigma, new_sigma)
-            for old, old_sigma, new, new_sigma in axes
-        )
-
-    def with_other_sigmas(self, section: str, values: Mapping[str, Any]) -> dict[str, Any]:
-        """Give ``values`` with the sigmas of keys that this calibration does not find; a readout keeps its origin."""
-        held = getattr(self._held, section)
-        if held is None:
-            return dict(values)
-        sigma = held.sigma.model_dump(exclude_unset=True, exclude_none=True) | values["sigma"]
-        readout = {key: said for key, said in held.provenance.items() if key.startswith("readout_")}
-        return {**values, "sigma": sigma, "provenance": values["provenance"] | readout}
-
-    def finish(
-        self,
-        sections: Mapping[str, Mapping[str, Any]],
-        facts: Sequence[Fact],
-        remarks: Sequence[str],
-        page: Callable[[], Page],
-    ) -> None:
-        """Tell the result; write report and module file, or show the change."""
-        from flow.disk.files import write_text
-        from flow.module import section_diff
-
-        text = self._updated(sections)
-        _tell(facts, remarks)
-        if self._dry_run:
-            click.echo(section_diff(self._path, text), nl=False)
-            click.echo(f"dry run: {self._path} stays as it is", err=True)
-            return
-        from cli.page.report import render
-
-        write_text(self._report, render(page()))
-        write_text(self._path, text)
-        click.echo(f"written: {' and '.join(sections)} in {self._path}, {self._report}", err=True)
-
-    def _updated(self, sections: Mapping[str, Mapping[str, Any]]) -> str:
-        """Text of the module file with all sections renewed, worked out on a copy."""
-        from flow.module import section_update
-
-        text = ""
-        with TemporaryDirectory() as folder:
-            copy = Path(folder) / self._path.name
-            if self._path.exists():
-                copy.write_bytes(self._path.read_bytes())
-            for section, values in sections.items():
-                text = section_update(copy, section, values)
-                copy.write_text(text, encoding="utf-8", newline="\n")
-        return text
-
-
-def _tell(facts: Sequence[Fact], remarks: Sequence[str]) -> None:
-    say = Console(stderr=True, highlight=False, soft_wrap=True, markup=False).print
-    width = max(len(fact.name) for fact in facts)
-    value_width = min(36, max(len(fact.value) for fact in facts))
-    for fact in facts:
-        say(f"{fact.name:<{width}}  {fact.value:<{value_width}}  {fact.meaning}")
-    for remark in remarks:
-        say(f"note: {remark}")
-
-
-@contextmanager
-def _telling() -> Iterator[Callable[[str], None]]:
-    """Show what is being done on standard error, while somebody watches."""
-    console = Console(stderr=True)
-    if not console.is_terminal:
-        yield lambda _: None
-        return
-    with console.status("") as status:
-        yield status.update

@@ -10,6 +10,7 @@ from typing import Any
 from calib.changes import Change, changes
 from calib.limits import Limits
 from calib.speed_error import HOVER, SpeedError, speed_errors
+from flow.air import LIKELY_AIR_C, air_scale_sigma
 from flow.module import Module
 from flow.sections import Alignment, Camera, Gyro, Range
 
@@ -20,6 +21,11 @@ REMEDIES = {
     "range": "groundpace calibrate range",
 }
 """The command that mends a section."""
+
+_AIR = (
+    f"{REMEDIES['range']} TABLE.csv --air C, the air's temperature on the bench; or set range.assumed_air_temperature_c,"
+    " or range.air_dependent: false for a sensor that is no ultrasonic one or measures the air itself"
+)
 
 _MAIN_SIGMA = {
     "camera": {"fx_px", "fy_px"},
@@ -179,6 +185,8 @@ def _range(ranger: Range, limits: Limits) -> Iterator[Check]:
     sigma = ranger.sigma
     yield judge("scale away from 1", abs(ranger.scale - 1), "range_scale_off", "%", look, 100)
     yield judge("scale, one-sigma", sigma.scale, "range_scale_sigma", "%", more, 100)
+    if ranger.is_air_dependent:
+        yield judge("air unknown, one-sigma", air_scale_sigma(ranger, LIKELY_AIR_C), "range_air_sigma", "%", _AIR, 100)
     yield judge("offset either way", abs(ranger.offset_m), "range_offset_m", "mm", look, 1e3)
     yield judge("offset, one-sigma", sigma.offset_m, "range_offset_sigma_m", "mm", more, 1e3)
     yield judge("noise of a reading", ranger.noise_m, "range_noise_m", "mm", look, 1e3)

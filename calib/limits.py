@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import difflib
 import os
 import reprlib
 from pathlib import Path
@@ -43,6 +44,7 @@ class Limits(Section):
     gyro_bias_instability_rad_s: Limit = _limit(3e-4, "one degree a minute")
     range_scale_off: Limit = _limit(0.05, "from 1; more is a wrong unit, a wrong air or a failing sensor")
     range_scale_sigma: Limit = _limit(0.01, "speed carries the same relative error")
+    range_air_sigma: Limit = _limit(0.01, "an ultrasonic range in unknown air; speed carries the same relative error")
     range_offset_m: Limit = _limit(0.15, "either way; more is not where the sensor sits")
     range_offset_sigma_m: Limit = _limit(0.02, "4 % of speed at 0.5 m")
     range_noise_m: Limit = _limit(0.05, "one reading's scatter; more drowns every speed below 1 m")
@@ -97,7 +99,9 @@ def read_limits(path: str | os.PathLike[str]) -> Limits:
         return Limits.model_validate(tree or {})
     except ValidationError as error:
         first = error.errors()[0]
-        known = "unknown limit; `groundpace accept --show-limits` lists them"
+        near = difflib.get_close_matches(str(first["loc"][-1]), Limits.model_fields, 3)
+        known = "unknown limit; " + (f"did you mean {' or '.join(near)}? " if near else "")
+        known += "`groundpace accept --show-limits` lists them"
         problem = (
             known if first["type"] == "extra_forbidden" else f"{first['msg']}, found {reprlib.repr(first['input'])}"
         )

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from flow.air import LIKELY_AIR_C, air_scale_sigma
 from flow.error_sources import ErrorSource
 from flow.module import Module
 
@@ -85,6 +86,8 @@ def speed_error(module: Module, flight: Flight, height_m: float, frame_rate_hz: 
 
     - focal length: the image motion v + w h is read too large by the relative error,
     - range: the height, and with it v, by the relative error of scale, offset and one reading's noise,
+    - air temperature: the same, where the range depends on an air that the module file does not state; where it does,
+      the flight is assumed to log ``air_temperature_c``,
     - mounting: a turn s about the optical axis leaks w s h and v s from one axis into the other;
       turns about the other two axes move level speed in second order only,
     - clock: the wrong moment's rate is taken out, a s h,
@@ -109,6 +112,7 @@ def speed_error(module: Module, flight: Flight, height_m: float, frame_rate_hz: 
         parts_m_s={
             ErrorSource.FOCAL_LENGTH: (focal * math.hypot(v, w * h), focal * w * h),
             ErrorSource.RANGE: (v * height / h, 0.0),
+            ErrorSource.AIR: (v * air_scale_sigma(module.range, LIKELY_AIR_C), 0.0),
             ErrorSource.MOUNTING: (turn * w * h, turn * math.hypot(v, w * h)),
             ErrorSource.CLOCK: (clock, clock),
             ErrorSource.GYRO_NOISE: (float(noise[0]), float(noise[1])),

@@ -37,13 +37,17 @@ _FASTEST_HZ = 8.0  # of a hand's own translation
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Unknowns:
-    """Values to be found; ``normal`` (3,) is the plane's, of length 1, in the frame that does not rotate."""
+    """Values to be found; ``normal`` (3,) is the plane's, of length 1, in the frame that does not rotate.
+
+    ``gyro_scale`` is what the gyro reads over the turn: 1 in a fit, which only asks what another would do.
+    """
 
     R_body_camera: Rotation
     time_offset_s: float
     bias_rad_s: Array
     readout_s: float
     normal: Array
+    gyro_scale: float = 1.0
 
     def moved(self, step: Array) -> Unknowns:
         """Take a step in the order of ``UNKNOWNS``; one without the last leaves the readout."""
@@ -54,6 +58,7 @@ class Unknowns:
             bias_rad_s=self.bias_rad_s + step[4:7],
             readout_s=self.readout_s + (float(step[9]) if len(step) > 9 else 0.0),
             normal=normal / np.linalg.norm(normal),
+            gyro_scale=self.gyro_scale,
         )
 
 
@@ -115,7 +120,7 @@ class TurnModel:
     def camera_turns(self, at: Unknowns, camera_s: Array) -> Array:
         """Turn camera vectors at each of ``camera_s`` (any shape) into the frame that does not rotate."""
         times = (camera_s + at.time_offset_s).ravel()
-        turns = self._log(at.bias_rad_s).matrices(times) @ at.R_body_camera.as_matrix()
+        turns = self._log(at.bias_rad_s, at.gyro_scale).matrices(times) @ at.R_body_camera.as_matrix()
         return np.asarray(turns.reshape(*camera_s.shape, 3, 3))
 
     def equations(self, at: Unknowns, bend: Bend | None = None) -> Equations:
@@ -166,13 +171,13 @@ class TurnModel:
         )
         return np.asarray(b0 * (1 - np.einsum("pi,pit->pt", normal, off0))[:, None] + near[:, None] * (off0 - off1))
 
-    def _log(self, bias_rad_s: Array) -> RotationLog:
-        key = bias_rad_s.tobytes()
+    def _log(self, bias_rad_s: Array, scale: float) -> RotationLog:
+        key = np.append(bias_rad_s, scale).tobytes()
         if key not in self._logs:
             if len(self._logs) > 2:  # the last few serve a numerical derivative
                 self._logs.pop(next(iter(self._logs)))
             log = RotationLog(Gyro(), keep_s=np.inf)
-            rate = self._gyro.rate_rad_s - bias_rad_s
+            rate = (self._gyro.rate_rad_s - bias_rad_s) / scale
             log.append(GyroSamples(time_s=self._gyro.time_s, rate_rad_s=rate, accel_m_s2=None))
             self._logs[key] = log
         return self._logs[key]

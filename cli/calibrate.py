@@ -2,25 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
 from functools import partial
-from math import hypot
 from pathlib import Path
-from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING, Any
 
 import click
 
 from cli.board import BoardType
-from cli.console import print_text, result_console
+from cli.calibration_target import Target
 from cli.help import Group
 from cli.options import Decorator, WordChoice, dry_run_option, module_file_option, position_option
-from cli.progress import Stages, note
+from cli.progress import Stages
 from flow.choices import BEAMS, LENS_MODELS
 
 if TYPE_CHECKING:
     from calib.boards import BoardKind
-    from cli.page.report import Fact, Page
 
 report_option: Decorator[Any] = click.option(
     "--report",
@@ -75,7 +71,7 @@ def lens(source: Path, board: BoardKind, model: Any, module: Path, dry_run: bool
         from calib.lens import calibrate_lens
         from cli.page.lens import lens_facts, lens_page
 
-        target = _Target(module, "lens", dry_run, report)
+        target = Target(module, "lens", dry_run, report)
         found = calibrate_lens(source, board, model, progress=stages.say)
     sections = {"camera": target.with_other_sigmas("camera", found.section())}
     target.finish(sections, lens_facts(found), found.remarks, partial(lens_page, found, target.name))
@@ -95,6 +91,12 @@ def lens(source: Path, board: BoardKind, model: Any, module: Path, dry_run: bool
 @click.option(
     "--beam", type=WordChoice(BEAMS), help="Beam: wide for an ultrasonic cone, narrow for a laser; written too."
 )
+@click.option(
+    "--air",
+    type=click.FloatRange(-60, 80),
+    metavar="C",
+    help="Air temperature on the bench, degrees C, for an ultrasonic sensor; the scale then holds in that air.",
+)
 @module_file_option
 @dry_run_option
 @report_option
@@ -103,27 +105,44 @@ def range_(
     tape_sigma: float,
     position: list[float] | None,
     beam: str | None,
+    air: float | None,
     module: Path,
     dry_run: bool,
     report: Path | None,
 ) -> None:
     """Calibrate the range sensor from readings at taped heights.
 
-    TABLE.csv has the columns reference_m (taped) and range_m (read). It also has air_temperature_c for an
-    ultrasonic sensor whose module file sets range.assumed_air_temperature_c. Take twenty readings at each of four
-    or more heights, spread over the range in use. Stray echoes may stay in.
+    TABLE.csv has the columns reference_m (taped) and range_m (read), and for an ultrasonic sensor the air
+    temperature in air_temperature_c; --air gives one for all rows. A wide beam is assumed to be ultrasonic unless the
+    module file says range.air_dependent: false. Take twenty readings at each of four or more heights, spread over the
+    range in use. Stray echoes may stay in.
 
     \b
     Example:
-      groundpace calibrate range taped-heights.csv --beam wide --position -0.02,0,0.015 \
+      groundpace calibrate range taped-heights.csv --beam wide --air 20 --position -0.02,0,0.015 \
         --module fern-03.yaml
     """
     with Stages() as stages:
         from calib.ranging import calibrate_range
         from cli.page.sensors import range_facts, range_page
 
-        target = _Target(module, "range", dry_run, report)
-        found = calibrate_range(table, target.assumed_air_temperature_c, tape_sigma, progress=stages.say)
+        target = Target(module, "range", dry_run, report)
+        matters = target.is_air_dependent(beam)
+        if air is not None and not matters:
+            raise click.UsageError(
+                "--air: a narrow beam is assumed to be light, whose readings do not depend on the air; for a narrow"
+                " ultrasonic beam set range.air_dependent: true in the module file"
+                if target.air_dependent_left_out
+                else "--air: the module file says range.air_dependent: false; one of them is wrong"
+            )
+        found = calibrate_range(
+            table,
+            target.assumed_air_temperature_c,
+            tape_sigma,
+            air_temperature_c=air,
+            air_dependent=matters,
+            progress=stages.say,
+        )
     stated = {key: value for key, value in (("beam", beam), ("position_m", position)) if value is not None}
     sections = {"range": target.with_other_sigmas("range", found.section()) | stated}
     target.finish(sections, range_facts(found), found.remarks, partial(range_page, found, target.name))
@@ -148,7 +167,7 @@ def gyro(log: Path, module: Path, dry_run: bool, report: Path | None) -> None:
         from calib.gyro_noise import calibrate_gyro
         from cli.page.sensors import gyro_facts, gyro_page
 
-        target = _Target(module, "gyro", dry_run, report)
+        target = Target(module, "gyro", dry_run, report)
         found = calibrate_gyro(log, progress=stages.say)
     sections = {"gyro": target.with_other_sigmas("gyro", found.section())}
     target.finish(sections, gyro_facts(found), found.remarks, partial(gyro_page, found, target.name))
@@ -189,7 +208,8 @@ def alignment(
         from cli.page.alignment import alignment_facts, alignment_page
         from flow.recording import open_recording
 
-        target = _Target(module, "alignment", dry_run, report)
+        target = Target(module, "alignment", dry_run, report)
+        target.needs_lens()
         opened = open_recording(recording, module, needs_range=False, check_overlap=False)
         found = calibrate_alignment(opened, readout=readout, progress=stages.say)
     sections, remarks = {"alignment": dict(found.section())}, found.remarks
@@ -205,88 +225,3 @@ def alignment(
         remarks += ("camera.readout_s is unknown and assumed to be 0; give --readout for a rolling shutter.",)
     page = partial(alignment_page, found, target.name, remarks)
     target.finish(sections, alignment_facts(found), remarks, page)
-
-
-class _Target:
-    """The module file that a calibration is about to change; read first, so that a broken one is reported at once."""
-
-    def __init__(self, module: Path, command: str, dry_run: bool, report: Path | None) -> None:
-        from flow.module import read_partial_module
-
-        self._path, self._dry_run = module, dry_run
-        self._report = report or module.with_name(f"{module.stem}-{command}.html")
-        self._held = read_partial_module(module)
-        self.name = self._held.name if module.exists() else module.stem
-
-    @property
-    def assumed_air_temperature_c(self) -> float | None:
-        """Air temperature that an ultrasonic sensor assumes."""
-        return self._held.range.assumed_air_temperature_c
-
-    def surer_bias(self, bias_rad_s: Sequence[float], sigma_rad_s: Sequence[float]) -> bool:
-        """Whether the file's own gyro bias agrees with this one within three sigma, and has smaller sigmas."""
-        held = self._held.gyro
-        if "bias_rad_s" not in held.sigma.model_fields_set:
-            return False
-        axes = zip(held.bias_rad_s, held.sigma.bias_rad_s, bias_rad_s, sigma_rad_s, strict=True)
-        return all(
-            old_sigma < new_sigma and abs(old - new) < 3 * hypot(old_sigma, new_sigma)
-            for old, old_sigma, new, new_sigma in axes
-        )
-
-    def with_other_sigmas(self, section: str, values: Mapping[str, Any]) -> dict[str, Any]:
-        """Give ``values`` with the sigmas of keys that this calibration does not find; a readout keeps its origin."""
-        held = getattr(self._held, section)
-        if held is None:
-            return dict(values)
-        sigma = held.sigma.model_dump(exclude_unset=True, exclude_none=True) | values["sigma"]
-        readout = {key: said for key, said in held.provenance.items() if key.startswith("readout_")}
-        return {**values, "sigma": sigma, "provenance": values["provenance"] | readout}
-
-    def finish(
-        self,
-        sections: Mapping[str, Mapping[str, Any]],
-        facts: Sequence[Fact],
-        remarks: Sequence[str],
-        page: Callable[[], Page],
-    ) -> None:
-        """Print the result; write report and module file, or show the change."""
-        from flow.disk.files import write_text
-        from flow.module import section_diff
-
-        text = self._updated(sections)
-        _tell(facts, remarks)
-        if self._dry_run:
-            click.echo(section_diff(self._path, text), nl=False)
-            note(f"dry run: {self._path} stays as it is")
-            return
-        from cli.page.report import render
-
-        write_text(self._report, render(page()))
-        write_text(self._path, text)
-        written = f"written: {' and '.join(sections)} in {self._path}, {self._report}"
-        print_text(result_console(), written)
-
-    def _updated(self, sections: Mapping[str, Mapping[str, Any]]) -> str:
-        """Text of the module file with all sections renewed, worked out on a copy."""
-        from flow.module import section_update
-
-        text = ""
-        with TemporaryDirectory() as folder:
-            copy = Path(folder) / self._path.name
-            if self._path.exists():
-                copy.write_bytes(self._path.read_bytes())
-            for section, values in sections.items():
-                text = section_update(copy, section, values)
-                copy.write_text(text, encoding="utf-8", newline="\n")
-        return text
-
-
-def _tell(facts: Sequence[Fact], remarks: Sequence[str]) -> None:
-    console = result_console()
-    width = max(len(fact.name) for fact in facts)
-    value_width = min(36, max(len(fact.value) for fact in facts))
-    for fact in facts:
-        print_text(console, fact.meaning, label=f"{fact.name:<{width}}  {fact.value:<{value_width}}  ")
-    for remark in remarks:
-        print_text(console, remark, label="note: ")

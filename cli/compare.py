@@ -157,14 +157,18 @@ def _cells(axis: AxisAccuracy) -> list[str]:
 
 
 def _percent(value: float | None, sigma: float | None) -> str:
-    return "unknown" if value is None or sigma is None else f"{100 * value:+z.2f} ± {100 * sigma:.2f}"
+    from flow.figures import with_sigma
+
+    return "unknown" if value is None or sigma is None else with_sigma(100 * value, 100 * sigma, signed=True)
 
 
 def _time_line(found: Comparison) -> str:
+    from flow.figures import with_sigma
+
     shift = found.time_shift
     if shift is None:
         return "time shift: not observable from this motion"
     state = "removed" if found.aligned else "not removed (--align removes it)"
-    size = f"{'+-'[shift.shift_s < 0]} {abs(1000 * shift.shift_s):.1f} ms"
-    sigma = f"one-sigma {1000 * shift.sigma_s:.1f} ms"
-    return f"time shift: log time {size} = reference time ({sigma}), {state}"
+    size, sigma = with_sigma(abs(1000 * shift.shift_s), 1000 * shift.sigma_s).split(" ± ")
+    sign = "-" if shift.shift_s < 0 else "+"
+    return f"time shift: log time {sign} {size} ms = reference time (one-sigma {sigma} ms), {state}"

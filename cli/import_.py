@@ -13,7 +13,7 @@ from rich.console import Console
 
 from cli.console import print_text, result_console
 from cli.options import WordChoice, WordOr, verbosity
-from cli.progress import frames_progress
+from cli.progress import frames_progress, note
 from flow.choices import CLOCKS, CODECS, FRAME_TIMES
 
 if TYPE_CHECKING:
@@ -97,7 +97,7 @@ def import_(
     confirmed. --map states it directly. PART is time, gyro, accel, range, air_temperature, attitude (roll,pitch),
     velocity (forward,right,down of a reference), height, frame_time or exposure. A minus before a column changes its
     sign, PART=none leaves a part out, PART@FILE refers to one log.
-    Units: s ms us ns iso8601, rad/s deg/s mdeg/s, m/s^2 g mg, m cm mm ft, rad deg, degC K.
+    Units: s ms us ns iso8601, rad/s deg/s mdeg/s, m/s^2 g mg, m cm mm in ft, rad deg, degC degF K.
 
     Where video and log were started separately, their clock offset and drift are estimated by matching the rotation
     in the video with the gyro. This needs the lens (--module). DIR/import.yaml records where everything came from;
@@ -113,7 +113,7 @@ def import_(
     """
     from flow.errors import DataError
     from flow.intake.gather import gather
-    from flow.intake.gathered import changed_sources, write_recording
+    from flow.intake.gathered import changed_sources, check_target, write_recording
     from flow.intake.mapping import read_mapping
     from flow.intake.plan import Said, make_plan, sample
     from flow.scene.encode import Encoding
@@ -124,9 +124,14 @@ def import_(
     console = result_console()
     told = Said(parts=_parts(said), topics=_pairs(topics), **options)
     kept = None if mapping is None else read_mapping(mapping)
+    check_target(output, force=force)
     plan, proposals = make_plan(sources, kept, told)
     for proposal in proposals if not yes or verbosity() >= 0 else ():
         _show(proposal, sample(proposal.log))
+    shown = [proposal.log.file for proposal in proposals]
+    for log in plan.logs:
+        if log.file not in shown and (left_out := sample(log).left_out):
+            note(f"{log.file}: columns left out: {', '.join(left_out)}")
     if proposals and not yes:
         try:
             click.confirm("Import with this mapping?", default=True, abort=True, err=True)
@@ -199,6 +204,8 @@ def _show(proposal: Proposal, rows: Sample) -> None:
         say(f"  --map {part_text(part, columns):{width}}  {why[proposal.reasons[part]]}")
     if log.gyro is not None:
         say(f"  --axes '{log.axes}'" if log.axes else "  axes: to be estimated from the video; --axes states them")
+    if rows.left_out:
+        say(f"  columns left out: {', '.join(rows.left_out)}")
     say("  as logged:")
     _table(rows.names, rows.logged, say)
     say("  as it will be stored:" if log.axes or log.gyro is None else "  as it will be stored, in the log's axes:")

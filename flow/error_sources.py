@@ -88,6 +88,11 @@ class ErrorSource(StrEnum):
         "check the range sensor against taped heights: groundpace calibrate range",
         Lasts.FLIGHT, Follows.VELOCITY, "range.sigma.scale",
     )  # fmt: skip
+    AIR = (
+        "air", "air temperature", "the air's temperature in an ultrasonic range",
+        "state the air of the bench (groundpace calibrate range --air), and log that of the flight in range.csv",
+        Lasts.FLIGHT, Follows.VELOCITY, "range.assumed_air_temperature_c",
+    )  # fmt: skip
     FOCAL_LENGTH = (
         "focal_length", "focal length", "the focal length",
         "calibrate the lens again: groundpace calibrate lens",

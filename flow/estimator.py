@@ -394,6 +394,7 @@ class Estimator:
                 distance_sigma_m=known.height.sigma_m,
                 tilt_sigma_rad=known.tilt.sigma_rad,
                 common_px=self._scatter.frame_jitter_px,
+                air_scale_sigma=known.height.air_scale_sigma,
             )
         )
 

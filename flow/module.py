@@ -23,6 +23,7 @@ from flow.errors import DataError
 from flow.module_keys import described
 from flow.section_sigmas import AlignmentSigma, CameraSigma, GyroSigma, Provenance, RangeSigma, Section
 from flow.sections import NOMINAL_MOUNTING_WXYZ, Alignment, Camera, Gyro, Range
+from flow.unknown_key import unknown_key
 
 __all__ = [
     "NOMINAL_MOUNTING_WXYZ",
@@ -224,6 +225,8 @@ def _validated(kind: type[M], tree: dict[str, Any], path: Path) -> M:
         problem = _PROBLEMS.get(first["type"], first["msg"].removeprefix("Value error, "))
         if first["type"] == "missing":
             shown = ""
+        elif first["type"] == "extra_forbidden":
+            problem = unknown_key(kind, loc)
         elif len(loc) < len(first["loc"]) and loc[-1] == "noise_rad_s_rthz":
             problem = "should be a number of 0 or more, or one for each axis"
         problem = problem.replace("Input should be", "should be")
@@ -234,7 +237,6 @@ def _validated(kind: type[M], tree: dict[str, Any], path: Path) -> M:
 _SHORT = reprlib.Repr()
 _SHORT.maxlevel, _SHORT.maxstring = 2, 80
 _PROBLEMS = {
-    "extra_forbidden": "unknown key; is it misspelt?",
     "missing": "missing",
     "model_type": "should be a section of `key: value` lines",
     "finite_number": "should be a finite number",

@@ -219,7 +219,13 @@ class Gyro(Section):
 
 
 class Range(Section):
-    """The height ranger: distance = scale * range_m + offset_m."""
+    """The height ranger: distance = scale * range_m + offset_m.
+
+    ``assumed_air_temperature_c``, for ultrasonic sensors only, is the air in which that holds: for which the sensor
+    converts echo time to distance, or in which it was calibrated. ``air_dependent`` left out: a wide beam, and one with an
+    assumed air, is taken to be sound, any other to be light. Say false for a radar, and for an ultrasonic sensor
+    that measures the air itself. See :mod:`flow.air` for what is done where a temperature is missing.
+    """
 
     beam: Annotated[
         Literal["wide", "narrow"],
@@ -254,10 +260,21 @@ class Range(Section):
         Annotated[float, Field(strict=True, ge=-60, le=80)] | None,
         described(
             "°C",
-            "only for ultrasonic sensors: the air temperature for which they convert echo time to distance",
-            DATA_SHEET,
-            left_out="the sensor needs no air temperature",
+            "only for ultrasonic sensors: the air temperature in which distance = scale * range_m + offset_m holds",
+            "`groundpace calibrate range --air`; or the sensor's data sheet: the air for which it converts echo time",
+            left_out="unknown: 20 ± 10 °C where the reading changes with the air's temperature",
             example=20.0,
+        ),
+    ] = None
+    air_dependent: Annotated[
+        Annotated[bool, Field(strict=True)] | None,
+        described(
+            "text",
+            "whether a reading changes with the air's temperature, as that of an ultrasonic sensor does",
+            DATA_SHEET,
+            left_out="true for a wide beam and where assumed_air_temperature_c is given, otherwise false; say false for a "
+            "radar, and for an ultrasonic sensor that measures the air itself",
+            example=None,
         ),
     ] = None
     sigma: RangeSigma = RangeSigma()
@@ -267,4 +284,13 @@ class Range(Section):
     def _ordered(self) -> Range:
         if self.min_m >= self.max_m:
             raise ValueError(f"min_m: {self.min_m} is not below max_m {self.max_m}")
+        if self.air_dependent is False and self.assumed_air_temperature_c is not None:
+            raise ValueError("air_dependent: false, yet assumed_air_temperature_c is given; take one of them out")
         return self
+
+    @property
+    def is_air_dependent(self) -> bool:
+        """Whether a reading changes with the air's temperature, as that of an ultrasonic sensor does."""
+        if self.air_dependent is not None:
+            return self.air_dependent
+        return self.beam == "wide" or self.assumed_air_temperature_c is not None

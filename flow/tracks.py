@@ -99,8 +99,8 @@ class LucasKanade:
     Each pair starts afresh: corners of the first picture, found on a half-size copy. Their starts are moved to
     evenly stratified sub-pixel places. Bilinear interpolation pulls each displacement by an amount that depends on
     the sub-pixel places of both ends: starts on whole pixels pull it toward half a pixel, starts on half pixels away
-    from it. Alike for all tracks, the pull reads as speed (16-20 mpx on gravel and grass); with starts spread over
-    +-0.43 px around the half it averages to within 1.5 mpx, and what is left of it shows as scatter, which the error
+    from it. Alike for all tracks, the pull reads as speed (0.016-0.020 px on gravel and grass); with starts spread over
+    +-0.43 px around the half it averages to within 0.0015 px, and what is left of it shows as scatter, which the error
     band counts. ``tests/outside/test_exact_shift.py`` measures it on photographs.
 
     Parameters
@@ -133,7 +133,7 @@ class LucasKanade:
     # earlier picture, which then stands still in full agreement. A window that did not move and did not change by
     # a fraction of a grey level is such a copy. Where copies of weak texture abound, the rest is no better.
     _COPY_PX, _COPY_CHANGE, _COPY_SQUARE, _COPY_SHARE = 0.02, 0.3, 10.0, 0.25
-    _SPREAD_PX = 0.43  # over the full +-0.5 px the pull toward the half wins by 2-4 mpx
+    _SPREAD_PX = 0.43  # over the full +-0.5 px the pull toward the half wins by 0.002-0.004 px
     _NOISE = 2.0  # grey levels
     _FLOOR_PX = 0.03  # interpolation and codec
     _WINDOW = 15  # px; 21 is no more exact on photographs and costs twice

@@ -140,7 +140,10 @@ def test_the_readmes_example_passes_mypy_strict(tmp_path: Path) -> None:
     [block] = re.findall(r"```python\n(.*?)```", readme, flags=re.DOTALL)
     assert mypy_says(block, tmp_path) == ""
     # The check can fail: a row may have no velocity, and its speed is a number.
-    hasty = block.replace("if isinstance(velocity, flow.LevelVelocity):", "if result.row.status == 'ok':")
+    hasty = block.replace(
+        "isinstance(velocity := result.row.velocity, flow.LevelVelocity)",
+        "(velocity := result.row.velocity).status == 'ok'",
+    )
     assert hasty != block
     assert 'Item "NoVelocity" of "LevelVelocity | NoVelocity" has no attribute "forward_m_s"' in mypy_says(
         hasty, tmp_path

@@ -9,8 +9,8 @@ from typing import TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
-from calib.alignment import tracker_sigma
 from calib.alignment_fit import AlignmentFit, fit_alignment
+from calib.alignment_sigma import tracker_sigma
 from calib.fitness.motion import pair_motions
 from calib.fitness.posed import MOST_PX, Posed, chosen_pairs, filed, looseness
 from calib.fitness.slopes import slope

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from cli.page.report import INKS, Chart, Fact, Listing, Page, axis, dots, line
+from flow.figures import with_sigma
 from flow.wording import counted
 
 if TYPE_CHECKING:
@@ -24,17 +25,17 @@ def lens_facts(found: LensCalibration) -> list[Fact]:
     return [
         Fact(
             name="focal length x, y",
-            value=(f"{found.fx_px:.2f} ± {found.fx_sigma_px:.2f}, {found.fy_px:.2f} ± {found.fy_sigma_px:.2f} px"),
+            value=f"{with_sigma(found.fx_px, found.fx_sigma_px)}, {with_sigma(found.fy_px, found.fy_sigma_px, 'px')}",
             meaning=f"speed ± {share:.2g} % at every height",
         ),
         Fact(
             name="principal point x, y",
-            value=(f"{found.cx_px:.2f} ± {found.cx_sigma_px:.2f}, {found.cy_px:.2f} ± {found.cy_sigma_px:.2f} px"),
+            value=f"{with_sigma(found.cx_px, found.cx_sigma_px)}, {with_sigma(found.cy_px, found.cy_sigma_px, 'px')}",
             meaning="the alignment takes most of it up",
         ),
         Fact(
             name="distortion",
-            value=", ".join(f"{name}\u00a0{value:+.4f} ± {sigma:.1g}" for name, value, sigma in bends),
+            value=", ".join(f"{name}\u00a0{with_sigma(value, sigma, signed=True)}" for name, value, sigma in bends),
             meaning="bends the edge of the picture",
         ),
         Fact(

@@ -14,10 +14,10 @@ from typing import Literal, TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
+from flow.air import LIKELY_AIR_C, air_scale_sigma
 from flow.budget.conditions import Conditions
 from flow.budget.situation import LAG_ONE, Situation
 from flow.error_sources import ErrorSource
-from flow.height import ZERO_CELSIUS_K
 from flow.module import Module
 
 __all__ = ["Budget", "Cause", "Kind", "predict"]
@@ -113,7 +113,7 @@ def predict(module: Module, conditions: Conditions) -> Budget:
       ``(1 + m) H y``; and both act as a wrong tilt does, less the height;
     - tilt: nothing in level flight; with a lean, see :meth:`flow.budget.situation.Situation.by_tilt`;
     - camera position: ``y p_y``, and by p_z the height and the swing, ``v p_z / H`` and ``w p_z (1 + arm / H)``;
-    - range: v times scale, ``offset / H`` and half the relative error of the air's absolute temperature.
+    - range: v times scale and ``offset / H``; air temperature: v times half the relative error of its absolute value.
     """
     place = Situation(module, conditions)
     causes = (
@@ -136,6 +136,7 @@ def predict(module: Module, conditions: Conditions) -> Budget:
         _mounting(place),
         _camera_position(place),
         _range(place),
+        _air(place),
     )
     return Budget(causes=causes, picture_bound_m_s=_pair(place.picture.bound_px * place.m_s_per_px))
 
@@ -232,11 +233,15 @@ def _camera_position(place: Situation) -> Cause:
 
 def _range(place: Situation) -> Cause:
     sensor, height = place.module.range, place.conditions.height_m
-    air = 0.0
-    if sensor.assumed_air_temperature_c is not None:
-        air = 0.5 * place.conditions.air_sigma_k / (sensor.assumed_air_temperature_c + ZERO_CELSIUS_K)
-    distance = np.hypot.reduce([sensor.sigma.scale * height, sensor.sigma.offset_m, air * height])
+    distance = np.hypot(sensor.sigma.scale * height, sensor.sigma.offset_m)
     return _cause(place, ErrorSource.RANGE, "systematic", steady=(place.v * float(distance) / place.camera_m, 0.0))
+
+
+def _air(place: Situation) -> Cause:
+    sensor, sigma_k = place.module.range, place.conditions.air_sigma_k
+    share = air_scale_sigma(sensor, LIKELY_AIR_C) if sigma_k is None else air_scale_sigma(sensor, None, sigma_k)
+    steady = (place.v * share * place.conditions.height_m / place.camera_m, 0.0)
+    return _cause(place, ErrorSource.AIR, "systematic", steady=steady)
 
 
 def _pair(values: Array) -> tuple[float, float]:

@@ -8,6 +8,7 @@ from typing import TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
+from flow.air import LIKELY_AIR_C, air_scale_sigma
 from flow.error_sources import ErrorSource
 from flow.module import Module
 from flow.pair.shared_errors import UnitEffects
@@ -41,11 +42,12 @@ HYPOTHESES = [frozenset(some) for most in range(3) for some in itertools.combina
 def weights(module: Module) -> tuple[Array, Array]:
     """Give one over the variance of each figure, (FIGURES,) if all are off and (hypotheses, FIGURES) under each of them."""
     alignment, gyro = module.alignment.sigma, module.gyro.sigma
+    range_scale = np.hypot(module.range.sigma.scale, air_scale_sigma(module.range, LIKELY_AIR_C))
     said = np.concatenate(
         [
             gyro.bias_rad_s[:2],
             np.zeros(3),
-            [module.camera.focal_sigma.max(), alignment.time_offset_s, module.range.sigma.scale],
+            [module.camera.focal_sigma.max(), alignment.time_offset_s, range_scale],
             module.alignment.rotation_sigma_rad,
         ]
     )

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from flow.camera import Lens
 from flow.errors import DataError
+from flow.figures import with_sigma
 from flow.intake.axes import R_body_log, axes_text, nearest_axes
 from flow.intake.clock_fit import ClockFit, fit_clock
 from flow.intake.clock_search import SHORTEST_S, CoarseOffset, find_offset
@@ -62,10 +63,9 @@ class ClockMatch:
 
     def __str__(self) -> str:
         fit, coarse = self.fit, self.coarse
-        offset = f"camera time {fit.offset_s:+.4f} s = gyro time, ± {1e3 * fit.sigma_s:.2f} ms"
-        drift = (
-            f"drift {1e6 * fit.drift:+.1f} ± {1e6 * fit.drift_sigma:.1f} ppm" if fit.drift else "no significant drift"
-        )
+        offset = f"camera time {with_sigma(fit.offset_s, fit.sigma_s, signed=True)} s = gyro time"
+        ppm = with_sigma(1e6 * fit.drift, 1e6 * fit.drift_sigma, "ppm", signed=True)
+        drift = f"drift {ppm}" if fit.drift else "no significant drift"
         share = f"the gyro explains {100 * coarse.explained:.1f} % of the image rotation"
         second = f", {100 * max(coarse.rival_explained, 0):.0f} % at the second best offset ({coarse.rival_s:+.2f} s)"
         return f"{offset}; {drift}; {share}{second if np.isfinite(coarse.rival_s) else ''}"

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from flow.columns import ATTITUDE, FRAMES, GYRO, RANGE, TRUTH
 from flow.disk.files import write_table
-from flow.disk.folders import fresh_folder
+from flow.disk.folders import check_free, fresh_folder
 from flow.errors import DataError
 from flow.intake.plain_yaml import yaml_text
 from flow.module import Module, write_module
@@ -158,8 +158,7 @@ def write_recording(
     target = Path(folder).absolute()
     encoding, copied = encoding or Encoding(), gathered.frames.video
     video = encoding.file_name if copied is None else f"video{copied.suffix.lower()}"
-    held = sorted(path.name for path in target.glob("video.*")) if force and target.is_dir() else []
-    with fresh_folder(target, {*_FILES, video, *held}, force=force) as beside:
+    with fresh_folder(target, {*_FILES, video, *_videos(target)}, force=force) as beside:
         _write_frames(beside, video, gathered.frames, encoding, progress)
         _write_logs(beside, gathered)
         if module is not None:
@@ -169,6 +168,18 @@ def write_recording(
         tree = {**gathered.mapping, "made": _made(gathered, clock)}
         (beside / IMPORT_FILE).write_text(_HEADING + yaml_text(tree), encoding="utf-8")
         _read_back(beside, video, target)
+
+
+def check_target(folder: str | os.PathLike[str], *, force: bool) -> None:
+    """Refuse a folder that :func:`write_recording` would refuse, before minutes of work are spent on it.
+
+    Raises
+    ------
+    DataError
+        The folder is taken.
+    """
+    target = Path(folder).absolute()
+    check_free(target, {*_FILES, *_videos(target)}, force=force)
 
 
 def changed_sources(gathered: Gathered, made: Mapping[str, Any]) -> list[str]:
@@ -200,6 +211,10 @@ def write_frame_times(path: Path, frames: GatheredFrames) -> None:
     if frames.exposure_s is not None:
         columns["exposure_s"] = frames.exposure_s
     write_table(path, FRAMES, columns)
+
+
+def _videos(target: Path) -> list[str]:
+    return sorted(path.name for path in target.glob("video.*")) if target.is_dir() else []
 
 
 def _made(gathered: Gathered, clock: Mapping[str, Any] | None) -> dict[str, Any]:

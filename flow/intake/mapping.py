@@ -15,6 +15,7 @@ from flow.errors import DataError
 from flow.intake.axes import R_body_log
 from flow.intake.units import unit
 from flow.section_sigmas import Section
+from flow.unknown_key import unknown_key
 from flow.wording import counted
 
 DIMENSIONS: Mapping[str, str] = {
@@ -252,7 +253,7 @@ def read_mapping(path: Path) -> ImportPlan:
         first = error.errors()[0]
         problem = first["msg"].removeprefix("Value error, ").replace("Input should be", "should be")
         if first["type"] == "extra_forbidden":
-            problem = "unknown key; is it misspelt?"
+            problem = unknown_key(ImportPlan, first["loc"])
         elif first["loc"][:1] == ("clock",):
             problem = "search, same or a number of seconds is expected"
         key = ".".join(str(part) for part in first["loc"] if part not in ("float", "literal['search','same']"))

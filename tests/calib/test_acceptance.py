@@ -38,7 +38,7 @@ SECTIONS = {
         "provenance": PROVENANCE,
     },
     "range": {
-        "scale": 1.01, "offset_m": -0.02, "noise_m": 0.005,
+        "scale": 1.01, "offset_m": -0.02, "noise_m": 0.005, "assumed_air_temperature_c": 20.0,
         "sigma": {"scale": 2e-3, "offset_m": 3e-3},
         "provenance": {**PROVENANCE, "residual_m": 0.004},
     },
@@ -63,7 +63,8 @@ def bare(**keys):
     }
     for name, value in keys.items():
         section, key = name.split("__")
-        where = parts[section] if key == "noise_m" or key.startswith("noise_rad") else parts[section]["sigma"]
+        own = key in ("noise_m", "assumed_air_temperature_c") or key.startswith("noise_rad")
+        where = parts[section] if own else parts[section]["sigma"]
         where[key] = value
     return module(Module, **parts)
 
@@ -123,6 +124,8 @@ BOTH = Flight(name="both", speed_m_s=1.5, rocking_rad=math.radians(3), rocking_h
     [
         ("focal_length", {"camera__fx_px": 5.3, "camera__fy_px": 5.3}, {"focal": 0.01}),
         ("range", {"range__scale": 0.02}, {"height_error": 0.04}),
+        # 10 K of 293.15 K, half as much in the speed of sound.
+        ("air", {"range__assumed_air_temperature_c": None}, {"height_error": 2.0 * 0.5 * 10 / 293.15}),
         ("range", {"range__offset_m": 0.03}, {"height_error": 0.03}),
         ("range", {"range__noise_m": 0.03}, {"height_error": 0.03}),
         ("mounting", {"alignment__camera_to_body_rad": [0, 0, 0.01]}, {"turn": (0, 0, 0.01)}),
@@ -189,6 +192,7 @@ BREAKS = {
     "bias instability": ("gyro", {"bias_instability_rad_s": [0, 0, 1e-3]}),
     "scale away from 1": ("range", {"scale": 0.93}),
     "scale, one-sigma": ("range", {"sigma": {"scale": 0.02}}),
+    "air unknown, one-sigma": ("range", {"assumed_air_temperature_c": None}),
     "offset either way": ("range", {"offset_m": -0.2}),
     "offset, one-sigma": ("range", {"sigma": {"scale": 2e-3, "offset_m": 0.03}}),
     "noise of a reading": ("range", {"noise_m": 0.06}),

@@ -8,7 +8,7 @@ import pytest
 
 from calib.boards import parse_board
 from calib.corners import Corners
-from calib.lens import COVERAGE_CELLS, calibrate_lens
+from calib.lens import COVERAGE_CELLS, bare_parts, calibrate_lens
 from calib.views import Picked, SeenView
 from flow.errors import DataError
 from flow.module import read_partial_module, section_update
@@ -271,3 +271,12 @@ def test_nothing_to_see(tmp_path):
     assert "one image is not enough" in refusal(tmp_path / "a.png")
     cv2.imwrite(str(tmp_path / "a.png"), np.full(SIZE[::-1], 90, np.uint8))
     assert "no image shows the chessboard:9x6:0.025" in refusal(tmp_path)
+
+
+def test_parts_without_corners_are_named_where_they_are():
+    coverage = np.ones((6, 8), np.intp)
+    assert bare_parts(coverage) == []
+    coverage[:2, :3] = 0  # rows 0 and 1 are the top third, columns 0 to 2 the left one
+    coverage[5, 6:] = 0  # half of the two rows that are the bottom third, both columns of the right one
+    coverage[2, 3] = 0  # one cell of the six in the middle
+    assert bare_parts(coverage) == ["all of the top left", "50% of the bottom right", "17% of the middle"]

@@ -108,7 +108,7 @@ def test_words_say_value_sigma_and_meaning(taped: Path, module: Path) -> None:
     said = run("range", taped, "--module", module).stdout
     scale = re.search(r"scale +(1\.\d+) ± (0\.\d+) +speed ± (\d\.\d+) % at every height", said)
     assert scale and float(scale[3]) == pytest.approx(100 * float(scale[2]) / float(scale[1]), abs=0.01)
-    assert re.search(r"offset +-\d+\.\d ± \d+\.\d mm", said)
+    assert re.search(r"offset +-\d+\.\d\d ± 0\.\d\d mm|offset +-\d+\.\d ± \d\.\d mm", said)
     assert "written: range in" in said
 
 
@@ -161,6 +161,24 @@ def test_the_air_of_the_module_file_is_used(tmp_path: Path, module: Path) -> Non
     # 1.012 at 20 degrees C; readings at 2 degrees C shrink by sqrt(275.15 / 293.15), so the scale grows.
     assert found.scale == pytest.approx(1.012 * (293.15 / 275.15) ** 0.5, abs=1e-3)
     assert found.assumed_air_temperature_c == 20.0
+
+
+def test_the_air_of_the_bench_is_written_and_asked_for(taped: Path, module: Path) -> None:
+    asked = run("range", taped, "--beam", "wide", "--module", module)
+    assert asked.exit_code == 0 and "give --air" in asked.stdout
+    assert read_partial_module(module).range.assumed_air_temperature_c is None
+    told = run("range", taped, "--beam", "wide", "--air", "18", "--module", module)
+    assert told.exit_code == 0 and "give --air" not in told.stdout
+    found = read_partial_module(module).range
+    assert found.assumed_air_temperature_c == 18.0 and found.sigma.scale < 0.005
+
+
+def test_light_has_no_air(taped: Path, module: Path) -> None:
+    before = module.read_text()
+    refused = run("range", taped, "--beam", "narrow", "--air", "18", "--module", module)
+    assert refused.exit_code == 2 and "narrow beam is assumed to be light" in refused.stderr
+    assert module.read_text() == before
+    assert run("range", taped, "--beam", "narrow", "--module", module).exit_code == 0
 
 
 def test_report_is_one_file_that_needs_no_network(at_rest: Path, module: Path, tmp_path: Path) -> None:
@@ -235,9 +253,13 @@ def test_lens_from_pictures(pictures: Path, module: Path, tmp_path: Path) -> Non
     assert abs(camera.fx_px - PINHOLE[0]) < 4 * camera.focal_sigma[0] * camera.fx_px
     assert abs(camera.cx_px - PINHOLE[2]) < 4 * camera.sigma.cx_px
     assert re.search(r"focal length x, y +\d+\.\d+ ± \d\.\d+.*speed ± 0\.\d+ %", result.stdout)
+    assert re.search(r"note: \d+ images? left out: .*bare\.png \(.*not found", result.stdout)
     parts = Parts(report.read_text(encoding="utf-8"))
     coverage, residuals, bars = parts.figures
-    assert sum(map(int, coverage["data"][0]["text"])) == 35 * len(bars["data"][0]["x"])
+    counts = [int(text) for text in coverage["data"][0]["text"]]
+    bare = np.mean(np.array(counts) == 0)
+    assert (f"note: No corner was seen in {bare:.0%} of the image" in result.stdout) == bool(bare)
+    assert sum(counts) == 35 * len(bars["data"][0]["x"])
     # Residuals are drawn as lines between gaps: corner, tip, gap.
     assert len(residuals["data"][0]["x"]) == 3 * len(residuals["data"][1]["x"])
     assert "bare.png" in parts.words and "not found" in parts.words

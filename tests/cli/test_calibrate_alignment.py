@@ -105,3 +105,16 @@ def test_alignment_needs_a_lens(tmp_path: Path) -> None:
     assert result.exit_code == 1
     assert "camera" in result.stderr and "calibrate lens" in result.stderr
     assert module.read_text() == BEFORE
+
+
+@pytest.mark.parametrize("text", [None, "name: fern-03\n"])
+def test_the_lens_comes_first(text: str | None, tmp_path: Path) -> None:
+    path = tmp_path / "new.yaml"
+    if text is not None:
+        path.write_text(text)
+    before = {each.name: each.read_text() for each in tmp_path.iterdir()}
+    result = run("alignment", HAND_TURNED, "--module", path)
+    assert result.exit_code == 1
+    command = f"groundpace calibrate lens IMAGES --board KIND:COLSxROWS:SIZE --module {path}"
+    assert f"the lens comes first: {command}" in result.stderr
+    assert {each.name: each.read_text() for each in tmp_path.iterdir()} == before

@@ -193,7 +193,7 @@ def test_pictures_with_a_list_of_times(logged: Path, tmp_path: Path) -> None:
         (["--map", "range=sonar_cm:km"], 2, "'km' is no unit of length; did you mean m?"),
         (["--axes", "x=y y=x z=z"], 1, "is a mirror image, which no mounting makes"),
         (["--axes", "x=x y=y"], 1, "is not three axes; write for example"),
-        (["--axes", "x=x y=-y z=-z", "--module", MODULE], 1, "is it --axes 'x=x y=y z=z'?"),
+        (["--axes", "x=x y=-y z=-z", "--module", MODULE], 1, "confirm it with --axes 'x=x y=y z=z'"),
         (["--axes", "x=x y=y z=z", "--module", MODULE], 1, f"is it --axes '{AXES}'"),
         (["--clock", "soon"], 2, "'soon' is not search, same or a number of seconds"),
         (
@@ -201,7 +201,11 @@ def test_pictures_with_a_list_of_times(logged: Path, tmp_path: Path) -> None:
             1,
             "the video 0.052 to 11.935 s: they never overlap; is it --clock search",
         ),
-        (["--clock", "same"], 1, "which way its axes point is unknown without the video; give --axes"),
+        (
+            ["--clock", "same"],
+            1,
+            "which way its axes point is unknown without the video; by gravity down is",
+        ),
         ([], 1, "takes the lens: give --module FILE (a camera section will do), or --clock same or SECONDS"),
         (["--module", "nowhere.yaml"], 1, "nowhere.yaml: no such file"),
         (["--mapping", "nowhere.yaml"], 1, "nowhere.yaml: cannot be read (no such file"),

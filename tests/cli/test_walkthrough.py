@@ -43,3 +43,20 @@ def test_the_walk_through_runs_as_written_and_ends_with_a_module_as_good_as_the_
     assert against.forward.scale_error is not None
     assert abs(against.forward.scale_error) < 0.003
     assert against.forward.rms_m_s < 0.008
+
+
+def test_the_samples_table_runs_from_top_to_bottom_as_written(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    shutil.copytree(ROOT / "sample_video", tmp_path / "sample_video")
+    monkeypatch.chdir(tmp_path)
+    text = (tmp_path / "sample_video" / "README.md").read_text(encoding="utf-8")
+    rows = [line for line in text.splitlines() if line.startswith("| `")]
+    assert [row.split("`")[1] for row in rows] == ["board", "bench", "hand-turned", "flight"]
+    commands = [command for row in rows for command in re.findall(r"`(groundpace [^`]+)`", row)]
+    assert len(commands) >= 6
+    for command in commands:
+        result = CliRunner().invoke(main, shlex.split(command)[1:])
+        assert result.exit_code == 0, f"{command}\n{result.output}"
+    # Measured with the module that the rows above made: 0.4 % are three sigma of range (0.11 %), lens and comparison.
+    against = compare(read_speed_columns("flight-speed/speed.csv"), read_truth("sample_video/flight/truth.csv"))
+    assert against.forward.scale_error is not None
+    assert abs(against.forward.scale_error) < 0.004

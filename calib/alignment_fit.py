@@ -19,7 +19,9 @@ from flow.series import GyroSamples
 Array: TypeAlias = NDArray[np.float64]
 
 _STEPS = np.array([1e-5] * 3 + [1e-5] + [1e-5] * 3 + [1e-4] * 2 + [1e-5] + [1e-5] * 3)  # of the numerical derivative
-_SIZES = np.array([0.1] * 3 + [0.01] + [0.01] * 3 + [0.3] * 2 + [0.01] + [0.1] * 3)  # of the unknowns, for the trust region
+_SIZES = np.array(
+    [0.1] * 3 + [0.01] + [0.01] * 3 + [0.3] * 2 + [0.01] + [0.1] * 3
+)  # of the unknowns, for the trust region
 _TILT_SIGMA = 0.5  # rad a round: steadies the normal of a plane too far away to tell
 _TUKEY = 4.685  # 95 % efficiency on Gaussian scatter (Huber and Ronchetti 2009)
 _CAUCHY2 = 2.0
@@ -126,7 +128,9 @@ def fit_alignment(
         One-sigma (13,) by which they may be off at the start; without, nothing is known of them.
     """
     chosen = range(10 if readout else 9) if free is None else free
-    fit = _Fit(TurnModel(pairs, gyro, camera), start, chosen, np.full(len(UNKNOWNS), np.inf) if prior is None else prior)
+    fit = _Fit(
+        TurnModel(pairs, gyro, camera), start, chosen, np.full(len(UNKNOWNS), np.inf) if prior is None else prior
+    )
     for _ in range(_ROUGH):
         fit.round(trim=False)
     for count in range(0 if rough else _MOST - _ROUGH):

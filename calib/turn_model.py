@@ -236,7 +236,7 @@ def _through_lens(lens: Lens, pairs: TurnPairs, known: NDArray[np.bool_]) -> _Th
         first=ends[0],
         second=ends[1],
         covariance=ray_per_px @ pairs.covariance_px2 @ ray_per_px.transpose(0, 1, 3, 2),
-        px_per_ray=np.linalg.inv(ray_per_px),
+        px_per_ray=np.asarray(np.linalg.inv(ray_per_px), np.float64),
     )
 
 

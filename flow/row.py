@@ -17,7 +17,8 @@ REASONS = {
     "no_texture": "the ground shows too little texture against the picture noise",
     "few_tracks": "too few points could be followed from one picture to the next",
     "contradictory": "the points do not agree on one motion of the ground",
-    "gyro_disagrees": "the picture turns otherwise than the gyro says: check its axes, signs and clock, and the mounting",
+    "gyro_disagrees": "the picture turns otherwise than the gyro says: check the gyro's axes and signs, the clock, the"
+    " mounting, the lens (focal length, distortion) and the readout",
     "picture_fixed": "the picture stands still although the gyro says that the camera turned",
     "too_tilted": "the camera looks too far away from the ground below",
     "uncertain": "the error band is wider than the speed is worth",

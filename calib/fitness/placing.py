@@ -114,7 +114,7 @@ def _difference(fit: AlignmentFit, module: Module) -> Array:
 
 
 def _sigma(placed: Placed, module: Module) -> Array:
-    sigma = np.hypot(placed.fit.sigma, tracker_sigma(module, placed.pairs, placed.fit))
+    sigma = np.hypot(placed.fit.sigma, tracker_sigma(module, placed.pairs, placed.fit)[:10])
     noise = module.gyro.noise_per_axis / np.sqrt(np.ptp(placed.pairs.middle_s))
     sigma[4:7] = np.hypot(sigma[4:7], noise)
     sigma[:3] = np.hypot(sigma[:3], _LENS_PX / np.sqrt(module.camera.fx_px * module.camera.fy_px))

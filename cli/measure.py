@@ -28,8 +28,19 @@ from cli.progress import frames_progress
     metavar="FILE",
     help="A reference log (the columns of truth.csv) to draw beside the speed on the review page.",
 )
+@click.option(
+    "--start", type=click.FloatRange(min=0), metavar="S", help="Measure from here on, s since the first frame."
+)
+@click.option("--end", type=click.FloatRange(min=0), metavar="S", help="Measure up to here, s since the first frame.")
 def measure(
-    recording: Path, module: Path | None, output: Path | None, fast: bool, overlay: bool, reference: Path | None
+    recording: Path,
+    module: Path | None,
+    output: Path | None,
+    fast: bool,
+    overlay: bool,
+    reference: Path | None,
+    start: float | None,
+    end: float | None,
 ) -> None:
     """Turn a recording into a metric speed log.
 
@@ -51,6 +62,8 @@ def measure(
     from flow.speedlog import SpeedLogWriter, Summary
 
     opened = flow.open_recording(recording, module)
+    if start is not None or end is not None:
+        opened = opened.between(start, end)
     output = output or recording / "measured"
     summary, scale_sigma = Summary(), math.inf
     began = time.perf_counter()

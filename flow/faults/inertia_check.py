@@ -34,6 +34,7 @@ _CAUSES = {  # (number, off by, beside)
 }
 _TOLD_AS = {"gyro_scale": "gyro_noise"}
 _OFF_CHANCE = 0.03  # of each, before anything is seen ...
+_TOLD_APART = 0.05  # of the chance of one guess, that of another which is then ruled out
 _BELIEVED = 2.0  # ... and as many times that before it counts
 _ACCELEROMETER_M = 0.007  # one-sigma of where the accelerometer sits from the body origin, each axis
 _ACCELEROMETER_M_S2 = 0.08  # of its bias, as for the tilt
@@ -304,7 +305,20 @@ class InertiaCheck:
         chance = np.exp(weight - weight.max())
         chance /= chance.sum()
         more = chance - _BELIEVED * np.exp(self._chance)
-        self._guesses = tuple(Guess(float(more[k]), _GUESSES[k], found[k]) for k in range(1, len(more)) if more[k] > 0)
+        self._guesses = tuple(
+            Guess(float(more[k]), _GUESSES[k], found[k], _range_scale(k, chance, found))
+            for k in range(1, len(more))
+            if more[k] > 0
+        )
+
+
+def _range_scale(guess: int, chance: Array, found: Array) -> float:
+    """How far off the range's scale may be by a guess: as it says, or as the one says that blames the range for the lens."""
+    causes = _GUESSES[guess]
+    if "focal_length" in causes and "height" not in causes:
+        other = _GUESSES.index((causes - {"focal_length"}) | {"height"})
+        guess = other if chance[other] > _TOLD_APART * chance[guess] else guess
+    return float(found[guess, _WHERE["height"].start]) if "height" in _GUESSES[guess] else 0.0
 
 
 def _by_figure(units: dict[str, Array], velocity: Array, interval_s: float, rate_rad_s: Array) -> Array:

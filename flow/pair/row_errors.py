@@ -65,6 +65,11 @@ class RowErrors:
         """See :class:`InertiaCheck`."""
         return self._inertia.scale_sigma
 
+    @property
+    def range_scale_sigma(self) -> float:
+        """One-sigma of the range's scale, share, by what the rows so far say against the module."""
+        return self._inertia.found.range_scale_sigma
+
     def effects(
         self, view: PairView, pair: PairGeometry, solution: Solution, known: Known, misfit: Misfit
     ) -> dict[str, Array]:

@@ -74,13 +74,24 @@ def find_causes(stretches: Sequence[Stretch], module: Module, clock_s: float) ->
         return ()
     some = np.linspace(0, len(stretch.pairs) - 1, min(_PAIRS, len(stretch.pairs))).astype(np.intp)
     hypotheses = _Hypotheses(stretch.pairs.only(some, _TRACKS), stretch, module, clock_s)
-    causes: list[Cause] = []
-    while len(causes) < _MOST_CAUSES:
-        found = hypotheses.best_beside([cause.figure for cause in causes])
-        if found is None:
-            break
-        causes.append(found)
-    return tuple(causes)
+    steps: list[_Step] = []
+    while len(steps) < _MOST_CAUSES and (step := hypotheses.best_beside([step.figure for step in steps])) is not None:
+        steps.append(step)
+    # A second wrong figure hides the size of the first; one that is merely chance is not plain beside it.
+    for count in range(len(steps), 0, -1):
+        if causes := hypotheses.plain(steps[:count]):
+            return causes
+    return ()
+
+
+@dataclass(frozen=True, slots=True)
+class _Step:
+    """A figure added to those that are free, as in :class:`Cause`."""
+
+    figure: str
+    ratio: float
+    chance: float
+    alike: tuple[str, ...]
 
 
 class _Hypotheses:
@@ -91,7 +102,7 @@ class _Hypotheses:
         self._model = TurnModel(pairs, stretch.gyro, module.camera)
         self._fits: dict[tuple[str, ...], AlignmentFit | None] = {}
 
-    def best_beside(self, freed: Sequence[str]) -> Cause | None:
+    def best_beside(self, freed: Sequence[str]) -> _Step | None:
         """Give the figure that explains most of what is left with ``freed`` free; None where none does significantly."""
         base = self._fit(tuple(freed))
         found = {name: self._fit((*freed, name)) for name in FIGURES if name not in freed}
@@ -106,17 +117,31 @@ class _Hypotheses:
         best = max(fits, key=lambda name: drops[name] / widened[name] - cost[name])
         ratio = drops[best] / widened[best]
         chance = float(chi2.sf(ratio, len(FIGURES[best].places)))
-        difference, sigma = self._found(fits[best], (*freed, best))
-        surely = np.abs(difference) > SURE * np.hypot(sigma, stated_sigma(self._module)[list(FIGURES[best].places)])
-        if chance > FALSE_ALARM or not surely.any():
+        if chance > FALSE_ALARM:
             return None
         close = float(chi2.isf(FALSE_ALARM, 1))
         behind = {name: ratio - cost[best] - drops[name] / widened[best] + cost[name] for name in fits if name != best}
         alike = sorted((name for name in behind if behind[name] < close), key=lambda name: behind[name])
-        return Cause(
-            figure=best, difference=difference, sigma=sigma, ratio=ratio, chance=chance, alike=tuple(alike),
-            unknowns=fits[best].unknowns,
-        )  # fmt: skip
+        return _Step(best, ratio, chance, tuple(alike))
+
+    def plain(self, steps: Sequence[_Step]) -> tuple[Cause, ...]:
+        """Give the figures as they are found together; none unless each is off by more than its sigma leaves open."""
+        freed = tuple(step.figure for step in steps)
+        fit = self._fit(freed)
+        causes: list[Cause] = []
+        for step in steps if fit is not None else ():
+            assert fit is not None
+            difference, sigma = self._found(fit, freed, step.figure)
+            stated = stated_sigma(self._module)[list(FIGURES[step.figure].places)]
+            if not (np.abs(difference) > SURE * np.hypot(sigma, stated)).any():
+                return ()
+            causes.append(
+                Cause(
+                    figure=step.figure, difference=difference, sigma=sigma, ratio=step.ratio, chance=step.chance,
+                    alike=step.alike, unknowns=fit.unknowns,
+                )
+            )  # fmt: skip
+        return tuple(causes)
 
     def _fit(self, freed: tuple[str, ...]) -> AlignmentFit | None:
         key = tuple(sorted(freed))
@@ -138,13 +163,13 @@ class _Hypotheses:
         alone = np.linalg.inv(fit.information)[np.ix_(rows, rows)]
         return max(float(np.trace(np.linalg.solve(alone, fit.covariance[np.ix_(rows, rows)]))) / len(rows), 1.0)
 
-    def _found(self, fit: AlignmentFit, freed: Sequence[str]) -> tuple[Array, Array]:
-        """Difference (k,) from the module file of the figure freed last, and its sigma, which no residual shows all of."""
-        free, last = _places(freed), list(FIGURES[freed[-1]].places)
-        by_residual = fit.sigma[[free.index(place) for place in last]]
-        by_tracker = tracker_sigma(self._module, self._pairs, fit)[last]
+    def _found(self, fit: AlignmentFit, freed: Sequence[str], figure: str) -> tuple[Array, Array]:
+        """Difference (k,) of a figure from the module file, and its sigma, which no residual shows all of."""
+        free, places = _places(freed), list(FIGURES[figure].places)
+        by_residual = fit.sigma[[free.index(place) for place in places]]
+        by_tracker = tracker_sigma(self._module, self._pairs, fit)[places]
         sigma = np.hypot(by_residual, by_tracker) * looseness(fit.residual_px)
-        return _difference(fit.unknowns, self._module)[last], np.asarray(sigma)
+        return _difference(fit.unknowns, self._module)[places], np.asarray(sigma)
 
 
 def _places(freed: Sequence[str]) -> list[int]:

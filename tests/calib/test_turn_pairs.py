@@ -27,6 +27,7 @@ class Frames:
 
     @property
     def times_s(self) -> NDArray[np.float64]:
+        """Camera times."""
         return np.array([frame.time_s for frame in self.frames])
 
     width_px, height_px = 160, 120

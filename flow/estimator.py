@@ -212,7 +212,9 @@ class Estimator:
             self._scatter.interrupt()
             if outcome.velocity.reason == "repeated_frame":
                 self._previous = previous  # its picture is that old, whatever the stamp on the copy says
-        return outcome.result(0.5 * (began_s + frame.time_s), interval_s, self._errors.scale_sigma, self._errors.range_scale_sigma)
+        return outcome.result(
+            0.5 * (began_s + frame.time_s), interval_s, self._errors.scale_sigma, self._errors.range_scale_sigma
+        )
 
     def _hear_ranges(self, until_s: float) -> None:
         while self._readings and self._readings[0][0] <= until_s:

@@ -10,7 +10,7 @@ import numpy as np
 from calib.fitness.finding import Estimate, Finding
 from calib.fitness.focal import FocalFound
 from calib.fitness.judged_placing import NOT_DETERMINED
-from calib.fitness.judging import STOP_M_S, STOP_SHARE, SURE, Judging
+from calib.fitness.judging import LIKELY, STOP_M_S, STOP_SHARE, SURE, Judging
 from calib.fitness.priors import FIGURES
 from calib.fitness.scales import Ratio
 from flow.module import Module
@@ -92,12 +92,12 @@ def joined(ratios: Sequence[Ratio]) -> Ratio | None:
 def _speed_finding(ratio: Ratio, judging: Judging, *, explained: bool) -> Iterator[Finding]:
     off = ratio.value - 1
     cost = judging.flying.by_scale(off)
-    if abs(off) < SURE * ratio.sigma or abs(off) < 0.03:
+    if abs(off) < LIKELY * ratio.sigma or abs(off) < 0.03:
         return
     cause = "as the findings above explain" if explained else "range scale, offset or unit, or focal length"
     surely = abs(off) - 2 * ratio.sigma
     yield Finding(
-        severity="stop" if surely > STOP_SHARE else "care",
+        severity="stop" if surely > STOP_SHARE and abs(off) > SURE * ratio.sigma else "care",
         topic="range",
         what=f"speed by picture and range changes {ratio.value:.3f} ± {ratio.sigma:.3f} times as much as the accelerometer says:"
         f" {cause}",

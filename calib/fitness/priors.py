@@ -14,6 +14,9 @@ from flow.module import Module
 
 Array: TypeAlias = NDArray[np.float64]
 
+LENS_PX = 0.25
+"""What a calibrated lens leaves somewhere in the view, px (common practice: a residual of a quarter of a pixel RMS)."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Figure:
@@ -58,17 +61,22 @@ FIGURES = {
 
 
 def stated_sigma(module: Module) -> Array:
-    """One-sigma (13,) that the module file itself gives its figures, in the order of ``UNKNOWNS``."""
+    """One-sigma (13,) that the module file itself gives its figures, in the order of ``UNKNOWNS``.
+
+    Of the lens at least what a calibrated one leaves at the picture's corner.
+    """
     alignment, camera = module.alignment, module.camera
-    terms = np.zeros(2)
+    focal_px = 0.5 * (camera.fx_px + camera.fy_px)
+    corner = 0.5 * float(np.hypot(camera.width_px, camera.height_px)) / focal_px
+    terms = LENS_PX / focal_px / corner ** np.array([3.0, 5.0])
     given = np.array(camera.sigma.distortion[:2])
-    terms[: len(given)] = given
+    terms[: len(given)] = np.hypot(terms[: len(given)], given)
     return np.concatenate(
         [
             alignment.rotation_sigma_rad,
             [alignment.sigma.time_offset_s],
             module.gyro.sigma.bias_rad_s,
-            [0.0, 0.0, camera.sigma.readout_s, camera.focal_sigma.max()],
+            [0.0, 0.0, camera.sigma.readout_s, np.hypot(camera.focal_sigma.max(), LENS_PX / focal_px / corner)],
             terms,
         ]
     )

@@ -19,7 +19,8 @@ REASONS = {
     "contradictory": "the points do not agree on one motion of the ground",
     "gyro_disagrees": "the picture turns otherwise than the gyro says: check the gyro's axes and signs, the clock, the"
     " mounting, the lens (focal length, distortion) and the readout",
-    "picture_fixed": "the picture stands still although the gyro says that the camera turned",
+    "picture_fixed": "the picture stands still although the gyro says that the camera turned: is something fixed to the"
+    " craft in view, or electronic image stabilisation on?",
     "too_tilted": "the camera looks too far away from the ground below",
     "uncertain": "the error band is wider than the speed is worth",
 }

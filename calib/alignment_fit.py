@@ -11,7 +11,8 @@ from numpy.typing import NDArray
 from scipy.optimize import least_squares
 from scipy.spatial.transform import Rotation
 
-from calib.turn_model import UNKNOWNS, Bend, Equations, TurnModel, Unknowns
+from calib.match_weights import eliminated, missing_turn, pair_scatter, relief_of, times, whitening
+from calib.turn_model import UNKNOWNS, Bend, TurnModel, Unknowns
 from calib.turn_pairs import TurnPairs
 from flow.module import Camera
 from flow.series import GyroSamples
@@ -28,9 +29,6 @@ _CAUCHY2 = 2.0
 _ROUGH, _FINE, _MOST = 2, 2, 8  # rounds with Cauchy's weights, with Tukey's at least, in all at most
 _SETTLED = 0.1  # sigma: a round that moves no unknown farther is the last
 _USED = 0.1
-_PAIR_BELIEF = 20.0  # matches that the scatter of all pairs counts for in that of one
-_CHI2_MEDIAN = 0.4549  # of one degree of freedom; for two it is 2 ln 2
-_MOST_RELIEF = 0.5
 _TILT = slice(7, 9)
 _LAG_S = 0.5  # errors of pairs so far apart may still be correlated
 
@@ -151,7 +149,7 @@ class _Fit:
         self._moved = np.zeros(self._count)
         self._bend: Bend | None = None
         covariance, px_per_ray = model.noise_at(start)
-        white = _whitening(covariance) * model.known[..., None, None]
+        white = whitening(covariance) * model.known[..., None, None]
         self._white_px = white @ np.linalg.inv(px_per_ray)
         self._relief = 0.0
 
@@ -175,10 +173,10 @@ class _Fit:
         """Judge the fit."""
         model, equations = self._model, self._model.equations(self.at, self._bend)
         white = self._white_at(self.at)
-        _, displacement = _eliminated(equations, white)
-        residual = equations.target - _times(equations.rows, displacement[:, None])
+        _, displacement = eliminated(equations, white)
+        residual = equations.target - times(equations.rows, displacement[:, None])
         noise, px_per_ray = model.noise_at(self.at)
-        residual_px = np.linalg.norm(_times(px_per_ray, residual), axis=-1)
+        residual_px = np.linalg.norm(times(px_per_ray, residual), axis=-1)
         covariance = self.covariance()
         ends = np.stack([model.pairs.first_s, model.pairs.second_s], axis=1)
         turns = model.camera_turns(self.at, ends)
@@ -188,13 +186,13 @@ class _Fit:
             unknowns=self.at,
             covariance=covariance,
             information=self._jac.T @ self._jac,
-            squares=np.where(model.known, np.sum(_times(_whitening(noise), residual) ** 2, axis=-1), 0.0),
+            squares=np.where(model.known, np.sum(times(whitening(noise), residual) ** 2, axis=-1), 0.0),
             used=self.used,
             known=model.known,
             residual_px=np.where(self.used.any(axis=1), np.sqrt(squares), np.nan),
             typical_px=float(np.median(residual_px[model.known])),
             relief=self._relief,
-            missing_rad=_missing_turn(equations, white),
+            missing_rad=missing_turn(equations, white),
             gyro_turn_rad=Rotation.from_matrix(turns[:, 0].transpose(0, 2, 1) @ turns[:, 1]).as_rotvec(),
             halves_differ=self._halves_differ(covariance),
         )
@@ -249,7 +247,7 @@ class _Fit:
 
     def _residual(self, step: Array) -> Array:
         at = self.at.moved(self._whole(step))
-        left, _ = _eliminated(self._model.equations(at, self._bend), self._white_at(at))
+        left, _ = eliminated(self._model.equations(at, self._bend), self._white_at(at))
         return np.concatenate([left.ravel(), (self._moved + step) / self._prior])
 
     def _jacobian(self, step: Array) -> Array:
@@ -262,85 +260,21 @@ class _Fit:
 
     def _weigh(self, *, trim: bool) -> None:
         model, equations = self._model, self._model.equations(self.at, self._bend)
-        _, displacement = _eliminated(equations, self._white_at(self.at))
+        _, displacement = eliminated(equations, self._white_at(self.at))
         noise, px_per_ray = model.noise_at(self.at)
         known = model.known
-        parallax = _times(equations.rows, displacement[:, None])
+        parallax = times(equations.rows, displacement[:, None])
         residual = equations.target - parallax
-        plain = _whitening(noise)
-        scatter = _scatter(np.sum(_times(plain, residual) ** 2, axis=-1), known)[:, None, None, None]
+        plain = whitening(noise)
+        scatter = pair_scatter(np.sum(times(plain, residual) ** 2, axis=-1), known)[:, None, None, None]
         covariance = noise * scatter
         plain /= np.sqrt(scatter)
-        self._relief = _relief(_times(plain, residual), _times(plain, parallax), known)
+        self._relief = relief_of(times(plain, residual), times(plain, parallax), known)
         covariance = covariance + self._relief**2 * parallax[..., :, None] * parallax[..., None, :]
-        white = _whitening(covariance)
-        square = np.sum(_times(white, residual) ** 2, axis=-1)
+        white = whitening(covariance)
+        square = np.sum(times(white, residual) ** 2, axis=-1)
         tukey = np.square(np.maximum(1 - square / _TUKEY**2, 0.0))
         self.weight = np.where(known, tukey if trim else 1 / (1 + square / _CAUCHY2), 0.0)
         self.used: NDArray[np.bool_] = known & (tukey > _USED)
         self._white_px = white * np.sqrt(self.weight)[..., None, None] @ np.linalg.inv(px_per_ray)
         self._bend = model.bend(self.at, displacement)
-
-
-def _times(matrices: Array, vectors: Array) -> Array:
-    return np.asarray((matrices @ vectors[..., None])[..., 0])
-
-
-def _eliminated(equations: Equations, white: Array) -> tuple[Array, Array]:
-    """Whitened residuals (P, 2 T) with each pair's best displacement, and these displacements (P, 3)."""
-    pairs = len(white)
-    rows = (white @ equations.rows).reshape(pairs, -1, 3)
-    target = _times(white, equations.target).reshape(pairs, -1, 1)
-    displacement = _least_squares(rows, target)
-    return np.asarray((target - rows @ displacement)[..., 0]), displacement[..., 0]
-
-
-def _least_squares(rows: Array, target: Array) -> Array:
-    turned = rows.transpose(0, 2, 1)
-    left = turned @ rows
-    # A pair without matches gets zero; 1e-10 of the trace moves no other.
-    steady = 1e-10 * np.trace(left, axis1=1, axis2=2) + 1e-12
-    return np.asarray(np.linalg.solve(left + steady[:, None, None] * np.eye(rows.shape[2]), turned @ target))
-
-
-def _missing_turn(equations: Equations, white: Array) -> Array:
-    """Turn (P, 3) of the second frame beyond the gyro's that each pair asks for, its displacement free too."""
-    x, y = np.moveaxis(equations.second_ray, -1, 0)
-    by_turn = np.stack([np.stack([-x * y, 1 + x * x, -y], axis=-1), np.stack([-1 - y * y, x * y, x], axis=-1)], axis=-2)
-    rows = white @ np.concatenate([equations.rows, by_turn], axis=-1)
-    target = _times(white, equations.target)
-    return _least_squares(rows.reshape(len(white), -1, 6), target.reshape(len(white), -1, 1))[:, 3:, 0]
-
-
-def _scatter(square: Array, known: NDArray[np.bool_]) -> Array:
-    """Factor (P,) on the covariance of each pair: the median of its squares, drawn to that of all pairs."""
-    usual = float(np.median(square[known])) / (2 * np.log(2)) if known.any() else 1.0
-    count = known.sum(axis=1)
-    ordered = np.sort(np.where(known, square, np.inf), axis=1)
-    own = np.take_along_axis(ordered, (count // 2).clip(max=square.shape[1] - 1)[:, None], axis=1)[:, 0]
-    own = np.where(count > 0, own, 0.0) / (2 * np.log(2))
-    return np.asarray(np.maximum((count * own + _PAIR_BELIEF * usual) / (count + _PAIR_BELIEF), 1e-12))
-
-
-def _relief(residual: Array, parallax: Array, known: NDArray[np.bool_]) -> float:
-    """One-sigma of the relative depth about the plane, from the scatter along the parallax and across it."""
-    size = np.linalg.norm(parallax, axis=-1)
-    if not known.any():
-        return 0.0
-    strong = known & (size > np.median(size[known]))
-    if not strong.any():
-        return 0.0
-    along = np.sum(residual * parallax, axis=-1)[strong] / size[strong]
-    across = np.square(residual[strong]).sum(axis=-1) - along**2
-    excess = (np.median(along**2) - np.median(across)) / _CHI2_MEDIAN
-    return float(min(np.sqrt(max(excess, 0.0) / np.median(size[strong] ** 2)), _MOST_RELIEF))
-
-
-def _whitening(covariance: Array) -> Array:
-    """Matrices whose product with a vector of that covariance has unit covariance."""
-    a, b, c = covariance[..., 0, 0], covariance[..., 0, 1], covariance[..., 1, 1]
-    first = 1 / np.sqrt(a)
-    second = 1 / np.sqrt(np.maximum(c - b * b / a, 1e-30))
-    white = np.zeros((*a.shape, 2, 2))
-    white[..., 0, 0], white[..., 1, 0], white[..., 1, 1] = first, -b / a * second, second
-    return white

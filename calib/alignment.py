@@ -252,7 +252,7 @@ def _calibration(
     recording: Recording, pairs: TurnPairs, gyro: GyroSamples, fit: AlignmentFit, *, readout: bool
 ) -> AlignmentCalibration:
     at, module = fit.unknowns, recording.module
-    sigma = np.sqrt(fit.sigma**2 + tracker_sigma(module, pairs, fit) ** 2)
+    sigma = np.hypot(fit.sigma, tracker_sigma(module, pairs, fit)[: len(fit.sigma)])
     noise = module.gyro.noise_per_axis / np.sqrt(np.ptp(pairs.middle_s))
     old = module.alignment
     return AlignmentCalibration(

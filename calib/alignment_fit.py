@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import TypeAlias
 
@@ -11,15 +12,17 @@ from scipy.optimize import least_squares
 from scipy.spatial.transform import Rotation
 
 from calib.turn_algebra import eliminated, missing_turn, relief, scatter, times, whitening
-from calib.turn_model import Bend, TurnModel, Unknowns
+from calib.turn_model import UNKNOWNS, Bend, TurnModel, Unknowns
 from calib.turn_pairs import TurnPairs
 from flow.module import Camera
 from flow.series import GyroSamples
 
 Array: TypeAlias = NDArray[np.float64]
 
-_STEPS = np.array([1e-5] * 3 + [1e-5] + [1e-5] * 3 + [1e-4] * 2 + [1e-5])  # of the numerical derivative
-_SIZES = np.array([0.1] * 3 + [0.01] + [0.01] * 3 + [0.3] * 2 + [0.01])  # of the unknowns, for the trust region
+_STEPS = np.array([1e-5] * 3 + [1e-5] + [1e-5] * 3 + [1e-4] * 2 + [1e-5] + [1e-5] * 3)  # of the numerical derivative
+_SIZES = np.array(
+    [0.1] * 3 + [0.01] + [0.01] * 3 + [0.3] * 2 + [0.01] + [0.1] * 3
+)  # of the unknowns, for the trust region
 _MOST_SCALES, _SCALE_STANDS = 4, 3.0  # rounds of it; sigmas: weights for another scale cost some 6 % of a step
 _SCALE_STEP = 1e-4  # of the gyro's scale, for its numerical derivative
 _TILT_SIGMA = 0.5  # rad a round: steadies the normal of a plane too far away to tell
@@ -28,6 +31,7 @@ _CAUCHY2 = 2.0
 _ROUGH, _FINE, _MOST = 2, 2, 8  # rounds with Cauchy's weights, with Tukey's at least, in all at most
 _SETTLED = 0.1  # sigma: a round that moves no unknown farther is the last
 _USED = 0.1
+_TILT = slice(7, 9)
 _LAG_S = 0.5  # errors of pairs so far apart may still be correlated
 
 
@@ -38,7 +42,11 @@ class AlignmentFit:
     Attributes
     ----------
     unknowns, covariance
-        The values, and their covariance in the order of ``turn_model.UNKNOWNS``.
+        The values, and the covariance of those that were free, in the order of ``turn_model.UNKNOWNS``.
+    information
+        Inverse of what the covariance would be if all matches erred independently.
+    squares
+        (P, T) squared residuals over the covariance of each match, known up to a common factor; zero where there is none.
     used
         Which matches (P, T) agree.
     known
@@ -57,11 +65,13 @@ class AlignmentFit:
         By how many sigmas the first and the second half of the recording disagree, for each unknown.
     gyro_scale, gyro_scale_sigma
         Turn by the gyro over turn by the picture, all else free: 1 but for an error of the gyro's scale or the focal length.
-        1 and infinity where only a rough fit was asked for.
+        1 and infinity of a rough fit, and where the caller chose what is ``free``.
     """
 
     unknowns: Unknowns
     covariance: Array
+    information: Array
+    squares: Array
     used: NDArray[np.bool_]
     known: NDArray[np.bool_]
     residual_px: Array
@@ -80,9 +90,17 @@ class AlignmentFit:
 
 
 def fit_alignment(
-    pairs: TurnPairs, gyro: GyroSamples, camera: Camera, start: Unknowns, *, readout: bool = False, rough: bool = False
+    pairs: TurnPairs,
+    gyro: GyroSamples,
+    camera: Camera,
+    start: Unknowns,
+    *,
+    readout: bool = False,
+    rough: bool = False,
+    free: Sequence[int] | None = None,
+    prior: Array | None = None,
 ) -> AlignmentFit:
-    """Find mounting, clock, bias, plane and perhaps readout.
+    """Find mounting, clock, bias, plane and perhaps readout; or whatever is ``free``.
 
     The displacement of each pair is eliminated (variable projection, Golub and Pereyra 1973). A match is weighed by its
     own covariance, by the scatter of its pair, and along its parallax by the relief of the scene, which is estimated
@@ -103,24 +121,37 @@ def fit_alignment(
         Whether the readout time is unknown too.
     rough
         Stop after the first rounds: to compare starts.
+    free
+        Places in ``turn_model.UNKNOWNS`` of those to be found; ``readout`` counts for nothing then.
+    prior
+        One-sigma (13,) by which they may be off at the start; without, nothing is known of them.
     """
-    fit = _Fit(TurnModel(pairs, gyro, camera), start, 10 if readout else 9)
+    chosen = range(10 if readout else 9) if free is None else free
+    fit = _Fit(
+        TurnModel(pairs, gyro, camera), start, chosen, np.full(len(UNKNOWNS), np.inf) if prior is None else prior
+    )
     for _ in range(_ROUGH):
         fit.round(trim=False)
     for count in range(0 if rough else _MOST - _ROUGH):
         fit.round(trim=True)
         if count + 1 >= _FINE and np.all(np.abs(fit.step) < _SETTLED * np.sqrt(np.diag(fit.covariance()))):
             break
-    return fit.result(fit.gyro_scale() if not rough else (1.0, np.inf))
+    return fit.result((1.0, np.inf) if rough or free is not None else fit.gyro_scale())
 
 
 class _Fit:
     """Rounds of weighing and least squares."""
 
-    def __init__(self, model: TurnModel, start: Unknowns, count: int) -> None:
-        self._model, self.at, self._count = model, start, count
+    def __init__(self, model: TurnModel, start: Unknowns, free: Sequence[int], prior: Array) -> None:
+        self._model, self.at = model, start
+        self._free, self._count, self._given = np.array(free, np.intp), len(free), prior
+        self._tilts = (self._free == _TILT.start) | (self._free == _TILT.start + 1)
+        self._prior = np.where(self._tilts, _TILT_SIGMA, prior[self._free])
+        self._moved = np.zeros(self._count)
         self._bend: Bend | None = None
-        self._white = whitening(model.covariance) * model.known[..., None, None]
+        covariance, px_per_ray = model.noise_at(start)
+        white = whitening(covariance) * model.known[..., None, None]
+        self._white_px = white @ np.linalg.inv(px_per_ray)
         self._relief = 0.0
 
     def round(self, *, trim: bool) -> None:
@@ -130,20 +161,23 @@ class _Fit:
             self._residual,
             np.zeros(self._count),
             jac=self._jacobian,
-            x_scale=_SIZES[: self._count],
+            x_scale=_SIZES[self._free],
             xtol=1e-6,
             ftol=1e-6,
         )
-        self.at = self.at.moved(found.x)
+        self.at = self.at.moved(self._whole(found.x))
+        self._moved += np.where(self._tilts, 0.0, found.x)
         self.step = np.asarray(found.x)
         self._jac, self._left = np.asarray(found.jac), np.asarray(found.fun)
 
     def result(self, gyro_scale: tuple[float, float]) -> AlignmentFit:
-        """Judge the fit; ``gyro_scale`` is told with its sigma."""
+        """Judge the fit; ``gyro_scale`` comes with its sigma."""
         model, equations = self._model, self._model.equations(self.at, self._bend)
-        _, displacement = eliminated(equations, self._white)
+        white = self._white_at(self.at)
+        _, displacement = eliminated(equations, white)
         residual = equations.target - times(equations.rows, displacement[:, None])
-        residual_px = np.linalg.norm(times(np.asarray(model.px_per_ray, np.float64), residual), axis=-1)
+        noise, px_per_ray = model.noise_at(self.at)
+        residual_px = np.linalg.norm(times(px_per_ray, residual), axis=-1)
         covariance = self.covariance()
         ends = np.stack([model.pairs.first_s, model.pairs.second_s], axis=1)
         turns = model.camera_turns(self.at, ends)
@@ -152,12 +186,14 @@ class _Fit:
         return AlignmentFit(
             unknowns=self.at,
             covariance=covariance,
+            information=self._jac.T @ self._jac,
+            squares=np.where(model.known, np.sum(times(whitening(noise), residual) ** 2, axis=-1), 0.0),
             used=self.used,
             known=model.known,
             residual_px=np.where(self.used.any(axis=1), np.sqrt(squares), np.nan),
             typical_px=float(np.median(residual_px[model.known])),
             relief=self._relief,
-            missing_rad=missing_turn(equations, self._white),
+            missing_rad=missing_turn(equations, white),
             gyro_turn_rad=Rotation.from_matrix(turns[:, 0].transpose(0, 2, 1) @ turns[:, 1]).as_rotvec(),
             halves_differ=self._halves_differ(covariance),
             gyro_scale=gyro_scale[0],
@@ -188,7 +224,7 @@ class _Fit:
         return np.asarray(paired * widen[:, None] * widen)
 
     def _scores(self, jac: Array, left: Array) -> Array:
-        each = jac[:-2] * left[:-2, None]
+        each = (jac * left[:, None])[: -self._count]  # the last rows are the prior's
         return np.asarray(each.reshape(len(self._model.pairs), -1, jac.shape[1]).sum(axis=1))
 
     def gyro_scale(self) -> tuple[float, float]:
@@ -202,17 +238,18 @@ class _Fit:
             step, sigma = fit._scale_step()
             if abs(step) < _SCALE_STANDS * sigma:
                 break
-            fit = _Fit(self._model, replace(fit.at, gyro_scale=fit.at.gyro_scale * (1 + step)), self._count)
+            at = replace(fit.at, gyro_scale=fit.at.gyro_scale * (1 + step))
+            fit = _Fit(self._model, at, [int(place) for place in self._free], self._given)
             for _ in range(_FINE):
                 fit.round(trim=True)
         step, sigma = fit._scale_step()
         return fit.at.gyro_scale * (1 + step), fit.at.gyro_scale * sigma
 
     def _scale_step(self) -> tuple[float, float]:
-        at = self.at
+        at, white = self.at, self._white_at(self.at)
         scaled = replace(at, gyro_scale=at.gyro_scale * (1 + _SCALE_STEP))
-        moved, here = (eliminated(self._model.equations(each, self._bend), self._white)[0] for each in (scaled, at))
-        column = np.append((moved - here).ravel() / _SCALE_STEP, [0.0, 0.0])
+        moved, here = (eliminated(self._model.equations(each, self._bend), white)[0] for each in (scaled, at))
+        column = np.append((moved - here).ravel() / _SCALE_STEP, np.zeros(self._count))
         jac = np.column_stack([self._jac, column])
         step = -np.linalg.lstsq(jac, self._left, rcond=None)[0]
         covariance = self._sandwich(jac, self._left + jac @ step)
@@ -221,8 +258,8 @@ class _Fit:
     def _halves_differ(self, covariance: Array) -> Array:
         """One step of each half of the recording alone; the difference in sigmas."""
         scores, half = self._scores(self._jac, self._left), len(self._model.pairs) // 2
-        prior = self._jac[-2:].T @ self._jac[-2:]
-        jac = self._jac[:-2].reshape(len(scores), -1, self._count)
+        prior = self._jac[-self._count :].T @ self._jac[-self._count :]
+        jac = self._jac[: -self._count].reshape(len(scores), -1, self._count)
         steps, spread = [], np.zeros(self._count)
         for part in (slice(half), slice(half, None)):
             rows = jac[part].reshape(-1, self._count)
@@ -232,27 +269,38 @@ class _Fit:
         widened = np.diag(covariance) / np.diag(np.linalg.inv(self._jac.T @ self._jac))
         return np.asarray((steps[0] - steps[1]) / np.sqrt(spread * widened))
 
+    def _whole(self, step: Array) -> Array:
+        whole = np.zeros(len(UNKNOWNS))
+        whole[self._free] = step
+        return whole
+
+    def _white_at(self, at: Unknowns) -> Array:
+        """Whitening matrices for ray coordinates through the lens of ``at``."""
+        return np.asarray(self._white_px @ self._model.noise_at(at)[1])
+
     def _residual(self, step: Array) -> Array:
-        left, _ = eliminated(self._model.equations(self.at.moved(step), self._bend), self._white)
-        return np.concatenate([left.ravel(), step[7:9] / _TILT_SIGMA])
+        at = self.at.moved(self._whole(step))
+        left, _ = eliminated(self._model.equations(at, self._bend), self._white_at(at))
+        return np.concatenate([left.ravel(), (self._moved + step) / self._prior])
 
     def _jacobian(self, step: Array) -> Array:
         here = self._residual(step)
         columns = [
             (self._residual(step + size * unit) - here) / size
-            for size, unit in zip(_STEPS, np.eye(self._count), strict=False)
+            for size, unit in zip(_STEPS[self._free], np.eye(self._count), strict=True)
         ]
         return np.stack(columns, axis=1)
 
     def _weigh(self, *, trim: bool) -> None:
         model, equations = self._model, self._model.equations(self.at, self._bend)
-        _, displacement = eliminated(equations, self._white)
+        _, displacement = eliminated(equations, self._white_at(self.at))
+        noise, px_per_ray = model.noise_at(self.at)
         known = model.known
         parallax = times(equations.rows, displacement[:, None])
         residual = equations.target - parallax
-        plain = whitening(model.covariance)
+        plain = whitening(noise)
         factor = scatter(np.sum(times(plain, residual) ** 2, axis=-1), known)[:, None, None, None]
-        covariance = model.covariance * factor
+        covariance = noise * factor
         plain /= np.sqrt(factor)
         self._relief = relief(times(plain, residual), times(plain, parallax), known)
         covariance = covariance + self._relief**2 * parallax[..., :, None] * parallax[..., None, :]
@@ -261,5 +309,5 @@ class _Fit:
         tukey = np.square(np.maximum(1 - square / _TUKEY**2, 0.0))
         self.weight = np.where(known, tukey if trim else 1 / (1 + square / _CAUCHY2), 0.0)
         self.used: NDArray[np.bool_] = known & (tukey > _USED)
-        self._white = white * np.sqrt(self.weight)[..., None, None]
+        self._white_px = white * np.sqrt(self.weight)[..., None, None] @ np.linalg.inv(px_per_ray)
         self._bend = model.bend(self.at, displacement)

@@ -17,19 +17,20 @@ _TRACKER_PX = 0.005  # measured on rendered recordings, H.264 and lossless: trac
 
 
 def tracker_sigma(module: Module, pairs: TurnPairs, fit: AlignmentFit) -> Array:
-    """One-sigma that a track error in proportion to the motion leaves; no residual shows it.
+    """One-sigma (13,) of each unknown that a track error in proportion to the motion leaves; no residual shows it.
 
     Interpolation and codec pull each track by a few thousandths of a pixel, alike in alike motion. Such an error looks
     like a mounting off by itself over the turn of a pair, a clock off by itself over the change of rate in a pair,
-    a bias off by itself over its time.
+    a bias off by itself over its time, a lens off by itself over the turn.
     """
     angle = _TRACKER_PX / np.sqrt(module.camera.fx_px * module.camera.fy_px)
     span_s = float(np.median(pairs.second_s - pairs.first_s))
     turn = float(np.sqrt(np.mean(fit.gyro_turn_rad**2)))
     change = np.gradient(fit.gyro_turn_rad / span_s, pairs.middle_s, axis=0) * span_s
     offset_s = angle / float(np.sqrt(np.mean(change**2)))
-    sigma = np.array([angle / turn] * 3 + [offset_s] + [angle / span_s] * 3 + [angle / turn] * 2 + [offset_s])
-    return sigma[: len(fit.sigma)]
+    return np.array(
+        [angle / turn] * 3 + [offset_s] + [angle / span_s] * 3 + [angle / turn] * 2 + [offset_s] + [angle / turn] * 3
+    )
 
 
 def scale_sigma(module: Module, pairs: TurnPairs, fit: AlignmentFit) -> float:

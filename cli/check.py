@@ -33,7 +33,8 @@ def check(ctx: click.Context, recording: Path, module: Path | None, as_json: boo
 
     Looks at frame times, picture, gyro and range by themselves and against each other: do the picture's turns
     agree with the gyro's, axis by axis? Clock, mounting, gyro bias, readout and focal length are found again from
-    the flight itself and held against the module file. Each finding says when, what it does to the speed, and
+    the flight itself and held against the module file. A sample of the flight is measured: where most of its rows
+    are refused, the figure is named that explains it. Each finding says when, what it does to the speed, and
     what to do. Exit 0: fit; 1: the speed log would not be trustworthy, or the recording cannot be read.
 
     \b
@@ -144,6 +145,10 @@ def _facts(facts: dict[str, dict[str, Any]]) -> list[tuple[str, str]]:
             "flight",
             f"height {_or(flight['height_m'], '{:.2f} m')}, speed {_or(flight['speed_m_s'], '{:.2f} m/s')} RMS, rocking"
             f" {flight['rocking_rad_s']:.2f}, yawing {flight['yawing_rad_s']:.2f} rad/s RMS{explains}{closely}",
+        ),
+        (
+            "sample",
+            f"of {flight['sample_rows']} rows measured, {flight['sample_rows'] - flight['sample_refused']} have a speed",
         ),
     ]
 

@@ -35,6 +35,10 @@ if TYPE_CHECKING:
     metavar="FILE",
     help="A reference log with the columns of truth.csv; the review page draws it beside the speed.",
 )
+@click.option(
+    "--start", type=click.FloatRange(min=0), metavar="S", help="Measure from here on, s since the first frame."
+)
+@click.option("--end", type=click.FloatRange(min=0), metavar="S", help="Measure up to here, s since the first frame.")
 @json_option
 @click.pass_context
 def measure(
@@ -45,6 +49,8 @@ def measure(
     fast: bool,
     overlay: bool,
     reference: Path | None,
+    start: float | None,
+    end: float | None,
     as_json: bool,
 ) -> None:
     """Turn a recording into a metric speed log.
@@ -64,6 +70,8 @@ def measure(
     import flow
 
     opened = flow.open_recording(recording, module)
+    if start is not None or end is not None:
+        opened = opened.between(start, end)
     output = output or recording / "measured"
     beside = _Beside(opened, output, fast=fast, overlay=overlay, reference=reference)
     facts = _write(opened, recording, output, beside, bar)

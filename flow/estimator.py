@@ -214,8 +214,10 @@ class Estimator:
             self._scatter.interrupt()
             if outcome.velocity.reason == "repeated_frame":
                 self._previous = previous  # its picture is that old, whatever the stamp on the copy says
-        errors = self._errors
-        return outcome.result(0.5 * (began_s + frame.time_s), interval_s, errors.scale_sigma, errors.doubts.sources)
+        errors, middle_s = self._errors, 0.5 * (began_s + frame.time_s)
+        return outcome.result(
+            middle_s, interval_s, errors.scale_sigma, errors.doubts.sources, errors.doubts.range_scale_sigma
+        )
 
     def _hear_ranges(self, until_s: float) -> None:
         while self._readings and self._readings[0][0] <= until_s:

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from flow.air import air_scale_sigma, reading_ratio
+from flow.faults.stuck import NeverMoved
 from flow.module import Range
 
 Array: TypeAlias = NDArray[np.float64]
@@ -88,6 +89,7 @@ class HeightFilter:
         self._unconfirmed_m = 0.0
         self._held_back: deque[tuple[float, float]] = deque(maxlen=12)
         self._beyond = False
+        self._never_moved = NeverMoved(sensor.scale * sensor.noise_m)
 
     @property
     def beyond_limits(self) -> bool:
@@ -99,6 +101,9 @@ class HeightFilter:
         # A sensor that hears nothing often shows its own limit: that is no reading either.
         self._beyond = not self._sensor.min_m < range_m < self._sensor.max_m
         if self._beyond:
+            return
+        self._never_moved.hear(range_m)
+        if self._never_moved.stuck:
             return
         if air_temperature_c is not None:
             self._air_c = air_temperature_c
@@ -132,6 +137,7 @@ class HeightFilter:
 
         ``sigma_m_s`` is what changes from row to row, ``lean_sigma_m_s`` what stays for seconds.
         """
+        self._never_moved.climb(time_s, down_m_s, sigma_m_s, lean_sigma_m_s)
         if self._agreed:
             if self._lean_sigma == 0.0:
                 self._covariance[2, 2] = lean_sigma_m_s**2
@@ -157,7 +163,7 @@ class HeightFilter:
 
     def at(self, time_s: float) -> Height | None:
         """Height at ``time_s``; None before two agree (three after a contradiction) and 2.5 s after the last."""
-        if self._agreed < self._needed or time_s - self._heard_s > _LONGEST_BRIDGE_S:
+        if self._never_moved.stuck or self._agreed < self._needed or time_s - self._heard_s > _LONGEST_BRIDGE_S:
             return None
         ahead = min(time_s - self._time_s, 0.0)
         self._predict(time_s)

@@ -59,14 +59,24 @@ class Outcome:
     position: Position | None = None
 
     def result(
-        self, time_s: float, interval_s: float, scale_sigma: float, doubted: frozenset[ErrorSource]
+        self,
+        time_s: float,
+        interval_s: float,
+        scale_sigma: float,
+        doubted: frozenset[ErrorSource],
+        range_scale_sigma: float = 0.0,
     ) -> FrameResult:
-        """Make the row of an interval around a time of it."""
+        """Make the row of an interval around a time of it.
+
+        ``range_scale_sigma`` is how far the flight says that the range's scale is off: height and speed share that.
+        """
         height = self.height
         row = SpeedRow(
             time_s=time_s, interval_s=interval_s, velocity=self.velocity,
             height_m=None if height is None else height.height_m,
-            height_sigma_m=None if height is None else height.sigma_m,
+            height_sigma_m=None
+            if height is None
+            else float(np.hypot(height.sigma_m, range_scale_sigma * height.height_m)),
             tracks=0 if self.matches is None else len(self.matches),
             inlier_share=None if self.used is None else share_of(self.used),
         )  # fmt: skip

@@ -91,14 +91,17 @@ SPEED_STATUSES = (
     ),
     Status(
         "gyro_disagrees",
-        "the rotation of the image contradicts the gyro: check the gyro's axes, signs and clock, and the mounting",
-        "`groundpace check` names the axis or the offset; correct the columns of gyro.csv, or run `groundpace calibrate "
+        "the rotation of the image contradicts the gyro: check the gyro's axes and signs, the clock, the mounting, the lens "
+        "(focal length, distortion) and the readout",
+        "`groundpace check` names the value that explains it; correct the columns of gyro.csv, or run `groundpace calibrate "
         "alignment`",
     ),
     Status(
         "picture_fixed",
-        "the image does not move although the gyro measures a rotation",
-        "look for a camera or recorder that froze, or for something on the lens or the landing gear that fills the view",
+        "the image does not move although the gyro measures a rotation: is something fixed to the craft in view, or electronic "
+        "image stabilization on?",
+        "switch image stabilization off; look for a camera or recorder that froze, or for something on the lens or the landing "
+        "gear that fills the view",
     ),
     Status(
         "too_tilted",

@@ -109,6 +109,9 @@ class LucasKanade:
         Picture size.
     points
         How many corners at most.
+    doubt_still
+        Whether weak texture that stands still counts as a codec's copy. Without, a module at rest over weak texture keeps
+        its matches; then whoever uses them has to tell copies apart.
 
     Examples
     --------
@@ -139,7 +142,8 @@ class LucasKanade:
     _WINDOW = 15  # px; 21 is no more exact on photographs and costs twice
     _BLOCK = 7  # window of the structure tensor on the half-size picture, px
 
-    def __init__(self, width_px: int, height_px: int, *, points: int = 200) -> None:
+    def __init__(self, width_px: int, height_px: int, *, points: int = 200, doubt_still: bool = True) -> None:
+        self._doubt_still = doubt_still
         self._size = np.array([width_px, height_px])
         aspect = width_px / height_px
         self._rows = max(int(np.sqrt(points / aspect)), 4)
@@ -181,7 +185,8 @@ class LucasKanade:
         textured = weakest > self._LEAST_OVER_NOISE * noise**2
         still = np.abs(ends - points).max(axis=1) < self._COPY_PX
         copied = followed & still & (change < self._COPY_CHANGE)
-        textured &= self._not_copied(copied, weakest, followed)
+        if self._doubt_still:
+            textured &= self._not_copied(copied, weakest, followed)
         true = followed & textured & plausible(change, typical)
         # Cramer-Rao form for two noisy pictures (Robinson and Milanfar 2004), plus what no texture takes away.
         structure = features.structure[inside][true]

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import copy
+import itertools
 import os
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TypeAlias
 
@@ -91,8 +93,28 @@ class Video:
         self.times_s: Array = stored_s if given is None else given[0]
         self._exposure_s = None if given is None else given[1]
         self._stamped = given is not None
+        self._whole = self
+        self._part = slice(0, self.frame_count)
+
+    def part(self, frames: slice) -> Video:
+        """Give consecutive frames of this video, numbered anew from 0; those before are decoded and left out."""
+        whole, first = self._whole, self._part.start
+        chosen = slice(first + frames.start, min(first + frames.stop, self._part.stop))
+        part = copy.copy(whole)
+        part._part = chosen
+        part.times_s = whole.times_s[chosen]
+        part.container_times_s = None if whole.container_times_s is None else whole.container_times_s[chosen]
+        part.frame_count = len(part.times_s)
+        return part
 
     def __iter__(self) -> Iterator[Frame]:
+        if self is self._whole:
+            yield from self._frames()
+            return
+        for frame in itertools.islice(self._whole, self._part.start, self._part.stop):
+            yield replace(frame, index=frame.index - self._part.start)
+
+    def _frames(self) -> Iterator[Frame]:
         index, before_s = 0, -np.inf
         for picture in self._decoded():
             if picture.is_corrupt:

@@ -156,8 +156,8 @@ def range_findings(facts: RangeFacts, sensor: Range, flying: Flying, span_s: Spa
             topic="range",
             what=f"the same reading to the last digit, {worded(spans)}",
             when_s=whole(spans),
-            effect="no reading for measure once that is plain; a log that never changes is believed, and a height that did"
-            " makes the speed wrong by the same share",
+            effect="no reading for measure once that is plain; one reading from the first on is believed until the picture"
+            " shows that the height has changed, and makes the speed wrong by the same share up to then",
             remedy="look whether the driver repeats old readings; leave the cell empty where there is no new one",
         )
 

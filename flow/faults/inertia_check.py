@@ -25,6 +25,7 @@ from flow.rotation import skew
 
 Array: TypeAlias = NDArray[np.float64]
 
+_TOLD_APART = 0.05  # of the chance of one hypothesis, that of another which is then ruled out
 _BELIEVED = 2.0  # as many times the chance before anything was seen before a hypothesis counts
 _ACCELEROMETER_M = 0.007  # one-sigma of where the accelerometer sits from the body origin, each axis
 _ACCELEROMETER_M_S2 = 0.08  # of its bias, as for the tilt
@@ -310,5 +311,18 @@ class InertiaCheck:
         chance /= chance.sum()
         more = chance - _BELIEVED * np.exp(self._chance)
         self._guesses = tuple(
-            Guess(float(more[k]), HYPOTHESES[k], found[k]) for k in range(1, len(more)) if more[k] > 0
+            Guess(float(more[k]), HYPOTHESES[k], found[k], _range_scale(k, chance, found))
+            for k in range(1, len(more))
+            if more[k] > 0
         )
+
+
+def _range_scale(hypothesis: int, chance: Array, found: Array) -> float:
+    """How far off the range's scale may be by a hypothesis: as it says, or as the one says that blames the range for the lens."""
+    sources = HYPOTHESES[hypothesis]
+    if ErrorSource.FOCAL_LENGTH in sources and ErrorSource.RANGE not in sources:
+        other = HYPOTHESES.index((sources - {ErrorSource.FOCAL_LENGTH}) | {ErrorSource.RANGE})
+        hypothesis = other if chance[other] > _TOLD_APART * chance[hypothesis] else hypothesis
+    if ErrorSource.RANGE not in HYPOTHESES[hypothesis]:
+        return 0.0
+    return float(found[hypothesis, WHERE[ErrorSource.RANGE].start])

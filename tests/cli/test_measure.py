@@ -349,3 +349,33 @@ def test_a_killed_run_leaves_nothing_that_the_next_does_not_clear(recording: Pat
     measured("rec")
     assert {path.name[0] for path in output.iterdir()}.isdisjoint(".")
     assert (output / "speed.csv").exists()
+
+
+def test_a_part_is_measured_as_the_whole_is(recording: Path) -> None:
+    """The same rows, at the same times; their speeds agree within what both of them state."""
+    measured("rec", "--output", "whole")
+    measured("rec", "--output", "part", "--start", "0.5", "--end", "1.0")
+    whole, part = (read_speed_columns(Path(folder) / "speed.csv") for folder in ("whole", "part"))
+    begin_s = whole.time_s[0] - whole.interval_s[0] / 2
+    inside = (whole.time_s - whole.interval_s / 2 > begin_s + 0.5 - 1e-3) & (
+        whole.time_s + whole.interval_s / 2 < begin_s + 1.0 + 1e-3
+    )
+    np.testing.assert_allclose(part.time_s, whole.time_s[inside], atol=2e-7)  # seven digits
+    both = np.isfinite(part.velocity_m_s).all(axis=1) & np.isfinite(whole.velocity_m_s[inside]).all(axis=1)
+    assert both.sum() > 0.8 * inside.sum()
+    # Height and tilt begin anew: what they leave is in the bands, 4 sigma of a few dozen rows.
+    off = (part.velocity_m_s - whole.velocity_m_s[inside])[both]
+    assert (np.abs(off) < 4 * np.hypot(part.sigma_m_s, whole.sigma_m_s[inside])[both]).all()
+    frames = json.loads((Path("part") / "summary.json").read_text())
+    assert frames["rows"] == inside.sum()
+    assert (Path("part") / "review.html").exists()
+
+
+def test_a_part_that_is_none_is_refused_before_anything_is_written(recording: Path) -> None:
+    before = held(recording)
+    result = run("rec", "--start", "1.2", "--end", "1.1")
+    assert result.exit_code == 1
+    assert result.stderr.count("\n") == 1
+    assert "holds no two frames from 1.2 to 1.1 s" in result.stderr
+    assert held(recording) == before
+    assert run("rec", "--start", "-1").exit_code == 2

@@ -10,7 +10,8 @@ from typing import Any
 from calib.changes import Change, changes
 from calib.limits import Limits
 from calib.speed_error import HOVER, SpeedError, speed_errors
-from flow.module import Module, PartialModule
+from flow.air import LIKELY_AIR_C, air_scale_sigma
+from flow.module import Module
 from flow.sections import Alignment, Camera, Gyro, Range
 
 REMEDIES = {
@@ -20,6 +21,11 @@ REMEDIES = {
     "range": "groundpace calibrate range",
 }
 """The command that mends a section."""
+
+_AIR = (
+    f"{REMEDIES['range']} TABLE.csv --air C, the air's temperature on the bench; or set range.assumed_air_temperature_c,"
+    " or range.air_dependent: false for a sensor that is no ultrasonic one or measures the air itself"
+)
 
 _MAIN_SIGMA = {
     "camera": {"fx_px", "fy_px"},
@@ -77,7 +83,7 @@ class Acceptance:
                     "flight": error.flight.name,
                     "height_m": error.height_m,
                     "total_m_s": error.total_m_s,
-                    "parts_m_s": {cause: max(part) for cause, part in error.parts_m_s.items()},
+                    "parts_m_s": {source.label: max(part) for source, part in error.parts_m_s.items()},
                 }
                 for error in self.speed_errors
             ],
@@ -85,7 +91,7 @@ class Acceptance:
         }
 
 
-def accept(module: PartialModule, limits: Limits | None = None, against: PartialModule | None = None) -> Acceptance:
+def accept(module: Module, limits: Limits | None = None, against: Module | None = None) -> Acceptance:
     """Judge a module.
 
     Parameters
@@ -97,6 +103,13 @@ def accept(module: PartialModule, limits: Limits | None = None, against: Partial
     against
         An older file of the same module: says what moved. What moved is asked about, not failed: the new file
         describes the module as it is now.
+
+    Examples
+    --------
+    >>> import calib, flow
+    >>> verdict = calib.accept(flow.read_module("sample_video/flight/module.yaml"))
+    >>> verdict.passed, verdict.guessed  # never calibrated: nothing in the file says how well its values are known
+    (False, ('camera', 'alignment', 'gyro', 'range'))
     """
     limits = limits or Limits()
     checks = [*_camera(module.camera, limits), *_alignment(module.alignment, limits)]
@@ -119,7 +132,7 @@ def _camera(camera: Camera | None, limits: Limits) -> Iterator[Check]:
         yield _never("camera", camera)
         return
     better = f"{REMEDIES['camera']} with more views, tilted 20 to 45 degrees every way, in every corner"
-    sharper = f"{REMEDIES['camera']} with a flat board, sharp pictures and the right lens model"
+    sharper = f"{REMEDIES['camera']} with a flat board, sharp images and the right lens model"
     judge = _Judge("camera", limits)
     sigma = float(camera.focal_sigma.max())
     yield judge("focal length, one-sigma", sigma, "focal_length_sigma", "%", better, 100)
@@ -172,6 +185,8 @@ def _range(ranger: Range, limits: Limits) -> Iterator[Check]:
     sigma = ranger.sigma
     yield judge("scale away from 1", abs(ranger.scale - 1), "range_scale_off", "%", look, 100)
     yield judge("scale, one-sigma", sigma.scale, "range_scale_sigma", "%", more, 100)
+    if ranger.is_air_dependent:
+        yield judge("air unknown, one-sigma", air_scale_sigma(ranger, LIKELY_AIR_C), "range_air_sigma", "%", _AIR, 100)
     yield judge("offset either way", abs(ranger.offset_m), "range_offset_m", "mm", look, 1e3)
     yield judge("offset, one-sigma", sigma.offset_m, "range_offset_sigma_m", "mm", more, 1e3)
     yield judge("noise of a reading", ranger.noise_m, "range_noise_m", "mm", look, 1e3)
@@ -181,8 +196,7 @@ def _range(ranger: Range, limits: Limits) -> Iterator[Check]:
 
 def _speed(error: SpeedError, limits: Limits) -> Check:
     key = "hover_speed_error_m_s" if error.flight is HOVER else "cruise_speed_error_m_s"
-    owner = {"focal length": "camera", "range": "range", "gyro noise": "gyro", "gyro bias": "gyro"}
-    remedy = f"most of it is {error.largest}; {REMEDIES[owner.get(error.largest, 'alignment')]}"
+    remedy = f"most of it is {error.largest.label}; {REMEDIES[error.largest.section]}"
     quantity = f"{error.flight.name}, at {error.height_m:g} m"
     return _Judge("speed", limits)(quantity, error.total_m_s, key, "mm/s", remedy, 1e3)
 
@@ -231,7 +245,7 @@ def _never(name: str, section: Camera | Alignment | Gyro | Range | None) -> Chec
         value=None,
         limit=None,
         unit="",
-        why=f"the file lacks {lacks}: nobody knows how good its numbers are",
+        why=f"the file lacks {lacks}: the uncertainty of its values is unknown",
         remedy=REMEDIES[name],
         passed=False,
     )

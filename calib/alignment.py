@@ -14,6 +14,7 @@ from scipy.spatial.transform import Rotation
 from calib.alignment_checks import check_duration, check_fit, check_texture, remarks
 from calib.alignment_coarse import SEARCH_S, SHORTEST_S, Coarse, find_coarse, picture_turns
 from calib.alignment_fit import AlignmentFit, fit_alignment
+from calib.alignment_sigma import scale_sigma, tracker_sigma
 from calib.provenance import provenance
 from calib.turn_model import TurnModel, Unknowns
 from calib.turn_pairs import TurnPairs, collect_pairs
@@ -31,7 +32,6 @@ Progress: TypeAlias = Callable[[str], None]
 _MOST_PAIRS = 400
 _ROUGH_PAIRS, _ROUGH_TRACKS = 80, 20
 _SPARE_S = 0.05  # of gyro log around each pair, while the offset is still rough
-_TRACKER_PX = 0.005  # measured on rendered recordings, H.264 and lossless: tracks err with the motion, not by chance
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -59,6 +59,8 @@ class AlignmentCalibration:
         Median over the pairs of their RMS.
     series
         For the report.
+    gyro_scale, gyro_scale_sigma
+        Turn by the gyro over turn by the picture; the tracker and the focal length are in the sigma.
     remarks
         What to know or to do better, one sentence each.
     """
@@ -81,6 +83,8 @@ class AlignmentCalibration:
     relief: float
     residual_px: float
     series: TurnSeries
+    gyro_scale: float
+    gyro_scale_sigma: float
     remarks: tuple[str, ...]
 
     def section(self) -> dict[str, Any]:
@@ -126,6 +130,8 @@ class AlignmentCalibration:
             "duration_s": round(self.duration_s, 3),
             "scene_share": round(self.scene_share, 4),
             "relief": round(self.relief, 4),
+            "gyro_over_picture": round(self.gyro_scale, 5),
+            "gyro_over_picture_sigma": _short(self.gyro_scale_sigma),
         }
 
 
@@ -150,6 +156,14 @@ def calibrate_alignment(
     ------
     DataError
         The recording cannot serve: says why, and what to do differently.
+
+    Examples
+    --------
+    >>> import calib, flow
+    >>> recording = flow.open_recording("sample_video/hand-turned", needs_range=False, check_overlap=False)
+    >>> found = calib.calibrate_alignment(recording)
+    >>> bool(abs(found.time_offset_s - 0.006) < 3 * found.time_offset_sigma_s)  # 6 ms is the truth
+    True
     """
     say = progress or (lambda _: None)
     video, module = recording.video(), recording.module
@@ -164,7 +178,7 @@ def calibrate_alignment(
     start = _start(pairs, gyro, module, coarse)
     say("clock, mounting, bias" + (", readout" if readout else ""))
     fit = fit_alignment(pairs, gyro, module.camera, start, readout=readout)
-    check_fit(fit, coarse, video.path)
+    check_fit(fit, coarse, video.path, scale_sigma(module, pairs, fit))
     return _calibration(recording, pairs, gyro, fit, readout=readout)
 
 
@@ -238,7 +252,7 @@ def _calibration(
     recording: Recording, pairs: TurnPairs, gyro: GyroSamples, fit: AlignmentFit, *, readout: bool
 ) -> AlignmentCalibration:
     at, module = fit.unknowns, recording.module
-    sigma = np.sqrt(fit.sigma**2 + tracker_sigma(module, pairs, fit) ** 2)
+    sigma = np.hypot(fit.sigma, tracker_sigma(module, pairs, fit)[: len(fit.sigma)])
     noise = module.gyro.noise_per_axis / np.sqrt(np.ptp(pairs.middle_s))
     old = module.alignment
     return AlignmentCalibration(
@@ -260,24 +274,10 @@ def _calibration(
         relief=fit.relief,
         residual_px=float(np.nanmedian(fit.residual_px)),
         series=turn_series(pairs, gyro, module, fit),
-        remarks=remarks(fit),
+        gyro_scale=fit.gyro_scale,
+        gyro_scale_sigma=scale_sigma(module, pairs, fit),
+        remarks=remarks(fit, scale_sigma(module, pairs, fit)),
     )
-
-
-def tracker_sigma(module: Module, pairs: TurnPairs, fit: AlignmentFit) -> Array:
-    """One-sigma that a track error in proportion to the motion leaves; no residual shows it.
-
-    Interpolation and codec pull each track by a few thousandths of a pixel, alike in alike motion. Such an error looks
-    like a mounting off by itself over the turn of a pair, a clock off by itself over the change of rate in a pair,
-    a bias off by itself over its time.
-    """
-    angle = _TRACKER_PX / np.sqrt(module.camera.fx_px * module.camera.fy_px)
-    span_s = float(np.median(pairs.second_s - pairs.first_s))
-    turn = float(np.sqrt(np.mean(fit.gyro_turn_rad**2)))
-    change = np.gradient(fit.gyro_turn_rad / span_s, pairs.middle_s, axis=0) * span_s
-    offset_s = angle / float(np.sqrt(np.mean(change**2)))
-    sigma = np.array([angle / turn] * 3 + [offset_s] + [angle / span_s] * 3 + [angle / turn] * 2 + [offset_s])
-    return sigma[: len(fit.sigma)]
 
 
 def _origin(of: str, source: Path) -> dict[str, str | int | float | bool]:

@@ -10,6 +10,7 @@ from calib.alignment_coarse import SHORTEST_S, Coarse
 from calib.alignment_fit import AlignmentFit
 from calib.turn_pairs import TurnPairs
 from flow.errors import DataError
+from flow.figures import with_sigma
 from flow.video import Video
 
 _FEWEST_OFFERED = 40  # of 160 places: a quarter of the picture holds something to follow
@@ -24,8 +25,9 @@ _MOST_BIAS_SIGMA = 5e-3
 _LARGEST_BIAS = 0.35  # rad/s: 20 deg/s, the zero-rate tolerance of cheap MEMS gyros (common practice)
 _LONGEST_READOUT_S = 0.2
 _FARTHEST_S = 0.1
-_SCALE_OFF = 0.04  # common MEMS gyros are within 3 %
-_SCALE_NOTED = 0.01
+_GYRO_SCALE_SIGMA = 0.03 / 2.576  # 99 % of common MEMS gyros are within 3 % (common practice)
+_SCALE_SIGMAS = 3.29  # false alarms: one sound module in a thousand
+_SCALE_VAGUE = 0.03  # a sigma so large tells no gyro from another
 _DRIFT_SIGMA = 4.0
 _MUCH_RELIEF = 0.03
 
@@ -43,7 +45,7 @@ def check_texture(pairs: TurnPairs, path: Path) -> None:
     offered, matched = float(np.median(pairs.offered)), pairs.known.sum(axis=1)
     if offered < _FEWEST_OFFERED:
         problem = (
-            f"the picture offers {offered:.0f} points to follow ({_FEWEST_OFFERED} are needed): it is bare, dark or blurred;"
+            f"too few points to track in the image ({offered:.0f}, {_FEWEST_OFFERED} needed): it is bare, dark or blurred;"
             " turn the module over a textured, well lit scene, with a short exposure"
         )
         raise DataError(problem, path=path)
@@ -56,20 +58,21 @@ def check_texture(pairs: TurnPairs, path: Path) -> None:
         raise DataError(problem, path=path)
 
 
-def check_fit(fit: AlignmentFit, coarse: Coarse, path: Path) -> None:
-    """Refuse a result that does not deserve trust."""
+def check_fit(fit: AlignmentFit, coarse: Coarse, path: Path, scale_sigma: float) -> None:
+    """Refuse a result that does not deserve trust; ``scale_sigma`` is that of ``fit.gyro_scale``, tracker and lens in it."""
     share = float(fit.used.sum() / fit.known.sum())
+    expected = float(np.hypot(scale_sigma, _GYRO_SCALE_SIGMA))
     missing = float(np.median(np.linalg.norm(fit.missing_rad, axis=1)) / np.sqrt(np.mean(fit.gyro_turn_rad**2) * 3))
     at, sigma = fit.unknowns, fit.sigma
-    if abs(fit.gyro_scale - 1) > _SCALE_OFF:
+    if abs(fit.gyro_scale - 1) > _SCALE_SIGMAS * expected:
         problem = (
-            f"shows a turn that the gyro reads {fit.gyro_scale:.2f} times as large; is the gyro's scale right, and the"
-            " focal length in the camera section?"
+            f"shows a turn that the gyro reads {with_sigma(fit.gyro_scale, scale_sigma)} times as large, where sound gyros"
+            " are within 3 %; is the gyro's scale right, and the focal length in the camera section?"
         )
         raise DataError(problem, path=path)
     if missing > _MOST_MISSING or abs(at.time_offset_s - coarse.time_offset_s) > _FARTHEST_S:
         problem = (
-            f"the gyro leaves {100 * missing:.0f} % of the picture's turn unexplained; is gyro.csv of this video, and the"
+            f"the gyro leaves {100 * missing:.0f} % of the image rotation unexplained; is gyro.csv of this video, and the"
             " camera section of this camera?"
         )
         raise DataError(problem, path=path)
@@ -92,8 +95,8 @@ def check_fit(fit: AlignmentFit, coarse: Coarse, path: Path) -> None:
     _check_values(fit, path)
 
 
-def remarks(fit: AlignmentFit) -> tuple[str, ...]:
-    """Say what to know or to do better, one sentence each."""
+def remarks(fit: AlignmentFit, scale_sigma: float) -> tuple[str, ...]:
+    """Say what to know or to do better, one sentence each; ``scale_sigma`` as in :func:`check_fit`."""
     found = []
     if abs(fit.halves_differ[3]) > _DRIFT_SIGMA:
         found.append(
@@ -104,10 +107,15 @@ def remarks(fit: AlignmentFit) -> tuple[str, ...]:
         found.append("the gyro bias changed during the recording; let the module warm up first")
     if np.abs(fit.halves_differ[:3]).max() > _DRIFT_SIGMA:
         found.append("the mounting of the two halves of the recording differs: is the camera loose?")
-    if abs(fit.gyro_scale - 1) > _SCALE_NOTED:
+    if scale_sigma > _SCALE_VAGUE:
         found.append(
-            f"the gyro reads {fit.gyro_scale:.3f} times the turn that the picture shows: its scale or the focal length"
-            " is off"
+            f"the gyro scale is not observable from this recording ({with_sigma(fit.gyro_scale, scale_sigma)} times the"
+            " rotation of the image): turn farther and faster, over richer texture"
+        )
+    elif abs(fit.gyro_scale - 1) > _SCALE_SIGMAS * scale_sigma:
+        found.append(
+            f"the gyro reads {with_sigma(fit.gyro_scale, scale_sigma)} times the rotation that the image shows: its scale or"
+            " the focal length is off"
         )
     if fit.relief > _MUCH_RELIEF:
         found.append(

@@ -162,7 +162,7 @@ def _check_motion(rate_rad_s: Array, picture_rad_s: Array, path: Path | None) ->
     spread = rate_rad_s - rate_rad_s.mean(axis=0)
     picture = float(np.degrees(np.sqrt(np.mean(np.sum(picture_rad_s**2, axis=1)))))
     if np.sqrt(np.mean(spread**2)) < _STILL_RAD_S:
-        raise DataError(f"does not change, while the picture turns at {picture:.2g} deg/s; is it this log?", path=path)
+        raise DataError(f"does not change, while the image rotates at {picture:.2g} deg/s; is it this log?", path=path)
     power, directions = np.linalg.eigh(spread.T @ spread / len(spread))
     weak = np.sqrt(np.maximum(power, 0)) < _LEAST_RMS_RAD_S
     if weak.any():
@@ -180,7 +180,7 @@ def _check_offset(offsets: Array, misfit: Array, best: int, path: Path | None) -
     usable = np.flatnonzero(np.isfinite(misfit))
     if r2 < _LEAST_R2:
         problem = (
-            f"does not agree with the picture: at the best clock offset it explains {max(100 * r2, 0):.0f} % of the motion"
+            f"does not agree with the video: at the best clock offset it explains {max(100 * r2, 0):.0f} % of the motion"
             f" ({100 * _LEAST_R2:.0f} are needed); is it the log of this video, and alignment.time_offset_s right within"
             f" {SEARCH_S:g} s?"
         )
@@ -205,7 +205,7 @@ def _check_offset(offsets: Array, misfit: Array, best: int, path: Path | None) -
 def _check_slope(slope: Array, path: Path | None) -> None:
     if np.linalg.det(slope) < 0:
         problem = (
-            "is the mirror image of what the picture shows: the sign of one axis (or of all three) is wrong, or two axes"
+            "is the mirror image of what the video shows: the sign of one axis (or of all three) is wrong, or two axes"
             " are swapped"
         )
         raise DataError(problem, path=path)
@@ -213,7 +213,7 @@ def _check_slope(slope: Array, path: Path | None) -> None:
     scale = float(np.linalg.norm(slope[2]))
     if abs(np.log(scale)) > _SCALE_OFF:
         problem = (
-            f"reads {1 / scale:.2f} times the turn about the optical axis that the picture shows; is the gyro's scale"
+            f"reads {1 / scale:.2f} times the turn about the optical axis that the video shows; is the gyro's scale"
             " right, and the camera section this camera's?"
         )
         raise DataError(problem, path=path)

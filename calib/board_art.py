@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from calib.boards import BoardKind
 from flow.errors import DataError
+from flow.wording import counted
 
 PAPERS_MM = {
     "a4": (210.0, 297.0),
@@ -93,7 +94,7 @@ def dictionary_for(board: BoardKind) -> cv2.aruco.Dictionary:
         if markers <= count:
             return cv2.aruco.getPredefinedDictionary(getattr(cv2.aruco, f"DICT_4X4_{count}"))
     raise DataError(
-        f"{board} needs {markers} markers, the largest dictionary has 1000; print fewer squares", key="board"
+        f"{board} needs {counted(markers, 'marker')}, the largest dictionary has 1000; print fewer squares", key="board"
     )
 
 

@@ -96,7 +96,7 @@ def _refuse_impossible(text: str, kind: Kind, columns: int, rows: int, size_m: f
     if min(columns, rows) < least:
         raise DataError(f"{text!r}: a {kind} board needs at least {least} x {least}; {_EXAMPLE}", key="board")
     if columns * rows > 1500:
-        raise DataError(f"{text!r}: more than 1500 points cannot be told apart in a picture", key="board")
+        raise DataError(f"{text!r}: more than 1500 points cannot be distinguished in an image", key="board")
     if not 5e-4 <= size_m <= 1.0:
         raise DataError(
             f"{text!r}: SIZE is in metres, between 0.0005 and 1, and {size_m:g} is not (25 mm is 0.025)",

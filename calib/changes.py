@@ -10,8 +10,9 @@ from typing import TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-from flow.module import PartialModule
-from flow.sections import Alignment, Camera, Gyro, Range, Section
+from flow.module import Module
+from flow.section_sigmas import Section
+from flow.sections import Alignment, Camera, Gyro, Range
 
 Array = NDArray[np.float64]
 S = TypeVar("S", bound=Section)
@@ -36,7 +37,7 @@ class Change:
     question: str
 
 
-def changes(old: PartialModule, new: PartialModule) -> tuple[Change, ...]:
+def changes(old: Module, new: Module) -> tuple[Change, ...]:
     """Compare two module files, section by section, with their joint sigmas.
 
     A section whose values and provenance are the same was not calibrated again, which is said as well.
@@ -44,7 +45,7 @@ def changes(old: PartialModule, new: PartialModule) -> tuple[Change, ...]:
     return tuple(_changes(old, new))
 
 
-def _changes(old: PartialModule, new: PartialModule) -> Iterator[Change]:
+def _changes(old: Module, new: Module) -> Iterator[Change]:
     yield from _compared("camera", old.camera, new.camera, _camera)
     yield from _compared("alignment", old.alignment, new.alignment, _alignment)
     yield from _compared("gyro", old.gyro, new.gyro, _gyro)

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from calib.taped import LEAST_READINGS, TapedReadings
 from flow.errors import DataError
+from flow.wording import counted
 
 Array: TypeAlias = NDArray[np.float64]
 
@@ -75,12 +76,12 @@ def floor_echoes(taped: TapedReadings) -> tuple[list[Group], list[str]]:
             lost.append((reference, readings))
     kept = sum(len(group.kept) for group in groups)
     if len(groups) < 2 or 2 * kept < len(taped.range_m):
-        problem = f"only {kept} of {len(taped.range_m)} readings agree on one line, the others are stray"
+        problem = f"only {kept} of {counted(len(taped.range_m), 'reading')} lie on one line, the others are outliers"
         raise DataError(f"{problem}; clear the floor and the beam", path=taped.path, key="range_m")
     for reference, readings in lost:
         _check_scattered(taped, reference, readings, scale, offset, noise)
     if lost and len(groups) < 3:
-        problem = "only two heights are left beside one lost in strays, and any two make a line; tape more"
+        problem = "only two heights are left beside one lost to outliers, and any two define a line; tape more"
         raise DataError(problem, path=taped.path, key="range_m")
     remarks = [f"{d:g} m left out: no three readings there agree with the other heights" for d, _ in lost]
     return _trimmed(groups, taped.step_m), remarks

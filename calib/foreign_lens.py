@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Literal
@@ -9,7 +10,7 @@ from typing import Any, Literal
 from calib.provenance import provenance
 from flow.lens_files import Layout, read_lens_file
 from flow.lens_values import camera_values
-from flow.module import PartialModule
+from flow.module import Module
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -22,8 +23,8 @@ class LensFromFile:
 
 
 def lens_from_file(
-    source: Path,
-    held: PartialModule,
+    source: str | os.PathLike[str],
+    held: Module,
     *,
     model: Literal["pinhole", "fisheye"] | None = None,
     size_px: tuple[int, int] | None = None,
@@ -46,10 +47,23 @@ def lens_from_file(
     ------
     DataError
         The file cannot be read, or holds a lens that ours cannot express.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> from pathlib import Path
+    >>> import calib, flow
+    >>> from flow.lens_files import camera_info_text
+    >>> module = flow.read_module("sample_video/flight/module.yaml")
+    >>> path = Path(tempfile.mkdtemp()) / "lens.yaml"
+    >>> _ = path.write_text(camera_info_text(module.camera, "small"))
+    >>> found = calib.lens_from_file(path, module)
+    >>> found.layout, found.section["fx_px"]
+    ('camera-info', 266.28)
     """
     lens, layout = read_lens_file(source, model=model, size_px=size_px)
     values, remarks = camera_values(lens)
-    values["provenance"] = provenance(source, {"layout": layout})
+    values["provenance"] = provenance(Path(source), {"layout": layout})
     if held.camera is not None:
         older = held.camera.sigma.model_dump(exclude_unset=True)
         values["sigma"] = {key: older[key] for key in ("readout_s",) if key in older}
@@ -64,7 +78,7 @@ def lens_from_file(
         size = f"{held.camera.width_px} x {held.camera.height_px} px"
         remarks.append(f"camera.readout_s stays as it was found at {size}; another mode of the camera has another one")
     remarks.append(
-        "nor does it say how sure it is: bands take a careful calibration for granted (0.02 % of the focal length) "
+        "nor its one-sigmas: error bands assume a careful calibration (0.02 % of the focal length) "
         "until camera.sigma.fx_px and fy_px are set"
     )
     return LensFromFile(layout=layout, section=values, remarks=tuple(remarks))

@@ -53,17 +53,17 @@ def stills(source: Path) -> Iterator[Still | LeftOut]:
         There is no such file or folder, it holds nothing to use, or the video cannot be read.
     """
     if not source.exists():
-        raise DataError("no such file or folder; give a folder of pictures or a video", path=source)
+        raise DataError("no such file or folder; give a folder of images or a video", path=source)
     if not source.is_dir():
         if source.suffix.lower() in SUFFIXES:
-            raise DataError("one picture is not enough; give the folder of pictures, or a video", path=source)
+            raise DataError("one image is not enough; give the folder of images, or a video", path=source)
         return _from_video(source)
     pictures = sorted(path for path in source.iterdir() if path.suffix.lower() in SUFFIXES and path.name[0] != ".")
     videos = sorted(path for path in source.glob("video.*") if path.is_file())
     if not pictures and len(videos) == 1:
         return _from_video(videos[0])
     if not pictures:
-        raise DataError(f"no picture ({', '.join(sorted(SUFFIXES))}) in this folder", path=source)
+        raise DataError(f"no image ({', '.join(sorted(SUFFIXES))}) in this folder", path=source)
     return _from_folder(pictures)
 
 
@@ -71,7 +71,7 @@ def _from_folder(pictures: list[Path]) -> Iterator[Still | LeftOut]:
     for i, path in enumerate(pictures):
         grey = _read(path)
         if grey is None:
-            yield LeftOut(name=path.name, reason="cannot be read as a picture")
+            yield LeftOut(name=path.name, reason="cannot be read as an image")
         else:
             yield Still(name=path.name, grey=grey, share=(i + 1) / len(pictures))
 

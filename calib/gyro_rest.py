@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from calib.allan import Array
 from flow.disk.table import read_table, time_steps
 from flow.errors import DataError
+from flow.wording import counted
 
 SHORTEST_S = 60.0
 """A log at rest must last this long: 30 independent spans of 2 s, over which the bias is read to a few per
@@ -92,7 +93,7 @@ def check_sampling(log: GyroLog) -> float:
     usual = float(np.median(steps))
     if usual * _LOWEST_RATE_HZ > 1 + 1e-6:
         problem = (
-            f"{1 / usual:.3g} samples a second are too few for noise figures; log at {_LOWEST_RATE_HZ:.0f} Hz or more"
+            f"a rate of {1 / usual:.3g} Hz is too low to estimate the noise; log at {_LOWEST_RATE_HZ:.0f} Hz or more"
         )
         raise DataError(problem, path=log.path, key="time_s")
     widest = int(steps.argmax())
@@ -159,7 +160,7 @@ def _check_alive(log: GyroLog, rate: Array, key: str, longest: int) -> None:
     if runs[worst] > longest:
         row = int(changes[worst])
         problem = (
-            f"stuck at {rate[row]:g} rad/s for {runs[worst]} samples from {log.time_s[row]:.1f} s:"
+            f"stuck at {rate[row]:g} rad/s for {counted(int(runs[worst]), 'sample')} from {log.time_s[row]:.1f} s:"
             " the sensor or the recorder stalled"
         )
         raise DataError(problem, path=log.path, line=int(log.lines[row]), key=key)

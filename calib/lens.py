@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections import Counter
 from collections.abc import Sequence
 from pathlib import Path
@@ -17,21 +18,22 @@ from calib.lens_fit import LensFit, fit_lens, held_out, rms
 from calib.lens_result import LensCalibration, ViewResult
 from calib.views import Picked, Progress, pick_views
 from flow.errors import DataError
+from flow.wording import counted
 
 COVERAGE_CELLS = (8, 6)
 """Columns and rows of the coverage map."""
 
 _TILT = "tilt the board 20 to 45 degrees, left, right, up and down"
-_GOOD_VIEWS = 10
+_GOOD_VIEWS = 15
 _LEAST_TILT_SPREAD_RAD = np.radians(10.0)
 _MOST_FOCAL_SIGMA = 0.01
 _MOST_RMS_SHARE = 0.003  # of the picture's longer side: 2 px of 640
-_BARE_SHARE = 0.3
+_MOST_NAMED = 5  # pictures left out, on the console
 _OTHER_MODEL_GAIN = 0.8
 
 
 def calibrate_lens(
-    source: Path, board: BoardKind, model: Model, *, progress: Progress | None = None
+    source: str | os.PathLike[str], board: BoardKind, model: Model, *, progress: Progress | None = None
 ) -> LensCalibration:
     """Calibrate a lens.
 
@@ -56,11 +58,18 @@ def calibrate_lens(
     -----
     Plane-based calibration (Zhang 2000). A chessboard and a grid of discs look the same in a mirror: a camera
     that flips its picture passes here, and shows up in the alignment. A charuco board refuses it here.
+
+    Examples
+    --------
+    >>> import calib
+    >>> found = calib.calibrate_lens("sample_video/board", calib.parse_board("chessboard:9x6:0.025"), "pinhole")
+    >>> bool(abs(found.fx_px - 266.28) < 3 * found.fx_sigma_px), bool(found.rms_px < 0.1)  # 266.28 px is the truth
+    (True, True)
     """
-    say = progress or (lambda _: None)
+    say, source = progress or (lambda _: None), Path(source)
     picked = pick_views(source, board, progress)
     _refuse_few(source, len(picked.views), picked.left_out)
-    say(f"fitting {len(picked.views)} views")
+    say(f"fitting {counted(len(picked.views), 'view')}")
     _refuse_parallel(source, picked, board, model)
     chosen = choose(picked.views, board, picked.size_px, model)
     left_out = tuple(sorted([*picked.left_out, *chosen.left_out], key=lambda out: out.name))
@@ -69,7 +78,7 @@ def calibrate_lens(
     say("checking on views left out of the fit")
     unseen = held_out(chosen.views, picked.size_px, model, chosen.fit.parameters)
     coverage = coverage_counts(chosen.views, picked.size_px)
-    remarks = _remarks(picked, chosen, coverage, rms(unseen))
+    remarks = _remarks(picked, chosen, left_out, coverage, rms(unseen))
     return _result(source, board, picked.size_px, chosen, unseen, coverage, left_out, remarks)
 
 
@@ -91,10 +100,14 @@ def _refuse_few(source: Path, count: int, left_out: Sequence[LeftOut]) -> None:
         if left_out
         else None
     )
-    why = "" if example is None else f"; {len(left_out)} were left out, for example {example.name}: {example.reason}"
+    why = (
+        ""
+        if example is None
+        else f"; {counted(len(left_out), 'image')} left out, for example {example.name}: {example.reason}"
+    )
     raise DataError(
-        f"{count} usable view{'' if count == 1 else 's'} of the board, {LEAST_VIEWS} are the least{why}. "
-        "Take 15 or more that differ: tilted 20 to 45 degrees every way, near and far, in every corner",
+        f"{counted(count, 'usable view')} of the board, {LEAST_VIEWS} are the least{why}. "
+        f"Take {_GOOD_VIEWS} or more that differ: tilted 20 to 45 degrees every way, near and far, in every corner",
         path=source,
     )
 
@@ -121,10 +134,10 @@ def _refuse_unfixed(source: Path, chosen: Chosen, size_px: tuple[int, int]) -> N
     elif fit.rms_px > _MOST_RMS_SHARE * max(size_px):
         problem = (
             f"no {fit.model} lens explains these views: {fit.rms_px:.1f} px RMS are left; is the board flat, "
-            "and every picture from the same camera with the same focus and zoom?"
+            "and every image from the same camera with the same focus and zoom?"
         )
     elif not (0 < cx < size_px[0] and 0 < cy < size_px[1]):
-        problem = f"the principal point comes out at ({cx:.0f}, {cy:.0f}) px, outside the picture; {_TILT}"
+        problem = f"the principal point comes out at ({cx:.0f}, {cy:.0f}) px, outside the image; {_TILT}"
     else:
         return
     other, rival = _rival(chosen, size_px)
@@ -139,15 +152,40 @@ def _rival(chosen: Chosen, size_px: tuple[int, int]) -> tuple[Model, LensFit]:
     return other, fit_lens(chosen.views, size_px, other)
 
 
-def _remarks(picked: Picked, chosen: Chosen, coverage: NDArray[np.intp], unseen_px: float) -> tuple[str, ...]:
+def bare_parts(coverage: NDArray[np.intp]) -> list[str]:
+    """Name the ninths of the picture with cells that no corner reached, those that miss most first."""
+    rows, columns = (np.array_split(np.arange(size), 3) for size in coverage.shape)
+    found = []
+    for down, row in zip(("top", "", "bottom"), rows, strict=True):
+        for across, column in zip(("left", "", "right"), columns, strict=True):
+            bare = float((coverage[np.ix_(row, column)] == 0).mean())
+            name = " ".join(filter(None, (down, across))) or "middle"
+            found.append((bare, f"{'all' if bare == 1 else f'{bare:.0%}'} of the {name}"))
+    return [words for bare, words in sorted(found, key=lambda one: -one[0]) if bare]
+
+
+def _left_out_words(left_out: Sequence[LeftOut]) -> str:
+    named = [f"{out.name} ({out.reason})" for out in left_out[:_MOST_NAMED]]
+    more = len(left_out) - len(named)
+    rest = f" and {more} more, in the report" if more else ""
+    return f"{counted(len(left_out), 'image')} left out: {', '.join(named)}{rest}."
+
+
+def _remarks(
+    picked: Picked, chosen: Chosen, left_out: Sequence[LeftOut], coverage: NDArray[np.intp], unseen_px: float
+) -> tuple[str, ...]:
     remarks = []
     if len(chosen.views) < _GOOD_VIEWS:
-        remarks.append(f"Only {len(chosen.views)} views: {_GOOD_VIEWS} or more make the result, and its sigma, firmer.")
-    bare = float((coverage == 0).mean())
-    if bare > _BARE_SHARE:
-        remarks.append(f"{bare:.0%} of the picture never showed a corner: the lens is extrapolated there.")
+        remarks.append(
+            f"Only {counted(len(chosen.views), 'view')}; {_GOOD_VIEWS} or more give a smaller and more reliable sigma."
+        )
+    if left_out:
+        remarks.append(_left_out_words(left_out))
+    if bare := bare_parts(coverage):
+        share = f"{float((coverage == 0).mean()):.0%} of the image"
+        remarks.append(f"No corner was seen in {share}, {', '.join(bare)}: the lens is extrapolated there.")
     if chosen.wild_corners:
-        remarks.append(f"{chosen.wild_corners} single corners far off the others were left out.")
+        remarks.append(f"{counted(chosen.wild_corners, 'single corner')} far off the others left out.")
     other, rival = _rival(chosen, picked.size_px)
     rival_px = rms(held_out(chosen.views, picked.size_px, other, rival.parameters))
     if rival.converged and rival_px < _OTHER_MODEL_GAIN * unseen_px:

@@ -115,7 +115,7 @@ def _screen(seen: Sequence[SeenView], board: BoardKind, size_px: tuple[int, int]
             wild_corners += int(np.count_nonzero(~tame))
             views[worst] = View(points_m=views[worst].points_m[tame], pixels=views[worst].pixels[tame])
             continue
-        reason = f"its corners miss by {each[worst]:.2f} px RMS where the other views miss by {usual:.2f}"
+        reason = f"its corners have residuals of {each[worst]:.2f} px RMS, those of the other views {usual:.2f}"
         left.append(LeftOut(name=worst, reason=f"{reason}: did the board bend or move, or is part of it hidden?"))
         del views[worst]
 

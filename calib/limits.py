@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import difflib
 import os
 import reprlib
 from pathlib import Path
@@ -14,7 +15,7 @@ from ruamel.yaml.error import YAMLError
 from calib.speed_error import FRAME_RATE_HZ, HEIGHTS_M
 from flow.disk.regular import refuse_devices
 from flow.errors import DataError
-from flow.sections import Section
+from flow.section_sigmas import Section
 
 Limit = Annotated[float, Field(gt=0, allow_inf_nan=False)]
 
@@ -37,12 +38,13 @@ class Limits(Section):
     mounting_sigma_deg: Limit = _limit(0.2, "an axis; 1 degree leaks 1.7 % of speed to the side")
     time_offset_sigma_s: Limit = _limit(1e-3, "1 ms is 6 mm/s at 4 m while rocking 3 degrees at 1 Hz")
     camera_position_sigma_m: Limit = _limit(0.01, "10 mm is 2 mm/s while rocking 3 degrees at 1 Hz")
-    gyro_bias_rad_s: Limit = _limit(0.1, "a sound gyro stays below, a knocked one often does not")
+    gyro_bias_rad_s: Limit = _limit(0.1, "an undamaged gyro stays below, a knocked one often does not")
     gyro_bias_sigma_rad_s: Limit = _limit(1e-3, "1 mrad/s is 4 mm/s of drift at 4 m")
     gyro_noise_rad_s_rthz: Limit = _limit(5e-4, "three times that of a usual small gyro")
     gyro_bias_instability_rad_s: Limit = _limit(3e-4, "one degree a minute")
     range_scale_off: Limit = _limit(0.05, "from 1; more is a wrong unit, a wrong air or a failing sensor")
     range_scale_sigma: Limit = _limit(0.01, "speed carries the same relative error")
+    range_air_sigma: Limit = _limit(0.01, "an ultrasonic range in unknown air; speed carries the same relative error")
     range_offset_m: Limit = _limit(0.15, "either way; more is not where the sensor sits")
     range_offset_sigma_m: Limit = _limit(0.02, "4 % of speed at 0.5 m")
     range_noise_m: Limit = _limit(0.05, "one reading's scatter; more drowns every speed below 1 m")
@@ -69,6 +71,17 @@ def read_limits(path: str | os.PathLike[str]) -> Limits:
     ------
     DataError
         Unreadable, not YAML, an unknown key or an impossible value.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> from pathlib import Path
+    >>> import calib
+    >>> path = Path(tempfile.mkdtemp()) / "limits.yaml"
+    >>> _ = path.write_text("focal_length_sigma: 0.002")
+    >>> limits = calib.read_limits(path)
+    >>> limits.focal_length_sigma, limits.principal_point_sigma_px
+    (0.002, 3.0)
     """
     source = Path(path)
     refuse_devices(source)
@@ -86,7 +99,9 @@ def read_limits(path: str | os.PathLike[str]) -> Limits:
         return Limits.model_validate(tree or {})
     except ValidationError as error:
         first = error.errors()[0]
-        known = "unknown limit; `groundpace accept --show-limits` lists them"
+        near = difflib.get_close_matches(str(first["loc"][-1]), Limits.model_fields, 3)
+        known = "unknown limit; " + (f"did you mean {' or '.join(near)}? " if near else "")
+        known += "`groundpace accept --show-limits` lists them"
         problem = (
             known if first["type"] == "extra_forbidden" else f"{first['msg']}, found {reprlib.repr(first['input'])}"
         )

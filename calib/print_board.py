@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 from xml.sax.saxutils import escape
 
@@ -15,14 +16,25 @@ _ARC = 0.5522847498  # 4/3 (sqrt 2 - 1): control points of a quarter circle, rad
 _LINE_MM, _TEXT_MM = 0.2, 2.6
 
 
-def print_board(board: BoardKind, path: Path, paper: str = "a4") -> BoardArt:
+def print_board(board: BoardKind, path: str | os.PathLike[str], paper: str = "a4") -> BoardArt:
     """Write a board to print, as the suffix of ``path`` says: ``.svg`` or ``.pdf``.
 
     Raises
     ------
     DataError
         Another suffix, a board that does not fit the paper, or a folder that cannot be written.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> from pathlib import Path
+    >>> import calib
+    >>> path = Path(tempfile.mkdtemp()) / "board.svg"
+    >>> art = calib.print_board(calib.parse_board("chessboard:9x6:0.025"), path)
+    >>> path.read_text().startswith("<svg") or path.read_text().startswith("<?xml")
+    True
     """
+    path = Path(path)
     suffix = path.suffix.lower()
     if suffix not in (".svg", ".pdf"):
         raise DataError(

@@ -17,7 +17,7 @@ from scipy.stats import t as t_distribution
 
 from calib.echoes import Group, floor_echoes, multiple
 from calib.provenance import provenance
-from calib.taped import read_taped
+from calib.taped import BenchAir, read_taped
 from flow.errors import DataError
 
 Array: TypeAlias = NDArray[np.float64]
@@ -49,7 +49,8 @@ class RangeCalibration:
     """Distance = scale * range_m + offset_m, each with its one-sigma.
 
     ``bent_p`` is the probability that a straight sensor shows a lack of fit as large as this one (1 with two
-    heights, where nothing can be told); ``linear`` is False below one per cent.
+    heights, where nothing can be told); ``linear`` is False below one per cent. ``assumed_air_temperature_c`` is the air in
+    which the line holds, None where it is not known or does not matter.
     """
 
     source: Path
@@ -64,6 +65,7 @@ class RangeCalibration:
     bent_p: float
     missing: int
     remarks: tuple[str, ...]
+    assumed_air_temperature_c: float | None = None
 
     @property
     def linear(self) -> bool:
@@ -84,7 +86,9 @@ class RangeCalibration:
             "readings": sum(height.readings for height in self.heights),
             "strays": sum(height.strays for height in self.heights),
         }
+        air_c = self.assumed_air_temperature_c
         return {
+            **({} if air_c is None else {"assumed_air_temperature_c": air_c}),
             "scale": round(self.scale, 6),
             "offset_m": round(self.offset_m, 6),
             "noise_m": round(self.noise_m, 6),
@@ -101,6 +105,9 @@ def calibrate_range(
     path: str | os.PathLike[str],
     assumed_air_temperature_c: float | None = None,
     tape_sigma_m: float = 1e-3,
+    *,
+    air_temperature_c: float | None = None,
+    air_dependent: bool | None = None,
     progress: Callable[[str], None] | None = None,
 ) -> RangeCalibration:
     """Scale and offset of a range sensor from repeated readings at taped heights.
@@ -110,9 +117,13 @@ def calibrate_range(
     path
         Table of ``reference_m,range_m[,air_temperature_c]``; see :func:`calib.taped.read_taped`.
     assumed_air_temperature_c
-        Of an ultrasonic sensor that assumes one; None otherwise.
+        Of an ultrasonic sensor whose module file states one; None otherwise.
     tape_sigma_m
         One-sigma of a taped height, the same for all readings at it, independent between heights.
+    air_temperature_c
+        Measured on the bench, for a table without that column.
+    air_dependent
+        Whether the readings depend on the air; None: where the module file states an assumed one.
     progress
         Called with a few words before each stage.
 
@@ -127,11 +138,20 @@ def calibrate_range(
     Strays are left out first (:mod:`calib.echoes`). The line is the least-squares line with errors in both
     variables (York 1968; tape in one, mean reading in the other). Lack of fit: the F-test of the heights'
     misfit against the pooled scatter, with the tape's error allowed for.
+
+    Examples
+    --------
+    >>> import calib
+    >>> found = calib.calibrate_range("sample_video/bench/taped.csv")
+    >>> found.linear, bool(abs(found.scale - 1) < 3 * found.scale_sigma)  # 1 is the truth
+    (True, True)
     """
     say = progress or (lambda _: None)
     say("reading the table")
-    taped = read_taped(path, assumed_air_temperature_c)
-    say("telling echoes from strays")
+    matters = assumed_air_temperature_c is not None if air_dependent is None else air_dependent
+    air = BenchAir(matters=matters, assumed_c=assumed_air_temperature_c, measured_c=air_temperature_c)
+    taped = read_taped(path, air)
+    say("rejecting outliers")
     groups, left_out = floor_echoes(taped)
     say("fitting")
     line, covariance, misfit = _fit(groups, tape_sigma_m)
@@ -159,6 +179,7 @@ def calibrate_range(
         heights=heights,
         bent_p=bent_p,
         missing=taped.missing,
+        assumed_air_temperature_c=taped.air_temperature_c,
         remarks=(*taped.remarks, *left_out, *_remarks(heights, bent_p)),
     )
 

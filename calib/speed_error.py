@@ -9,6 +9,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from flow.air import LIKELY_AIR_C, air_scale_sigma
+from flow.error_sources import ErrorSource
 from flow.module import Module
 
 Array = NDArray[np.float64]
@@ -46,12 +48,12 @@ CRUISE = Flight(name="cruise at 2 m/s", speed_m_s=2.0, rocking_rad=0.0, rocking_
 class SpeedError:
     """One-sigma error of one row's speed at one height, m/s, of the worse horizontal axis.
 
-    ``parts_m_s`` holds (forward, right) by cause; the causes are independent.
+    ``parts_m_s`` holds (forward, right) by source; the sources are independent.
     """
 
     flight: Flight
     height_m: float
-    parts_m_s: dict[str, tuple[float, float]]
+    parts_m_s: dict[ErrorSource, tuple[float, float]]
 
     @property
     def total_m_s(self) -> float:
@@ -59,8 +61,8 @@ class SpeedError:
         return max(math.hypot(*(part[axis] for part in self.parts_m_s.values())) for axis in (0, 1))
 
     @property
-    def largest(self) -> str:
-        """The cause that adds most."""
+    def largest(self) -> ErrorSource:
+        """The source that adds most."""
         return max(self.parts_m_s, key=lambda cause: max(self.parts_m_s[cause]))
 
 
@@ -84,7 +86,9 @@ def speed_error(module: Module, flight: Flight, height_m: float, frame_rate_hz: 
 
     - focal length: the image motion v + w h is read too large by the relative error,
     - range: the height, and with it v, by the relative error of scale, offset and one reading's noise,
-    - mounting rotation: a turn s about the optical axis leaks w s h and v s from one axis into the other;
+    - air temperature: the same, where the range depends on an air that the module file does not state; where it does,
+      the flight is assumed to log ``air_temperature_c``,
+    - mounting: a turn s about the optical axis leaks w s h and v s from one axis into the other;
       turns about the other two axes move level speed in second order only,
     - clock: the wrong moment's rate is taken out, a s h,
     - gyro noise N h / sqrt(t); gyro bias times h, or the bias instability's floor where that is larger,
@@ -106,13 +110,14 @@ def speed_error(module: Module, flight: Flight, height_m: float, frame_rate_hz: 
         flight=flight,
         height_m=height_m,
         parts_m_s={
-            "focal length": (focal * math.hypot(v, w * h), focal * w * h),
-            "range": (v * height / h, 0.0),
-            "mounting rotation": (turn * w * h, turn * math.hypot(v, w * h)),
-            "camera clock": (clock, clock),
-            "gyro noise": (float(noise[0]), float(noise[1])),
-            "gyro bias": (float(bias[0]), float(bias[1])),
-            "camera position": (arm, arm),
+            ErrorSource.FOCAL_LENGTH: (focal * math.hypot(v, w * h), focal * w * h),
+            ErrorSource.RANGE: (v * height / h, 0.0),
+            ErrorSource.AIR: (v * air_scale_sigma(module.range, LIKELY_AIR_C), 0.0),
+            ErrorSource.MOUNTING: (turn * w * h, turn * math.hypot(v, w * h)),
+            ErrorSource.CLOCK: (clock, clock),
+            ErrorSource.GYRO_NOISE: (float(noise[0]), float(noise[1])),
+            ErrorSource.GYRO_BIAS: (float(bias[0]), float(bias[1])),
+            ErrorSource.LEVER_ARM: (arm, arm),
         },
     )
 

@@ -10,9 +10,10 @@ from typing import TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
+from flow.air import LIKELY_AIR_C, ZERO_CELSIUS_K
+from flow.columns import TAPED
 from flow.disk.table import Table, read_table
 from flow.errors import DataError
-from flow.height import ZERO_CELSIUS_K
 
 Array: TypeAlias = NDArray[np.float64]
 
@@ -21,7 +22,7 @@ LEAST_READINGS = 3
 
 _COLDEST_C, _HOTTEST_C = -60.0, 80.0
 _THERMOMETER_SIGMA_K = 0.5  # a household or board thermometer (common practice)
-_UNKNOWN_AIR_SIGMA_K = 5.0  # a room that nobody measured
+_UNKNOWN_AIR_SIGMA_K = 5.0  # a heated room that nobody measured (common practice)
 _TALLEST_M = 30.0
 _LIKELY_RATIO = (0.7, 1.4)
 _UNIT_RATIOS = {
@@ -41,7 +42,8 @@ class TapedReadings:
     """Readings (n,) with the height taped for each, m, and the line in the file.
 
     ``range_m`` is corrected for the air where the sensor needs it; ``air_scale_sigma`` is the relative
-    one-sigma that the air temperature leaves on every distance; ``step_m`` is the smallest step between two
+    one-sigma that the air temperature leaves on every distance, ``air_temperature_c`` the air in which they hold then, None
+    where it is not known or does not matter; ``step_m`` is the smallest step between two
     different readings, at most the sensor's resolution; ``missing`` counts rows without a reading.
     """
 
@@ -52,28 +54,41 @@ class TapedReadings:
     step_m: float
     missing: int
     air_scale_sigma: float
+    air_temperature_c: float | None
     remarks: tuple[str, ...]
 
 
-def read_taped(path: str | os.PathLike[str], assumed_air_temperature_c: float | None) -> TapedReadings:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BenchAir:
+    """The air of a range calibration, degrees C.
+
+    ``matters``: whether the sensor depends on it; ``assumed_c``: as the module file states, None where it does not;
+    ``measured_c``: on the bench, for a table without a column of its own.
+    """
+
+    matters: bool
+    assumed_c: float | None = None
+    measured_c: float | None = None
+
+
+def read_taped(path: str | os.PathLike[str], air: BenchAir) -> TapedReadings:
     """Read a table of ``reference_m,range_m[,air_temperature_c]``.
 
     Parameters
     ----------
     path
         The CSV file; an empty range cell is no reading.
-    assumed_air_temperature_c
-        The temperature for which an ultrasonic sensor converts echo time to distance; None for any other
-        sensor.
+    air
+        What is known of the air besides.
 
     Raises
     ------
     DataError
         As :func:`flow.disk.table.read_table`; an empty or impossible reference, a negative reading, an impossible
-        temperature; units that look wrong; one height only; a height with fewer than three rows.
+        temperature; one given twice; units that look wrong; one height only; a height with fewer than three rows.
     """
     target = Path(path)
-    tables = list(read_table(target, ("reference_m", "range_m"), ("air_temperature_c",)))
+    tables = list(read_table(target, TAPED.needed, TAPED.optional))
     for table in tables:
         _check_values(table)
     columns = {key: np.concatenate([t.columns[key] for t in tables]) for key in (tables[0].columns if tables else ())}
@@ -83,7 +98,11 @@ def read_taped(path: str | os.PathLike[str], assumed_air_temperature_c: float | 
     given = ~np.isnan(columns["range_m"])
     _check_units(target, columns["reference_m"][given], columns["range_m"][given])
     _check_heights(target, columns["reference_m"], lines)
-    ratio, sigma, remarks = _air(columns.get("air_temperature_c"), assumed_air_temperature_c)
+    measured_c = columns.get("air_temperature_c")
+    if air.measured_c is not None and measured_c is not None and not np.isnan(measured_c).all():
+        problem = "the table says which air its readings were made in; leave --air out"
+        raise DataError(problem, path=target, key="air_temperature_c")
+    ratio, sigma, air_c, remarks = _air(measured_c, air)
     return TapedReadings(
         path=target,
         reference_m=columns["reference_m"][given],
@@ -92,6 +111,7 @@ def read_taped(path: str | os.PathLike[str], assumed_air_temperature_c: float | 
         step_m=_step(columns["range_m"][given]),
         missing=int((~given).sum()),
         air_scale_sigma=sigma,
+        air_temperature_c=air_c,
         remarks=remarks,
     )
 
@@ -135,33 +155,40 @@ def _check_heights(path: Path, reference_m: Array, lines: NDArray[np.int64]) -> 
     if counts.min() < LEAST_READINGS:
         k = int(counts.argmin())
         problem = (
-            f"too few readings at {heights[k]:g} m: {counts[k]} where {LEAST_READINGS} are the least and 20"
-            " are good;"
-            " strays cannot be told from echoes"
+            f"too few readings at {heights[k]:g} m: {counts[k]} where {LEAST_READINGS} are the minimum and 20"
+            " are good; with fewer, outliers cannot be detected"
         )
         raise DataError(problem, path=path, line=int(lines[first[k]]), key="reference_m")
 
 
-def _air(measured_c: Array | None, assumed_c: float | None) -> tuple[Array | float, float, tuple[str, ...]]:
-    """Factor on every reading, relative one-sigma of it, and what to tell the user."""
+def _air(measured_c: Array | None, air: BenchAir) -> tuple[Array | float, float, float | None, tuple[str, ...]]:
+    """Factor on every reading, relative one-sigma of it, the air in which the readings then hold, what to tell the user."""
     known = measured_c is not None and not np.isnan(measured_c).all()
-    if assumed_c is None:
+    if not air.matters:
         remark = (
-            "air_temperature_c was not used: the module file has no range.assumed_air_temperature_c,"
-            " so the sensor is taken not to depend on it (set it for an ultrasonic sensor)"
+            "air_temperature_c was not used: by the module file's range section the sensor does not depend on it"
+            " (set assumed_air_temperature_c, or air_dependent: true, for an ultrasonic sensor)"
         )
-        return 1.0, 0.0, (remark,) if known else ()
-    assumed_k = assumed_c + ZERO_CELSIUS_K
-    if measured_c is None or not known:
+        return 1.0, 0.0, None, (remark,) if known else ()
+    bench_c = _filled(measured_c) if measured_c is not None and known else air.measured_c
+    if bench_c is None:
+        assumed_k = (LIKELY_AIR_C if air.assumed_c is None else air.assumed_c) + ZERO_CELSIUS_K
+        share = 0.5 * _UNKNOWN_AIR_SIGMA_K / assumed_k
         remark = (
-            f"no air_temperature_c: the air is taken as {assumed_c:g} degrees C give or take"
-            f" {_UNKNOWN_AIR_SIGMA_K:g},"
-            f" which alone leaves {50 * _UNKNOWN_AIR_SIGMA_K / assumed_k:.2f} % on the scale; add the column"
+            f"no air temperature: the air of the bench is taken as {assumed_k - ZERO_CELSIUS_K:g} +- {_UNKNOWN_AIR_SIGMA_K:g}"
+            f" degrees C, which alone leaves {100 * share:.2f} % on the scale, and the air of every flight more;"
+            " measure it and give --air, or add the column air_temperature_c"
         )
-        return 1.0, 0.5 * _UNKNOWN_AIR_SIGMA_K / assumed_k, (remark,)
-    air_k = _filled(measured_c) + ZERO_CELSIUS_K
+        return 1.0, share, air.assumed_c, (remark,)
+    air_k = np.asarray(bench_c) + ZERO_CELSIUS_K
+    sigma = 0.5 * _THERMOMETER_SIGMA_K / float(air_k.mean())
+    stated_c = air.assumed_c
+    remarks: tuple[str, ...] = ()
+    if stated_c is None:
+        stated_c = round(float(np.mean(bench_c)), 1)
+        remarks = (f"the line holds in air of {stated_c:g} degrees C: range.assumed_air_temperature_c is written",)
     # Distance is echo time times the speed of sound, 343.2 sqrt(T / 293.15 K) m/s in dry air.
-    return np.sqrt(air_k / assumed_k), 0.5 * _THERMOMETER_SIGMA_K / float(air_k.mean()), ()
+    return np.sqrt(air_k / (stated_c + ZERO_CELSIUS_K)), sigma, stated_c, remarks
 
 
 def _step(readings: Array) -> float:

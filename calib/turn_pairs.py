@@ -11,7 +11,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from flow.tracks import LucasKanade, Matches
+from flow.tracks import LucasKanade, Matches, no_matches
 from flow.video import Frame, Video
 
 Array: TypeAlias = NDArray[np.float64]
@@ -31,7 +31,8 @@ class TurnPairs:
 
     ``first_s``, ``second_s`` (P,) are frame times on the camera's clock; ``first_px``, ``second_px`` (P, T, 2),
     column and row, NaN beyond a pair's own matches; ``covariance_px2`` (P, T, 2, 2) that of the displacement, up to
-    a common factor; ``offered`` (P,) how many points of the first picture were worth looking for.
+    a common factor; ``offered`` (P,) how many points of the first picture were worth looking for; ``neighbours`` (P,) how
+    many points the second frame shares with the one before it.
     """
 
     first_s: Array
@@ -40,6 +41,7 @@ class TurnPairs:
     second_px: Array
     covariance_px2: Array
     offered: NDArray[np.intp]
+    neighbours: NDArray[np.intp]
 
     def __len__(self) -> int:
         return len(self.first_s)
@@ -63,6 +65,7 @@ class TurnPairs:
             second_px=self.second_px[pairs, :tracks],
             covariance_px2=self.covariance_px2[pairs, :tracks],
             offered=self.offered[pairs],
+            neighbours=self.neighbours[pairs],
         )
 
 
@@ -92,41 +95,70 @@ def collect_pairs(
     frame_s = float(np.median(np.diff(video.times_s)))
     step = max(round(_FRAME_S / frame_s), 1)
     stride = max(round(_BASELINE_S / (step * frame_s)), 1)
-    follow = _Follower(LucasKanade(video.width_px, video.height_px, points=_POINTS), stride)
+    follow = _Follower(LucasKanade(video.width_px, video.height_px, points=_POINTS, doubt_still=False), stride)
     rng = np.random.default_rng(seed)
     made = []
     for frame in video:
         if progress is not None:
             progress()
         if frame.index % step == 0 and (pair := follow.add(frame)) is not None:
-            first, matches = pair
-            made.append((first, frame.time_s, _drawn(matches, tracks, rng)))
+            first, matches, near = pair
+            made.append((first, frame.time_s, _drawn(matches, tracks, rng), near))
     return _gathered(made, tracks)
 
 
+@dataclass(frozen=True, slots=True)
+class _Seen:
+    """One of the last few frames.
+
+    ``step`` is the homography from the frame found before; None where nothing was found again. ``begins`` says that it is
+    the first of its scene. ``neighbours`` counts the points that it shares with the frame before.
+    """
+
+    frame: Frame
+    step: Array | None
+    begins: bool
+    neighbours: int
+
+
 class _Follower:
-    """Matches each frame with the one ``stride`` before, led by the motion between neighbours."""
+    """Matches each frame with the one ``stride`` before, led by the motion between neighbours.
+
+    A frame in which nothing is found, as a black one, is passed over: the next is matched with the one before it.
+    """
 
     def __init__(self, tracker: LucasKanade, stride: int) -> None:
         self._tracker, self._stride = tracker, stride
-        self._frames: deque[Frame] = deque(maxlen=stride + 1)
-        self._steps: deque[Array | None] = deque(maxlen=stride)
+        self._seen: deque[_Seen] = deque(maxlen=stride + 1)
+        self._lead = np.eye(3)
 
-    def add(self, frame: Frame) -> tuple[float, Matches] | None:
-        if self._frames:
-            last = next((step for step in reversed(self._steps) if step is not None), np.eye(3))
-            near = self._match(self._frames[-1], frame, last, far=True)
-            self._steps.append(_homography(near))
-        self._frames.append(frame)
-        if len(self._frames) <= self._stride:
+    def add(self, frame: Frame) -> tuple[float, Matches, int] | None:
+        """Take a frame; give the first frame's time, the matches, and ``neighbours``, once there are enough frames."""
+        self._seen.append(self._found(frame))
+        if len(self._seen) <= self._stride:
             return None
-        first = self._frames[0]
+        first, *others = self._seen
+        steps = [seen.step for seen in others if seen.step is not None]
+        if first.step is None or others[-1].step is None or any(seen.begins for seen in others):
+            return first.frame.time_s, no_matches(offered=others[-1].neighbours), others[-1].neighbours
         chain = np.eye(3)
-        for step in self._steps:
-            if step is None:
-                return first.time_s, near.only(np.zeros(len(near), bool))
+        for step in steps:
             chain = step @ chain
-        return first.time_s, self._aligned(first, frame, chain)
+        return first.frame.time_s, self._aligned(first.frame, frame, chain), others[-1].neighbours
+
+    def _found(self, frame: Frame) -> _Seen:
+        known = [k for k, seen in enumerate(self._seen) if seen.step is not None]
+        last = len(self._seen) - 1
+        if last < 0:
+            return _Seen(frame, np.eye(3), begins=True, neighbours=0)
+        for before in dict.fromkeys([*known[-1:], last]):  # where both fail the scene has changed, or shows nothing
+            near = self._match(self._seen[before].frame, frame, self._lead, far=True)
+            if (step := _homography(near)) is not None:
+                self._lead = step
+                if before not in known:
+                    self._seen[before] = replace(self._seen[before], step=np.eye(3), begins=True)
+                return _Seen(frame, step, begins=False, neighbours=len(near))
+        return _Seen(frame, None, begins=False, neighbours=len(near))
 
     def _aligned(self, first: Frame, second: Frame, lead: Array) -> Matches:
         """Match with the second picture warped onto the first.
@@ -173,11 +205,11 @@ def _drawn(matches: Matches, tracks: int, rng: np.random.Generator) -> Matches:
     )
 
 
-def _gathered(made: list[tuple[float, float, Matches]], tracks: int) -> TurnPairs:
+def _gathered(made: list[tuple[float, float, Matches, int]], tracks: int) -> TurnPairs:
     shape = (len(made), tracks)
     first, second = np.full((*shape, 2), np.nan), np.full((*shape, 2), np.nan)
     covariance = np.broadcast_to(np.eye(2), (*shape, 2, 2)).copy()
-    for k, (_, _, matches) in enumerate(made):
+    for k, (_, _, matches, _) in enumerate(made):
         n = len(matches)
         first[k, :n], second[k, :n] = matches.first_px, matches.second_px
         covariance[k, :n] = matches.covariance_px2
@@ -188,4 +220,5 @@ def _gathered(made: list[tuple[float, float, Matches]], tracks: int) -> TurnPair
         second_px=second,
         covariance_px2=covariance,
         offered=np.array([pair[2].offered for pair in made], np.intp),
+        neighbours=np.array([pair[3] for pair in made], np.intp),
     )

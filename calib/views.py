@@ -100,7 +100,7 @@ def _gather(source: Path, board: BoardKind, progress: Progress | None) -> _Gathe
         if not first:
             gathered.size_px, first = size, still.name
         if size != gathered.size_px:
-            problem = "{} is {}x{} px but {} is {}x{} px; give pictures of one camera in one mode".format(
+            problem = "{} is {}x{} px but {} is {}x{} px; give images of one camera in one mode".format(
                 still.name, *size, first, *gathered.size_px
             )
             raise DataError(problem, path=source)
@@ -170,12 +170,12 @@ def _diagnose(source: Path, board: BoardKind, gathered: _Gathered) -> None:
     """Say what is in the pictures instead of the board that was asked for."""
     if not gathered.seen and not gathered.samples:
         reason = gathered.left[0].reason if gathered.left else "there is none"
-        raise DataError(f"no picture could be read ({reason}); give a folder of pictures or a video", path=source)
+        raise DataError(f"no image could be read ({reason}); give a folder of images or a video", path=source)
     samples = gathered.samples[:: -(-len(gathered.samples) // _SAMPLES)]
     if not gathered.seen and any(seen_mirrored(grey, board) for grey in samples):
         raise DataError(
-            "the board reads only in the mirror: the camera or its driver flips the picture, or the board is "
-            "printed mirrored; switch the flip off, because a flipped picture also flips the speed",
+            "the board can only be read mirrored: the camera or its driver mirrors the image, or the board is "
+            "printed mirrored; switch the mirroring off, because a mirrored image also mirrors the velocity",
             path=source,
         )
     in_question = board.kind == "chessboard" or not gathered.seen
@@ -188,7 +188,7 @@ def _diagnose(source: Path, board: BoardKind, gathered: _Gathered) -> None:
     if gathered.seen:
         return
     raise DataError(
-        f"no picture shows the {board}; check KIND, COLS, ROWS (a chessboard counts inner corners), "
+        f"no image shows the {board}; check KIND, COLS, ROWS (a chessboard counts inner corners), "
         "light it evenly and leave its white border in view",
         path=source,
     )

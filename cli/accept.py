@@ -7,18 +7,23 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
-from rich.console import Console
-from rich.table import Table
+from rich.markup import escape
+from rich.text import Text
 
+from cli.console import print_table, print_text, result_console
 from cli.options import json_option
+from cli.progress import note
 
 if TYPE_CHECKING:
-    from calib.acceptance import Acceptance
+    from rich.console import Console
+
+    from calib.acceptance import Acceptance, Check
+    from calib.changes import Change
 
 CAUTIONS = (
     "Take the propellers off while the module is on the bench.",
-    "These figures are the module's own: they say nothing of floor, light or airframe, and are no airworthiness.",
-    "Try it over nobody, within local rules; this speed must not be an autopilot's only source.",
+    "The verdict is about the module alone, not about floor, light or airframe; it is no proof of airworthiness.",
+    "Test it over nobody, within local rules; this speed must not be an autopilot's only source.",
 )
 
 
@@ -42,13 +47,13 @@ def _show_limits(ctx: click.Context, _: click.Parameter, wanted: bool) -> None:
     "--against",
     type=click.Path(path_type=Path),
     metavar="OLD_FILE",
-    help="An older file: say what moved since.",
+    help="An older module file; list what changed since.",
 )
 @click.option(
     "--limits",
     type=click.Path(path_type=Path),
     metavar="LIMITS.yaml",
-    help="Your own limits.",
+    help="Your own limits, in place of the built-in ones.",
 )
 @click.option(
     "--show-limits", is_flag=True, is_eager=True, expose_value=False, callback=_show_limits,
@@ -59,9 +64,9 @@ def _show_limits(ctx: click.Context, _: click.Parameter, wanted: bool) -> None:
 def accept(ctx: click.Context, module: Path, against: Path | None, limits: Path | None, as_json: bool) -> None:
     """Say whether a calibrated module is fit for use.
 
-    Holds every section of the module file against limits, and tells the speed error that all leftover
-    uncertainties add up to, in a hover that rocks and in a cruise, at several heights. A section that was
-    never calibrated fails. Exit 0: fit; 1: not.
+    Every section of the module file is compared with limits. The remaining uncertainties are propagated to a speed
+    error, in a rocking hover and in a cruise, at several heights. A section that was never calibrated fails.
+    Exit 0: fit; 1: not.
 
     \b
     After a crash, once the module is calibrated again:
@@ -85,50 +90,59 @@ def accept(ctx: click.Context, module: Path, against: Path | None, limits: Path 
 
 
 def _show(verdict: Acceptance) -> None:
-    console = Console(highlight=False, soft_wrap=True)
+    console = result_console()
     for check in verdict.checks:
-        word = "[green]pass[/]" if check.passed else "[bold red]FAIL[/]"
-        figure = "" if check.value is None else f"{check.value:8.3g} {check.unit}, limit {check.limit:.3g}"
-        console.print(f"{word}  {check.section:<9}  {check.quantity:<36}{figure}")
-        if not check.passed:
-            console.print(f"                 why     {check.why}")
-            console.print(f"                 remedy  {check.remedy}")
+        _show_check(console, check)
     if verdict.speed_errors:
         _show_speed(console, verdict)
     if verdict.changes:
-        _show_changes(console, verdict)
+        print_text(console, "\nSince the old file:")
+        for change in verdict.changes:
+            _show_change(console, change)
     failed = sum(not check.passed for check in verdict.checks)
     count = len(verdict.checks)
-    end = f"[green]{verdict.name} passes[/] all {count} checks"
-    console.print()
-    console.print(end if verdict.passed else f"[bold red]{verdict.name} fails[/] {failed} of {count} checks")
+    end = (
+        f"[green]{{}} passes[/] all {count} checks"
+        if verdict.passed
+        else f"[bold red]{{}} fails[/] {failed} of {count} checks"
+    )
+    print_text(console, "")
+    print_text(console, Text.from_markup(end.format(escape(verdict.name))))
     for caution in CAUTIONS:
-        click.echo(caution, err=True)
+        note(caution)
+
+
+def _show_check(console: Console, check: Check) -> None:
+    word = "[green]pass[/]" if check.passed else "[bold red]FAIL[/]"
+    value = "" if check.value is None else f"{check.value:8.3g} {check.unit}, limit {check.limit:.3g}"
+    print_text(console, f"{check.quantity:<36}{value}", label=Text.from_markup(f"{word}  {check.section:<9}  "))
+    if not check.passed:
+        print_text(console, check.why, label=f"{'':17}why     ")
+        print_text(console, check.remedy, label=f"{'':17}remedy  ")
 
 
 def _show_speed(console: Console, verdict: Acceptance) -> None:
-    console.print("\nSpeed error left by the calibration, mm/s, one sigma of a row, worse horizontal axis:")
+    title = "Speed error that the calibration leaves, mm/s, one-sigma of a row, the worse horizontal axis:"
+    print_text(console, "\n" + title)
     for flight in dict.fromkeys(error.flight for error in verdict.speed_errors):
         errors = [error for error in verdict.speed_errors if error.flight == flight]
-        table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0))
-        table.add_column(flight.name, min_width=26)
-        for error in errors:
-            table.add_column(f"{error.height_m:g} m", justify="right", min_width=7)
-        for cause in errors[0].parts_m_s:
-            table.add_row(f"  {cause}", *(f"{1000 * max(error.parts_m_s[cause]):.1f}" for error in errors))
-        table.add_row("  in all", *(f"{1000 * error.total_m_s:.1f}" for error in errors))
-        console.print(table)
+        titles = [flight.name, *(f"{error.height_m:g} m" for error in errors)]
+        rows = [
+            (f"  {source.label}", *(f"{1000 * max(error.parts_m_s[source]):.1f}" for error in errors))
+            for source in errors[0].parts_m_s
+        ]
+        rows.append(("  total", *(f"{1000 * error.total_m_s:.1f}" for error in errors)))
+        print_table(console, titles, rows)
     if verdict.guessed:
         guessed = ", ".join(verdict.guessed)
-        console.print(f"Never calibrated, so counted with default sigmas that may be too small: {guessed}.")
-    console.print("Range counts one reading, unfiltered. The picture's own noise comes on top.")
+        print_text(console, f"Never calibrated, so counted with default sigmas that may be too small: {guessed}.")
+    print_text(console, "Range is the error of one reading, unfiltered. The image noise adds to these errors.")
 
 
-def _show_changes(console: Console, verdict: Acceptance) -> None:
-    console.print("\nSince the old file:")
-    for change in verdict.changes:
-        sigmas = "" if change.sigmas is None else f", {change.sigmas:.1f} sigma"
-        mark = "[yellow]look[/]" if change.question else "same"
-        console.print(f"{mark}  {change.section:<9}  {change.quantity}: {change.change}{sigmas}")
-        if change.question:
-            console.print(f"                 {change.question}")
+def _show_change(console: Console, change: Change) -> None:
+    sigmas = "" if change.sigmas is None else f", {change.sigmas:.1f} sigma"
+    mark = "[yellow]look[/]" if change.question else "same"
+    label = Text.from_markup(f"{mark}  {change.section:<9}  ")
+    print_text(console, f"{change.quantity}: {change.change}{sigmas}", label=label)
+    if change.question:
+        print_text(console, change.question, label=" " * 17)

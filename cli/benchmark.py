@@ -2,22 +2,22 @@
 
 from __future__ import annotations
 
+import itertools
 import json
 import math
 import os
-from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 from click.core import ParameterSource
-from rich.console import Console
-from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
-from rich.table import Table
 
-from cli.options import json_option
+from cli.console import print_table, result_console
+from cli.options import RenamedOption, WordOr, json_option
+from cli.progress import Stages, note
+from flow.choices import GROUNDS, SAMPLE_MODULES
 
 if TYPE_CHECKING:
     from flow.benchmark.outcomes import Outcome
@@ -56,7 +56,7 @@ class _Numbers(click.ParamType[tuple[float, ...]]):
             try:
                 number = float(word)
             except ValueError:
-                self.fail(f"{word.strip()!r} is no number; write them as 0.5,1,2", param, ctx)
+                self.fail(f"{word.strip()!r} is not a number; expected numbers such as 0.5,1,2", param, ctx)
             if not self._low <= number <= self._high:
                 self.fail(f"{number:g} is outside {self._low:g} to {self._high:g}", param, ctx)
             numbers.append(number)
@@ -72,42 +72,48 @@ def _count(name: str, low: int, text: str) -> Callable[[Any], Any]:
     return click.option(name, type=click.IntRange(low), metavar="N", help=text)
 
 
-@click.command(short_help="Show accuracy against height, on synthetic recordings.")
-@click.option("--module", metavar="FILE", help="The module file; or small, large or fisheye, ready examples.")
-@_several("--heights", 0.1, 100, "0.3,0.5,1,2,4,8", "M", "Heights above the floor, m.")
-@_several("--speeds", 0, 50, "0.5", "M_S", "Mean speeds forward, m/s; each swings by 40 %.")
+@click.command(short_help="Measure accuracy against height on synthetic recordings.")
 @click.option(
-    "--floor", "floors", multiple=True, default=("gravel", "soil", "paving"), show_default=True,
-    metavar="gravel|soil|paving|bare|PICTURE", help="The floor; give it once for each.",
+    "--module",
+    type=WordOr(SAMPLE_MODULES, "FILE"),
+    help="The module file, or one of the examples small, large and fisheye.",
+)
+@_several("--heights", 0.1, 100, "0.3,0.5,1,2,4,8", "M", "Heights above the ground, m.")
+@_several("--speeds", 0, 50, "0.5", "M_S", "Mean forward speeds, m/s; each varies by 40 %.")
+@click.option(
+    "--ground", "floors", cls=RenamedOption, old=("--floor",), multiple=True,
+    default=("gravel", "soil", "paving"), show_default=True,
+    type=WordOr(GROUNDS, "IMAGE"), help="The ground; give the option once for each.",
 )  # fmt: skip
 @click.option(
-    "--floor-size", type=click.FloatRange(0, min_open=True), metavar="M", help="Width of PICTURE on the ground, m."
-)
-@_several("--light", 0.01, 2, "1", "X", "Light on the floor; 0.25 is a quarter, at the same exposure and gain.")
+    "--ground-size", "floor_size", cls=RenamedOption, old=("--floor-size",),
+    type=click.FloatRange(0, min_open=True), metavar="M", help="Width of IMAGE on the ground, m.",
+)  # fmt: skip
+@_several("--light", 0.01, 2, "1", "X", "Illumination of the ground, relative; exposure and gain stay.")
 @_several("--noise", 0, 50, "1.5", "LEVELS", "One-sigma of a pixel at mid grey, grey levels.")
-@_several("--rocking", 0, 20, "2", "DEG", "Rocking in roll and pitch at 1 Hz, amplitude in degrees.")
+@_several("--rocking", 0, 20, "2", "DEG", "Amplitude of rocking in roll and pitch at 1 Hz, degrees.")
 @_several("--fps", 5, 1000, "60", "HZ", "Frames per second.")
 @click.option(
     "--exposure", type=click.FloatRange(0, 0.1), default=0.002, show_default=True, metavar="S",
     help="Exposure of each row, s.",
 )  # fmt: skip
-@_count("--seeds", 1, "Runs of each condition.  [default: 16; 6 of pictures over 0.15 megapixels]")
+@_count("--seeds", 1, "Runs of each condition.  [default: 16; 6 for images over 0.15 megapixels]")
 @click.option(
     "--first-seed", type=click.IntRange(min=0), default=0, metavar="N",
-    help="Draw other runs: places, directions and noise that nobody has looked at yet.",
+    help="First random seed; another one draws other places, directions and noise.",
 )  # fmt: skip
-@_count("--frames", 6, "Frames of a run.  [default: 40; 20 of such pictures; a recording: all]")
-@click.option("--alone", is_flag=True, help="Leave the other methods out; about half the time.")
+@_count("--frames", 6, "Frames of each run.  [default: 40; 20 for images over 0.15 megapixels; all of a recording]")
+@click.option("--alone", is_flag=True, help="Run without the other methods; takes about half the time.")
 @click.option(
     "--recordings", multiple=True, type=click.Path(path_type=Path), metavar="DIR...",
     help="Real recordings with a truth.csv, instead of synthetic flights.",
 )  # fmt: skip
 @click.argument("more", nargs=-1, type=click.Path(path_type=Path), metavar="")
-@_count("--jobs", 1, "Processes that work side by side.  [default: one for each core]")
-@click.option("--resume", is_flag=True, help="Keep the runs that are there already, from an interrupted sweep too.")
+@_count("--jobs", 1, "Number of parallel processes.  [default: one for each core]")
+@click.option("--resume", is_flag=True, help="Keep the runs of an earlier or interrupted sweep, and run the rest.")
 @click.option(
-    "--output", type=click.Path(path_type=Path), default=Path("benchmark"), show_default=True, metavar="DIR",
-    help="Where the results go; made if need be.",
+    "--output", "-o", type=click.Path(path_type=Path), default=Path("benchmark"), show_default=True, metavar="DIR",
+    help="Folder for the results; it is created if it does not exist.",
 )  # fmt: skip
 @json_option
 @click.pass_context
@@ -125,30 +131,32 @@ def benchmark(
     as_json: bool,
     **swept: Any,
 ) -> None:
-    """Show how good the speed is at each height and over each floor, before an autopilot leans on it.
+    """Measure accuracy at each height and over each ground, on synthetic recordings.
 
-    Flies the module over synthetic floors, with its own lens, readout, noise and range sensor, and holds every row
-    against the exact truth. Beside the measured error stands the one that the module's figures predict, with the
-    cause that dominates it. Five other ways to find the image motion, all from OpenCV, get the same frames, gyro,
-    plane and solver, so that the image motions alone are compared. A part of the runs is flown with perfect logs as
-    well: what is left is the picture's error, told as a multiple of the least possible one (the Cramer-Rao bound).
+    The module flies over synthetic ground with its own lens, readout, noise and range sensor. Every row is compared
+    with the exact truth. Beside the measured error stands the error predicted from the module file, with the
+    dominant cause. Five other estimators of image motion, all from OpenCV, get the same frames, gyro, ground plane
+    and solver, so that only the image motions differ. Some runs are repeated with error-free logs: their error is
+    the image's own, given as a multiple of the Cramer-Rao bound.
 
-    Every combination of --heights, --speeds, --floor, --light, --noise, --rocking and --fps is a condition. The
-    other methods take part in a third of its runs, to save time; they are compared on these alone.
+    Every combination of --heights, --speeds, --ground, --light, --noise, --rocking and --fps is a condition. The
+    other estimators take part in a third of the runs, to save time; they are compared on these runs alone.
 
     DIR gets benchmark.csv (a row for each condition and method), benchmark-runs.csv (each run) and benchmark.html.
-    Ctrl-C keeps what is done; --resume goes on. The default takes a few minutes on two cores.
+    Ctrl-C keeps the finished runs; --resume runs the rest. The default takes a few minutes on two cores.
 
     \b
     Examples:
       groundpace benchmark --module fern-03.yaml --output fern-03-accuracy
-      groundpace benchmark --module fern-03.yaml --heights 1,4 --light 1,0.25 --floor soil
-      groundpace benchmark --module fern-03.yaml --floor moss.jpg --floor-size 1.2 --alone
+      groundpace benchmark --module fern-03.yaml --heights 1,4 --light 1,0.25 --ground soil
+      groundpace benchmark --module fern-03.yaml --ground moss.jpg --ground-size 1.2 --alone
       groundpace benchmark --recordings flight-07 flight-08
     """
+    bar = ctx.with_resource(Stages())
     from flow.benchmark import sweep as bench
     from flow.benchmark.outcomes import pool
     from flow.benchmark.run_log import RunLog
+    from flow.wording import counted
 
     folders = _folders(ctx, module, recordings, more)
     methods = bench.METHODS[:1] if alone else bench.METHODS
@@ -159,20 +167,21 @@ def benchmark(
         items, name = _synthetic(str(module), swept, frames, methods)
     with RunLog(output, resume=resume) as log:
         try:
-            with _progress(items) as advance:
-                runs = bench.run_sweep(items, log, bench.local_engine(jobs or _cores()), advance)
+            runs = bench.run_sweep(items, log, bench.local_engine(jobs or _cores()), _counter(bar, items))
         except KeyboardInterrupt:
-            kept = f"{len(log)} of {len(items)} runs are kept, --resume goes on with the rest"
+            kept = f"{len(log)} of {counted(len(items), 'run')} kept; --resume runs the rest"
+            bar.finish()
             click.echo(f"groundpace: interrupted; {kept}", err=True)
             ctx.exit(_INTERRUPTED)
         outcomes = pool(runs)
         _write(output, outcomes, name, recorded=bool(folders))
         log.finish()
+    bar.finish()
     if as_json:
         click.echo(json.dumps([outcome.as_row() for outcome in outcomes], indent=2, allow_nan=False))
     else:
         _show(outcomes)
-    click.echo(f"written: {output / 'benchmark.html'}, benchmark.csv, benchmark-runs.csv", err=True)
+    note(f"written: {output / 'benchmark.html'}, benchmark.csv, benchmark-runs.csv")
 
 
 def _folders(
@@ -180,14 +189,14 @@ def _folders(
 ) -> tuple[Path, ...]:
     if not recordings:
         if more:
-            raise click.UsageError(f"what is {more[0]}? recordings follow --recordings")
+            raise click.UsageError(f"unexpected argument {more[0]}; recordings follow --recordings")
         if module is None:
             raise click.UsageError("give the module with --module FILE, or flights with --recordings DIR")
         return ()
     for name in _SWEPT:
         if ctx.get_parameter_source(name) is not ParameterSource.DEFAULT:
-            option = {"floors": "floor"}.get(name, name.replace("_", "-"))
-            raise click.UsageError(f"--{option} is for synthetic flights; leave it out beside --recordings")
+            option = {"floors": "ground", "floor_size": "ground-size"}.get(name, name.replace("_", "-"))
+            raise click.UsageError(f"--{option} is for synthetic flights; remove it or --recordings")
     return (*recordings, *more)
 
 
@@ -222,23 +231,12 @@ def _cores() -> int:
     return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
 
 
-@contextmanager
-def _progress(items: Sequence[Item]) -> Iterator[Callable[[Item], None]]:
-    """Show runs and frames done and the time left on standard error; silent when nobody watches."""
-    console = Console(stderr=True)
+def _counter(bar: Stages, items: Sequence[Item]) -> Callable[[Item], None]:
+    """Give what counts the runs done and their frames."""
     frames = {item.key: item.frames * len(item.methods) for item in items}
-    words = TextColumn("{task.fields[runs]}/{task.fields[all_runs]} runs  {task.completed:.0f}/{task.total:.0f} frames")
-    left = (TimeRemainingColumn(), TextColumn("left"))
-    with Progress(BarColumn(), words, *left, console=console, disable=not console.is_terminal, transient=True) as bar:
-        task = bar.add_task("", total=sum(frames.values()), runs=0, all_runs=len(items))
-        runs = 0
-
-        def advance(item: Item) -> None:
-            nonlocal runs
-            runs += 1
-            bar.update(task, advance=frames[item.key], runs=runs)
-
-        yield advance
+    bar.stage(f"run 0/{len(items)}", sum(frames.values()))
+    done = itertools.count(1)
+    return lambda item: bar.advance(frames[item.key], f"run {next(done)}/{len(items)}")
 
 
 def _write(output: Path, outcomes: Sequence[Outcome], name: str, *, recorded: bool) -> None:
@@ -259,17 +257,14 @@ def _show(outcomes: Sequence[Outcome]) -> None:
     from flow.benchmark.rivals import OURS
 
     words = Words([outcome.condition for outcome in outcomes])
-    shown = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0))
-    shown.add_column("RMS error, mm/s", no_wrap=True)
-    for title in ("measured", "predicted", "in band", "usable", "picture / bound"):
-        shown.add_column(title, justify="right", no_wrap=True)
-    shown.add_column("best other / ours", no_wrap=True)
+    titles = ("RMS error, mm/s", "measured", "predicted", "in band", "usable", "image / bound", "best other / ours")
+    rows = []
     for ours in (outcome for outcome in outcomes if outcome.method == OURS):
         other = best_rival(outcomes, ours.condition)
         rival = "" if other is None else METHOD_WORDS[other.method]
         if other is not None and ours.shared.rms_m_s > 0:
             rival = f"{other.shared.rms_m_s / ours.shared.rms_m_s:.2f} {rival}"
-        shown.add_row(
+        cells = (
             words.condition(ours.condition),
             millimetres(ours.sums.rms_m_s),
             "" if ours.forecast is None else millimetres(ours.forecast.scatter_m_s),
@@ -278,4 +273,5 @@ def _show(outcomes: Sequence[Outcome]) -> None:
             "" if ours.image is None or not ours.image.image_rows else f"{ours.image.over_bound:.2f}",
             rival,
         )
-    Console(highlight=False, soft_wrap=True, width=200).print(shown)  # a longer line folds, a cell would be cut
+        rows.append(cells)
+    print_table(result_console(), titles, rows, left=(0, 6))

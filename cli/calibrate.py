@@ -1,103 +1,83 @@
-"""``groundpace calibrate``: find what the module file holds."""
+"""``groundpace calibrate``: estimate the values of a module file from recordings made for it."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping, Sequence
-from contextlib import contextmanager
 from functools import partial
-from math import hypot
 from pathlib import Path
-from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING, Any
 
 import click
-from rich.console import Console
 
 from cli.board import BoardType
-from cli.options import Decorator, dry_run_option, module_file_option
+from cli.calibration_target import Target
+from cli.help import Group
+from cli.options import Decorator, WordChoice, dry_run_option, module_file_option, position_option
+from cli.progress import Stages
+from flow.choices import BEAMS, LENS_MODELS
 
 if TYPE_CHECKING:
     from calib.boards import BoardKind
-    from cli.page.report import Fact, Page
 
 report_option: Decorator[Any] = click.option(
     "--report",
     type=click.Path(path_type=Path, dir_okay=False),
     metavar="FILE.html",
-    help="Where the report goes.  [default: beside the module file]",
+    help="The report page to write.  [default: beside the module file]",
 )
 """``report``: a path, or None for the default."""
 
 
-class _Position(click.ParamType[list[float]]):
-    """Three metres, ``X,Y,Z``."""
-
-    name = "position"
-
-    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> list[float]:
-        try:
-            x, y, z = map(float, str(value).split(","))
-        except ValueError:
-            self.fail(f"{value!r} is not X,Y,Z in metres, for example 0.03,-0.01,0.02", param, ctx)
-        return [x, y, z]
-
-
-position_option: Decorator[Any] = click.option(
-    "--position",
-    type=_Position(),
-    metavar="X,Y,Z",
-    help="Where it sits, metres forward, right and down from the body origin, by ruler; written too.",
+@click.group(
+    cls=Group,
+    order=("lens", "gyro", "alignment", "range"),
+    short_help="Calibrate a module: lens, gyro, alignment, range sensor.",
 )
-"""``position``: three numbers, or None to leave what the file has."""
-
-
-@click.group(short_help="Find what the module file holds: lens, alignment, range, gyro.")
 def calibrate() -> None:
-    """Find what the module file holds.
+    """Calibrate a module: lens, gyro, alignment and range sensor, in this order.
 
-    Each command rewrites its own section of the module file, with one-sigma of every value and where it came
-    from, keeps the rest as it is, and writes a report page. A module that was swapped or crashed needs, in
-    this order: lens, gyro, alignment, range; then `groundpace accept`.
+    Each command writes its own section of the module file: values, one-sigmas and provenance. The other sections
+    stay as they are. Each command also writes a report page. A new, repaired or crashed module needs all four;
+    `groundpace accept` then compares it with limits.
 
     Take the propellers off before you begin.
     """
 
 
-@calibrate.command(short_help="The lens, from pictures of a printed board.")
+@calibrate.command(short_help="Lens, from images of a printed board.")
 @click.argument("source", type=click.Path(path_type=Path))
-@click.option("--board", type=BoardType(), required=True, help="What is printed, for example chessboard:9x6:0.025.")
+@click.option("--board", type=BoardType(), required=True, help="The printed board, for example chessboard:9x6:0.025.")
 @click.option(
     "--model",
-    type=click.Choice(["pinhole", "fisheye"]),
+    type=WordChoice(LENS_MODELS),
     default="pinhole",
     show_default=True,
-    help="How the lens maps: pinhole up to about 100 degrees of view, fisheye beyond.",
+    help="Lens model: pinhole up to a field of view of about 100 degrees, fisheye beyond.",
 )
 @module_file_option
 @dry_run_option
 @report_option
 def lens(source: Path, board: BoardKind, model: Any, module: Path, dry_run: bool, report: Path | None) -> None:
-    """Calibrate the lens from pictures of a printed board.
+    """Calibrate the lens from images of a printed board.
 
-    SOURCE is a folder of pictures or a video: 15 or more views, tilted 20 to 45 degrees every way, near and
-    far, in every corner of the picture. `groundpace board` draws a board.
+    SOURCE is a folder of images or a video. Take 15 or more views: tilted by 20 to 45 degrees in every direction,
+    near and far, with the board in every corner of the image. `groundpace board` draws a board.
 
     \b
     Example:
-      groundpace calibrate lens board-pictures --board chessboard:9x6:0.025 --model pinhole --module
-      fern-03.yaml
+      groundpace calibrate lens board-images --board chessboard:9x6:0.025 --model pinhole \
+        --module fern-03.yaml
     """
-    from calib.lens import calibrate_lens
-    from cli.page.lens import lens_facts, lens_page
+    with Stages() as stages:
+        from calib.lens import calibrate_lens
+        from cli.page.lens import lens_facts, lens_page
 
-    target = _Target(module, "lens", dry_run, report)
-    with _telling() as say:
-        found = calibrate_lens(source, board, model, progress=say)
+        target = Target(module, "lens", dry_run, report)
+        found = calibrate_lens(source, board, model, progress=stages.say)
     sections = {"camera": target.with_other_sigmas("camera", found.section())}
     target.finish(sections, lens_facts(found), found.remarks, partial(lens_page, found, target.name))
 
 
-@calibrate.command("range", short_help="The range sensor, from readings at taped heights.")
+@calibrate.command("range", short_help="Range sensor, from readings at taped heights.")
 @click.argument("table", type=click.Path(path_type=Path), metavar="TABLE.csv")
 @click.option(
     "--tape-sigma",
@@ -108,7 +88,15 @@ def lens(source: Path, board: BoardKind, model: Any, module: Path, dry_run: bool
     help="One-sigma of a taped height, in metres.",
 )
 @position_option
-@click.option("--beam", type=click.Choice(["wide", "narrow"]), help="Ultrasonic cone or laser; written too.")
+@click.option(
+    "--beam", type=WordChoice(BEAMS), help="Beam: wide for an ultrasonic cone, narrow for a laser; written too."
+)
+@click.option(
+    "--air",
+    type=click.FloatRange(-60, 80),
+    metavar="C",
+    help="Air temperature on the bench, degrees C, for an ultrasonic sensor; the scale then holds in that air.",
+)
 @module_file_option
 @dry_run_option
 @report_option
@@ -117,26 +105,44 @@ def range_(
     tape_sigma: float,
     position: list[float] | None,
     beam: str | None,
+    air: float | None,
     module: Path,
     dry_run: bool,
     report: Path | None,
 ) -> None:
     """Calibrate the range sensor from readings at taped heights.
 
-    TABLE.csv has the columns reference_m (taped), range_m (read) and, for an ultrasonic sensor whose module
-    file sets range.assumed_air_temperature_c, air_temperature_c. Twenty readings at each of four or more
-    heights, spread over the range in use, are good. Stray echoes may stay in.
+    TABLE.csv has the columns reference_m (taped) and range_m (read), and for an ultrasonic sensor the air
+    temperature in air_temperature_c; --air gives one for all rows. A wide beam is assumed to be ultrasonic unless the
+    module file says range.air_dependent: false. Take twenty readings at each of four or more heights, spread over the
+    range in use. Stray echoes may stay in.
 
     \b
     Example:
-      groundpace calibrate range taped-heights.csv --beam wide --position -0.02,0,0.015 --module fern-03.yaml
+      groundpace calibrate range taped-heights.csv --beam wide --air 20 --position -0.02,0,0.015 \
+        --module fern-03.yaml
     """
-    from calib.ranging import calibrate_range
-    from cli.page.sensors import range_facts, range_page
+    with Stages() as stages:
+        from calib.ranging import calibrate_range
+        from cli.page.sensors import range_facts, range_page
 
-    target = _Target(module, "range", dry_run, report)
-    with _telling() as say:
-        found = calibrate_range(table, target.assumed_air_temperature_c, tape_sigma, progress=say)
+        target = Target(module, "range", dry_run, report)
+        matters = target.is_air_dependent(beam)
+        if air is not None and not matters:
+            raise click.UsageError(
+                "--air: a narrow beam is assumed to be light, whose readings do not depend on the air; for a narrow"
+                " ultrasonic beam set range.air_dependent: true in the module file"
+                if target.air_dependent_left_out
+                else "--air: the module file says range.air_dependent: false; one of them is wrong"
+            )
+        found = calibrate_range(
+            table,
+            target.assumed_air_temperature_c,
+            tape_sigma,
+            air_temperature_c=air,
+            air_dependent=matters,
+            progress=stages.say,
+        )
     stated = {key: value for key, value in (("beam", beam), ("position_m", position)) if value is not None}
     sections = {"range": target.with_other_sigmas("range", found.section()) | stated}
     target.finish(sections, range_facts(found), found.remarks, partial(range_page, found, target.name))
@@ -150,26 +156,26 @@ def range_(
 def gyro(log: Path, module: Path, dry_run: bool, report: Path | None) -> None:
     """Calibrate gyro bias and noise from a log at rest.
 
-    GYRO.csv has the columns time_s, gyro_x_rad_s, gyro_y_rad_s, gyro_z_rad_s. Lay the module on something
-    soft, warmed up, untouched, for ten minutes; a minute is the least.
+    GYRO.csv has the columns time_s, gyro_x_rad_s, gyro_y_rad_s, gyro_z_rad_s. Warm the module up, lay it on
+    something soft and do not touch it for ten minutes. One minute is the minimum.
 
     \b
     Example:
       groundpace calibrate gyro at-rest/gyro.csv --module fern-03.yaml
     """
-    from calib.gyro_noise import calibrate_gyro
-    from cli.page.sensors import gyro_facts, gyro_page
+    with Stages() as stages:
+        from calib.gyro_noise import calibrate_gyro
+        from cli.page.sensors import gyro_facts, gyro_page
 
-    target = _Target(module, "gyro", dry_run, report)
-    with _telling() as say:
-        found = calibrate_gyro(log, progress=say)
+        target = Target(module, "gyro", dry_run, report)
+        found = calibrate_gyro(log, progress=stages.say)
     sections = {"gyro": target.with_other_sigmas("gyro", found.section())}
     target.finish(sections, gyro_facts(found), found.remarks, partial(gyro_page, found, target.name))
 
 
-@calibrate.command(short_help="Mounting and clock of the camera, from a recording turned by hand.")
+@calibrate.command(short_help="Camera-to-gyro rotation and time offset, from a recording turned by hand.")
 @click.argument("recording", type=click.Path(path_type=Path))
-@click.option("--readout", is_flag=True, help="Find the rolling-shutter time too.")
+@click.option("--readout", is_flag=True, help="Estimate the rolling-shutter readout time too.")
 @position_option
 @module_file_option
 @dry_run_option
@@ -182,131 +188,40 @@ def alignment(
     dry_run: bool,
     report: Path | None,
 ) -> None:
-    """Find how the camera sits on the gyro, and how late its clock is.
+    """Calibrate the rotation and the time offset between camera and gyro.
 
-    RECORDING is a folder with video.* and gyro.csv: the module held in the hand over any floor with texture and
-    turned briskly about all three axes, back and forth, for twenty seconds. It needs no range. The lens must be
-    calibrated already. The gyro bias found on the way is written too, unless the module file holds one that
-    agrees and is surer; with --readout so is the rolling-shutter time of the camera. Give --readout whenever the
-    shutter rolls and camera.readout_s is not known: without it mounting and clock stay vague.
+    RECORDING is a folder with video.* and gyro.csv. Hold the module in the hand over a floor with texture, and turn
+    it briskly back and forth about all three axes for twenty seconds. No range log is needed. Calibrate the lens
+    first.
+
+    The gyro bias is estimated as well. It is written unless the module file holds a consistent one with a smaller
+    sigma. With --readout the readout time of a rolling shutter is estimated and written. Give --readout for every
+    rolling shutter whose camera.readout_s is unknown: otherwise rotation and time offset stay uncertain.
 
     \b
     Example:
-      groundpace calibrate alignment hand-turned --readout --position 0.03,-0.01,0.02 --module fern-03.yaml
+      groundpace calibrate alignment hand-turned --readout --position 0.03,-0.01,0.02 \
+        --module fern-03.yaml
     """
-    from calib.alignment import calibrate_alignment
-    from cli.page.alignment import alignment_facts, alignment_page
-    from flow.recording import open_recording
+    with Stages() as stages:
+        from calib.alignment import calibrate_alignment
+        from cli.page.alignment import alignment_facts, alignment_page
+        from flow.recording import open_recording
 
-    target = _Target(module, "alignment", dry_run, report)
-    with _telling() as say:
+        target = Target(module, "alignment", dry_run, report)
+        target.needs_lens()
         opened = open_recording(recording, module, needs_range=False, check_overlap=False)
-        found = calibrate_alignment(opened, readout=readout, progress=say)
+        found = calibrate_alignment(opened, readout=readout, progress=stages.say)
     sections, remarks = {"alignment": dict(found.section())}, found.remarks
     if position is not None:
         sections["alignment"]["camera_position_m"] = position
     if target.surer_bias(found.bias_rad_s.tolist(), found.bias_sigma_rad_s.tolist()):
-        remarks += ("The gyro bias of the module file agrees and is surer: it stays.",)
+        remarks += ("The gyro bias of the module file is consistent and has a smaller sigma: it stays.",)
     else:
         sections["gyro"] = found.gyro_section()
     if readout:
         sections["camera"] = found.camera_section()
     elif "readout_s" not in opened.module.camera.model_fields_set:
-        remarks += ("camera.readout_s is not known and was taken as 0; if the shutter rolls, give --readout.",)
+        remarks += ("camera.readout_s is unknown and assumed to be 0; give --readout for a rolling shutter.",)
     page = partial(alignment_page, found, target.name, remarks)
     target.finish(sections, alignment_facts(found), remarks, page)
-
-
-class _Target:
-    """The module file that a calibration is about to change; read first: a broken one wastes no time."""
-
-    def __init__(self, module: Path, command: str, dry_run: bool, report: Path | None) -> None:
-        from flow.module import read_partial_module
-
-        self._path, self._dry_run = module, dry_run
-        self._report = report or module.with_name(f"{module.stem}-{command}.html")
-        self._held = read_partial_module(module)
-        self.name = self._held.name if module.exists() else module.stem
-
-    @property
-    def assumed_air_temperature_c(self) -> float | None:
-        """What an ultrasonic sensor assumes."""
-        return self._held.range.assumed_air_temperature_c
-
-    def surer_bias(self, bias_rad_s: Sequence[float], sigma_rad_s: Sequence[float]) -> bool:
-        """Whether the file's own gyro bias agrees with this one within three sigma, and has smaller sigmas."""
-        held = self._held.gyro
-        if "bias_rad_s" not in held.sigma.model_fields_set:
-            return False
-        axes = zip(held.bias_rad_s, held.sigma.bias_rad_s, bias_rad_s, sigma_rad_s, strict=True)
-        return all(
-            old_sigma < new_sigma and abs(old - new) < 3 * hypot(old_sigma, new_sigma)
-            for old, old_sigma, new, new_sigma in axes
-        )
-
-    def with_other_sigmas(self, section: str, values: Mapping[str, Any]) -> dict[str, Any]:
-        """Give ``values`` with the sigmas of keys that this calibration does not find; a readout keeps its origin."""
-        held = getattr(self._held, section)
-        if held is None:
-            return dict(values)
-        sigma = held.sigma.model_dump(exclude_unset=True, exclude_none=True) | values["sigma"]
-        readout = {key: said for key, said in held.provenance.items() if key.startswith("readout_")}
-        return {**values, "sigma": sigma, "provenance": values["provenance"] | readout}
-
-    def finish(
-        self,
-        sections: Mapping[str, Mapping[str, Any]],
-        facts: Sequence[Fact],
-        remarks: Sequence[str],
-        page: Callable[[], Page],
-    ) -> None:
-        """Tell the result; write report and module file, or show the change."""
-        from flow.disk.files import write_text
-        from flow.module import section_diff
-
-        text = self._updated(sections)
-        _tell(facts, remarks)
-        if self._dry_run:
-            click.echo(section_diff(self._path, text), nl=False)
-            click.echo(f"dry run: {self._path} stays as it is", err=True)
-            return
-        from cli.page.report import render
-
-        write_text(self._report, render(page()))
-        write_text(self._path, text)
-        click.echo(f"written: {' and '.join(sections)} in {self._path}, {self._report}", err=True)
-
-    def _updated(self, sections: Mapping[str, Mapping[str, Any]]) -> str:
-        """Text of the module file with all sections renewed, worked out on a copy."""
-        from flow.module import section_update
-
-        text = ""
-        with TemporaryDirectory() as folder:
-            copy = Path(folder) / self._path.name
-            if self._path.exists():
-                copy.write_bytes(self._path.read_bytes())
-            for section, values in sections.items():
-                text = section_update(copy, section, values)
-                copy.write_text(text, encoding="utf-8", newline="\n")
-        return text
-
-
-def _tell(facts: Sequence[Fact], remarks: Sequence[str]) -> None:
-    say = Console(stderr=True, highlight=False, soft_wrap=True, markup=False).print
-    width = max(len(fact.name) for fact in facts)
-    value_width = min(36, max(len(fact.value) for fact in facts))
-    for fact in facts:
-        say(f"{fact.name:<{width}}  {fact.value:<{value_width}}  {fact.meaning}")
-    for remark in remarks:
-        say(f"note: {remark}")
-
-
-@contextmanager
-def _telling() -> Iterator[Callable[[str], None]]:
-    """Show what is being done on standard error, while somebody watches."""
-    console = Console(stderr=True)
-    if not console.is_terminal:
-        yield lambda _: None
-        return
-    with console.status("") as status:
-        yield status.update

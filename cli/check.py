@@ -7,19 +7,20 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
-from rich.console import Console
-from rich.table import Table
+from rich.text import Text
 
+from cli.console import print_table, print_text, result_console
 from cli.options import json_option, module_option
-from cli.progress import frames_progress
+from cli.progress import Stages
 
 if TYPE_CHECKING:
+    from rich.console import Console
+
     from calib.fitness import Estimate, Finding, Fitness
 
 _WORDS = {"stop": "[bold red]STOP[/]", "care": "[yellow]care[/]", "note": "note"}
 _SHOWN = {"s": ("ms", 1e3), "rad": ("°", 57.29577951), "rad/s": ("mrad/s", 1e3), "px": ("px", 1.0), "1": ("", 1.0)}
 _LOOK = 4.0
-_UNBOUNDED = 400  # characters; a table is as wide as its cells need, whatever the terminal
 
 
 @click.command(short_help="Say whether a recording is fit to be measured.")
@@ -32,19 +33,22 @@ def check(ctx: click.Context, recording: Path, module: Path | None, as_json: boo
 
     Looks at frame times, picture, gyro and range by themselves and against each other: do the picture's turns
     agree with the gyro's, axis by axis? Clock, mounting, gyro bias, readout and focal length are found again from
-    the flight itself and held against the module file. Each finding says when, what it does to the speed, and
+    the flight itself and held against the module file. A sample of the flight is measured: where most of its rows
+    are refused, the figure is named that explains it. Each finding says when, what it does to the speed, and
     what to do. Exit 0: fit; 1: the speed log would not be trustworthy, or the recording cannot be read.
 
     \b
     Example:
       groundpace check flight-07 --module fern-03.yaml && groundpace measure flight-07 --module fern-03.yaml
     """
+    bar = ctx.with_resource(Stages())
     import flow
     from calib.fitness import check_recording
 
     opened = flow.open_recording(recording, module)
-    with frames_progress(opened.frame_count) as advance:
+    with bar.frames("following the ground", opened.frame_count) as advance:
         found = check_recording(opened, watch=lambda _: advance())
+    bar.finish()
     if as_json:
         click.echo(json.dumps(found.as_dict(), indent=2, allow_nan=False))
     else:
@@ -53,19 +57,19 @@ def check(ctx: click.Context, recording: Path, module: Path | None, as_json: boo
 
 
 def _show(found: Fitness) -> None:
-    console = Console(highlight=False, emoji=False, soft_wrap=True)
+    console = result_console()
     for topic, what in _facts(found.facts):
-        console.print(f"{topic:<9} {what}", markup=False)
-    console.print()
-    Console(highlight=False, width=_UNBOUNDED).print(_estimates(found.estimates))
+        print_text(console, what, label=f"{topic:<9} ")
+    print_text(console, "")
+    _show_estimates(console, found.estimates)
     for line in _untold(found.estimates):
-        console.print(line, markup=False)
-    console.print()
+        print_text(console, line)
+    print_text(console, "")
     for finding in found.findings:
         _show_finding(console, finding)
-    console.print(_verdict(found))
+    print_text(console, Text.from_markup(_verdict(found)))
     for line in _reach(found):
-        console.print(line, markup=False)
+        print_text(console, line[10:], label=line[:10])
 
 
 def _verdict(found: Fitness) -> str:
@@ -93,12 +97,14 @@ def _reach(found: Fitness) -> list[str]:
 
 def _show_finding(console: Console, finding: Finding) -> None:
     when = "all along" if finding.when_s is None else f"{finding.when_s[0]:.2f} to {finding.when_s[1]:.2f} s"
-    console.print(f"{_WORDS[finding.severity]}  {finding.topic:<9} {when}")
+    print_text(console, when, label=Text.from_markup(f"{_WORDS[finding.severity]}  {finding.topic:<9} "))
     for title, text in (("what", finding.what), ("speed", finding.effect), ("remedy", finding.remedy)):
-        console.print(f"      {title:<9} {text}", markup=False)
+        print_text(console, text, label=f"      {title:<9} ")
 
 
 def _facts(facts: dict[str, dict[str, Any]]) -> list[tuple[str, str]]:
+    from flow.wording import counted
+
     frames, picture, gyro, reading, flight = (facts[k] for k in ("frames", "picture", "gyro", "range", "flight"))
     accel = "with accelerometer" if gyro["accelerometer"] else "no accelerometer"
     rest = f"at rest {gyro['at_rest_s']:.1f} s" if gyro["at_rest_s"] else "never at rest"
@@ -122,7 +128,7 @@ def _facts(facts: dict[str, dict[str, Any]]) -> list[tuple[str, str]]:
             f"brightness {_or(picture['brightness_levels'], '{:.0f}')} of 255, {100 * (picture['clipped_share'] or 0):.1f} %"
             f" white; texture {_or(picture['gradient_levels_px'], '{:.1f} levels/px')}, detail"
             f" {_or(picture['detail_px'], '{:.1f} px')}, noise {_or(picture['noise_levels'], '{:.1f} levels')};"
-            f" {picture['copies']} copies",
+            f" {counted(picture['copies'], 'copy', 'copies')}",
         ),
         (
             "gyro",
@@ -140,6 +146,10 @@ def _facts(facts: dict[str, dict[str, Any]]) -> list[tuple[str, str]]:
             f"height {_or(flight['height_m'], '{:.2f} m')}, speed {_or(flight['speed_m_s'], '{:.2f} m/s')} RMS, rocking"
             f" {flight['rocking_rad_s']:.2f}, yawing {flight['yawing_rad_s']:.2f} rad/s RMS{explains}{closely}",
         ),
+        (
+            "sample",
+            f"of {flight['sample_rows']} rows measured, {flight['sample_rows'] - flight['sample_refused']} have a speed",
+        ),
     ]
 
 
@@ -147,11 +157,9 @@ def _or(value: float | None, form: str) -> str:
     return "unknown" if value is None else form.format(value)
 
 
-def _estimates(estimates: tuple[Estimate, ...]) -> Table:
-    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0))
-    table.add_column("found again from the flight", no_wrap=True)
-    for title in ("flight", "one-sigma", "module file", "one-sigma", "differ by"):
-        table.add_column(title, justify="right", no_wrap=True)
+def _show_estimates(console: Console, estimates: tuple[Estimate, ...]) -> None:
+    titles = ("found again from the flight", "flight", "one-sigma", "module file", "one-sigma", "differ by")
+    rows: list[tuple[str | Text, ...]] = []
     for estimate in estimates:
         if estimate.by_flight is None or estimate.sigma is None or estimate.sigmas is None:
             continue
@@ -160,8 +168,8 @@ def _estimates(estimates: tuple[Estimate, ...]) -> Table:
         differ = f"{abs(estimate.sigmas):.1f} sigma"
         mark = f"[yellow]{differ}[/]" if abs(estimate.sigmas) > _LOOK else differ
         quantity = f"{estimate.quantity}, {unit}" if unit else estimate.quantity
-        table.add_row(quantity, *(f"{factor * cell:.3f}" for cell in cells), mark)
-    return table
+        rows.append((quantity, *(f"{factor * cell:.3f}" for cell in cells), Text.from_markup(mark)))
+    print_table(console, titles, rows)
 
 
 def _untold(estimates: tuple[Estimate, ...]) -> list[str]:

@@ -9,12 +9,14 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
-from rich.console import Console
-from rich.table import Table
 
+from cli.console import print_table, print_text, result_console
 from cli.options import json_option
+from cli.progress import note
 
 if TYPE_CHECKING:
+    from rich.console import Console
+
     from flow.accuracy.bins import Bin
     from flow.accuracy.comparison import AxisAccuracy, Comparison
     from flow.accuracy.worst import Moment
@@ -22,22 +24,22 @@ if TYPE_CHECKING:
 _SHOWN = 3
 
 
-@click.command()
+@click.command(short_help="Compare a speed log with a reference log.")
 @click.argument("speed", type=click.Path(path_type=Path), metavar="SPEED.csv")
 @click.argument("reference", type=click.Path(path_type=Path), metavar="REFERENCE.csv")
-@click.option("--align", is_flag=True, help="Take the time shift between the two logs out before comparing.")
+@click.option("--align", is_flag=True, help="Remove the time shift between the two logs before the comparison.")
 @click.option(
-    "--output", type=click.Path(path_type=Path), metavar="DIR",
-    help="Write compare.html there, a page with charts; the folder is made if need be.",
+    "--output", "-o", type=click.Path(path_type=Path), metavar="DIR",
+    help="Folder for compare.html, a page with charts; it is created if it does not exist.",
 )  # fmt: skip
 @json_option
 def compare(speed: Path, reference: Path, align: bool, output: Path | None, as_json: bool) -> None:
-    """Hold a speed log against a reference log.
+    """Compare a speed log with a reference log.
 
-    SPEED.csv is what `groundpace measure` wrote; REFERENCE.csv has the columns time_s, forward_m_s,
-    right_m_s, down_m_s, height_m on the gyro clock, at any rate and with gaps. Errors are log minus reference:
-    a bias above zero reads too fast forward, to the right or downward. Of an honest log, 95 % of the errors
-    lie inside the 95 % band.
+    SPEED.csv is the speed log that `groundpace measure` wrote. REFERENCE.csv has the columns time_s, forward_m_s,
+    right_m_s, down_m_s, height_m on the gyro clock; its rate is free and it may have gaps. An error is log minus
+    reference: a positive bias means that the log is too fast forward, to the right or downward. The 95 % band of a
+    consistent log holds 95 % of the errors.
 
     \b
     Example:
@@ -46,9 +48,9 @@ def compare(speed: Path, reference: Path, align: bool, output: Path | None, as_j
     from flow.accuracy.comparison import compare as compare_logs
     from flow.errors import DataError
     from flow.series import read_truth
-    from flow.speedlog import read_speed_log
+    from flow.speedlog import read_speed_columns
 
-    log, truth = read_speed_log(speed), read_truth(reference)
+    log, truth = read_speed_columns(speed), read_truth(reference)
     try:
         found = compare_logs(log, truth, align=align)
     except DataError as error:
@@ -68,27 +70,29 @@ def _write_page(found: Comparison, speed: Path, reference: Path, page: Path) -> 
     from flow.disk.files import write_text
 
     write_text(page, render(comparison_page(found, speed, reference, page.parent)))
-    click.echo(f"written {page}", err=True)
+    note(f"written: {page}")
 
 
 def _show(found: Comparison, speed: Path) -> None:
-    console = Console(highlight=False, markup=False, emoji=False, soft_wrap=True)
-    shares = f"{found.rows_compared} of {found.rows} rows compared, {found.rows_usable} give a velocity"
-    console.print(f"{shares}; {found.compared_s:.2f} s, {found.distance_m:.2f} m over the ground")
-    console.print(_time_line(found))
+    from flow.wording import counted
+
+    console = result_console()
+    shares = f"{found.rows_compared} of {counted(found.rows, 'row')} compared, {found.rows_usable} with a velocity"
+    print_text(console, f"{shares}; {found.compared_s:.2f} s, {found.distance_m:.2f} m over the ground")
+    print_text(console, _time_line(found))
     axes = {"forward": found.forward, "right": found.right, "down": found.down}
-    titles = ("RMS m/s", "bias m/s", "scale error %", "drift m", "in 95 % band", "in 50 % band")
-    console.print(_table("axis", titles, [(name, *_cells(axis)) for name, axis in axes.items()]))
+    titles = ("axis", "RMS m/s", "bias m/s", "scale error %", "drift m", "in 95 % band", "in 50 % band")
+    print_table(console, titles, [(name, *_cells(axis)) for name, axis in axes.items()])
     if (height := found.height) is not None:
         banded = "" if height.share_95 is None else f", {100 * height.share_95:.1f} % in the 95 % band"
-        console.print(f"height: RMS {height.rms_m:.4f} m, bias {height.bias_m:+z.4f} m{banded}")
+        print_text(console, f"height: RMS {height.rms_m:.4f} m, bias {height.bias_m:+z.4f} m{banded}")
     for name, axis in axes.items():
         if axis.too_narrow and axis.band_stretch is not None:
-            console.print(f"band too narrow: {name}, 95 % would need {axis.band_stretch:.2f} times its width")
+            print_text(console, f"band too narrow: {name}, 95 % would need {axis.band_stretch:.2f} times its width")
     _show_drift(console, found)
     for what, unit, bins in (("height", "m", found.by_height_m), ("speed", "m/s", found.by_speed_m_s)):
         if len(bins) > 1:
-            console.print(_bin_table(f"{what} {unit}", bins))
+            _show_bins(console, f"{what} {unit}", bins)
     largest, farthest = found.largest_errors[:_SHOWN], found.farthest_outside[:_SHOWN]
     if largest == farthest:
         _show_moments(console, "largest errors, which are also the farthest outside the band", largest)
@@ -96,22 +100,22 @@ def _show(found: Comparison, speed: Path) -> None:
         _show_moments(console, "largest errors", largest)
         _show_moments(console, "farthest outside the band", farthest)
     if (review := speed.with_name("review.html")).is_file() and found.largest_errors:
-        console.print(f"in the video: {review}#t={found.largest_errors[0].time_s:.3f} opens the first one")
+        print_text(console, f"in the video: {review}#t={found.largest_errors[0].time_s:.3f} opens the first one")
 
 
 def _show_drift(console: Console, found: Comparison) -> None:
     if found.drift_share is not None:
-        console.print(f"drift: {100 * found.drift_share:.2f} % of the distance at the end")
+        print_text(console, f"drift: {100 * found.drift_share:.2f} % of the distance at the end")
     for drift in found.drift:
         if drift.level_rms_m is None or drift.worst_m is None or drift.worst_begin_s is None:
-            console.print(f"drift in {drift.window_s:g} s: the compared rows cover no such stretch")
+            print_text(console, f"drift in {drift.window_s:g} s: the compared rows cover no such interval")
             continue
         worst = f"at most {drift.worst_m:.3f} m, from {drift.worst_begin_s:.2f} s on"
-        console.print(f"drift in {drift.window_s:g} s: {drift.level_rms_m:.4f} m RMS, {worst}")
+        print_text(console, f"drift in {drift.window_s:g} s: {drift.level_rms_m:.4f} m RMS, {worst}")
 
 
-def _bin_table(title: str, bins: Sequence[Bin]) -> Table:
-    titles = ("rows", "level RMS m/s", "bias forward", "bias right", "scale error %")
+def _show_bins(console: Console, title: str, bins: Sequence[Bin]) -> None:
+    titles = (title, "rows", "level RMS m/s", "bias forward", "bias right", "scale error %")
     rows = [
         (
             f"{b.low:g} to {b.high:g}",
@@ -123,7 +127,7 @@ def _bin_table(title: str, bins: Sequence[Bin]) -> Table:
         )
         for b in bins
     ]
-    return _table(title, titles, rows)
+    print_table(console, titles, rows)
 
 
 def _show_moments(console: Console, title: str, moments: Sequence[Moment]) -> None:
@@ -137,18 +141,8 @@ def _show_moments(console: Console, title: str, moments: Sequence[Moment]) -> No
         )
         for m in moments
     ]
-    console.print(f"{title}:")
-    console.print(_table("time s", ("forward m/s", "right m/s", "down m/s", "sigmas"), rows))
-
-
-def _table(first: str, titles: Sequence[str], rows: Sequence[Sequence[str]]) -> Table:
-    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0))
-    table.add_column(first, no_wrap=True)
-    for title in titles:
-        table.add_column(title, justify="right", no_wrap=True)
-    for row in rows:
-        table.add_row(*row)
-    return table
+    print_text(console, f"{title}:")
+    print_table(console, ("time s", "forward m/s", "right m/s", "down m/s", "sigmas"), rows)
 
 
 def _cells(axis: AxisAccuracy) -> list[str]:
@@ -163,14 +157,18 @@ def _cells(axis: AxisAccuracy) -> list[str]:
 
 
 def _percent(value: float | None, sigma: float | None) -> str:
-    return "not seen" if value is None or sigma is None else f"{100 * value:+z.2f} ± {100 * sigma:.2f}"
+    from flow.figures import with_sigma
+
+    return "unknown" if value is None or sigma is None else with_sigma(100 * value, 100 * sigma, signed=True)
 
 
 def _time_line(found: Comparison) -> str:
+    from flow.figures import with_sigma
+
     shift = found.time_shift
     if shift is None:
-        return "time shift: the motion cannot tell"
-    state = "taken out" if found.aligned else "not taken out (--align does)"
-    size = f"{'+-'[shift.shift_s < 0]} {abs(1000 * shift.shift_s):.1f} ms"
-    sigma = f"one-sigma {1000 * shift.sigma_s:.1f} ms"
-    return f"time shift: log time {size} = reference time ({sigma}), {state}"
+        return "time shift: not observable from this motion"
+    state = "removed" if found.aligned else "not removed (--align removes it)"
+    size, sigma = with_sigma(abs(1000 * shift.shift_s), 1000 * shift.sigma_s).split(" ± ")
+    sign = "-" if shift.shift_s < 0 else "+"
+    return f"time shift: log time {sign} {size} ms = reference time (one-sigma {sigma} ms), {state}"

@@ -8,17 +8,16 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
-from rich.console import Console
-from rich.table import Table
 
+from cli.console import print_table, print_text, result_console
 from cli.options import Decorator, json_option
+from cli.progress import Stages, note
 
 if TYPE_CHECKING:
     from flow.budget.conditions import Conditions
     from flow.budget.envelope import Flying, Reach
     from flow.budget.variants import Variant
 
-_UNBOUNDED = 400  # characters; a table is as wide as its cells need, whatever the terminal
 _POSITIVE = click.FloatRange(min=0, min_open=True)
 
 
@@ -31,14 +30,17 @@ def _heights(_: click.Context, __: click.Parameter, text: str) -> tuple[float, .
     try:
         heights = tuple(sorted({float(part) for part in text.split(",")}))
     except ValueError:
-        raise click.BadParameter(f"{text!r}: metres with commas between are expected, for example 0.5,1,2") from None
+        raise click.BadParameter(f"{text!r}: expected metres, separated by commas, such as 0.5,1,2") from None
     if not all(0.05 <= height <= 100 for height in heights):
-        raise click.BadParameter("heights from 0.05 to 100 m make sense")
+        raise click.BadParameter("expected heights from 0.05 to 100 m")
     return heights
 
 
-@click.command(short_help="Show what a module can measure at each height, before it flies.")
-@click.option("--module", type=click.Path(path_type=Path), metavar="FILE", required=True, help="The calibrated module.")
+@click.command(short_help="Predict what a module can measure at each height.")
+@click.option(
+    "--module", metavar="FILE", required=True,
+    help="The module file, or one of the examples small, large and fisheye.",
+)  # fmt: skip
 @click.option(
     "--heights", default="0.3,0.5,1,2,4,8", show_default=True, metavar="M,M,...", callback=_heights,
     help="Heights above the ground, m.",
@@ -48,43 +50,45 @@ def _heights(_: click.Context, __: click.Parameter, text: str) -> tuple[float, .
 @_number("--noise", click.FloatRange(0, 100), 1.5, "LEVELS", "One-sigma of a pixel, grey levels.")
 @_number(
     "--gradient", _POSITIVE, 6, "LEVELS_PX",
-    "Contrast of the floor: rms brightness gradient, grey levels per pixel. Gravel in daylight 4 to 8, trodden soil 3.",
+    "Contrast of the ground: RMS brightness gradient, grey levels per pixel. Gravel in daylight 4 to 8, trodden soil 3.",
 )  # fmt: skip
 @_number("--speed", click.FloatRange(0, 100), 2, "M_S", "Speed of the cruise, m/s.")
 @_number("--rocking", click.FloatRange(0, 20), 3, "DEG", "Amplitude of rocking in roll and pitch, degrees.")
 @_number("--rocking-rate", _POSITIVE, 1, "HZ", "Frequency of the rocking, Hz.")
 @click.option(
     "--try", "tries", multiple=True, metavar="KEY=VALUE",
-    help="Show the module with this changed beside it: fps, exposure, noise, gradient, a key of the camera section "
-    "(fx_px takes fy_px along) or section.key of the module file. May be given several times; commas join changes.",
+    help="Add a variant for comparison. KEY is fps, exposure, noise, gradient, a key of the camera section (fx_px "
+    "changes fy_px as well) or section.key of the module file. Commas join changes; give it once for each variant.",
 )  # fmt: skip
 @click.option(
-    "--output", type=click.Path(path_type=Path), metavar="DIR",
-    help="Write envelope.html, with charts, and envelope.csv there.",
+    "--output", "-o", type=click.Path(path_type=Path), metavar="DIR",
+    help="Folder for envelope.html, with charts, and envelope.csv; it is created if it does not exist.",
 )  # fmt: skip
 @json_option
 def envelope(
-    module: Path, heights: tuple[float, ...], tries: tuple[str, ...], output: Path | None, as_json: bool, **options: Any
+    module: str, heights: tuple[float, ...], tries: tuple[str, ...], output: Path | None, as_json: bool, **options: Any
 ) -> None:
-    """Show what a module can measure at each height, before it flies.
+    """Predict what a module can measure at each height.
 
-    From the module file alone: how much ground the camera sees, the fastest speed that can be followed and
-    what ends it, the slowest that can be told from standing still, and the error to expect in a hover and in
-    a cruise, with the cause that adds most to it. It answers which lens to buy and how fast the camera must run.
+    The prediction needs the module file only. For each height it gives the ground in view, the highest speed that
+    can be tracked and its limiting cause, the lowest speed that differs significantly from a standstill, and the
+    expected error in a hover and in a cruise with the dominant cause. It helps to choose a lens and a frame rate.
 
     \b
     Examples:
       groundpace envelope --module fern-03.yaml
       groundpace envelope --module fern-03.yaml --try fx_px=400 --try fps=90 --output fern-03-envelope
     """
-    from flow.budget.envelope import envelope as reaches
-    from flow.budget.envelope import table_csv
-    from flow.disk.files import write_text
-    from flow.module import read_module
+    with Stages() as stages:
+        from flow.budget.envelope import envelope as reaches
+        from flow.budget.envelope import table_csv
+        from flow.disk.files import write_text
+        from flow.scene import find_module
 
-    conditions, flying = _conditions(**options)
-    variants = _variants(tries, read_module(module), conditions)
-    found = {v.name: reaches(v.module, v.conditions, flying, heights) for v in variants}
+        stages.say("predicting")
+        conditions, flying = _conditions(**options)
+        variants = _variants(tries, find_module(module), conditions)
+        found = {v.name: reaches(v.module, v.conditions, flying, heights) for v in variants}
     if output is not None:
         from cli.page.envelope import envelope_page
         from cli.page.report import render
@@ -97,7 +101,7 @@ def envelope(
     else:
         _show(found, conditions, flying)
     if output is not None:
-        click.echo(f"written: {output / 'envelope.html'}, {output / 'envelope.csv'}", err=True)
+        note(f"written: {output / 'envelope.html'}, {output / 'envelope.csv'}")
 
 
 def _conditions(
@@ -154,17 +158,13 @@ _REPLACED = ("height_m", "speed_m_s", "rocking_rad", "rocking_hz")
 def _show(found: dict[str, tuple[Reach, ...]], conditions: Conditions, flying: Flying) -> None:
     from cli.page import envelope as page
 
-    console = Console(highlight=False, width=_UNBOUNDED)
+    console = result_console()
     tables = ((page.WIDE_TITLE, page.WIDE, page.wide_row), (page.FINE_TITLE, page.FINE, page.fine_row))
     for title, columns, row in tables:
-        table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0))
         names, rows = page.side_by_side(columns, found, row)
-        for name in names:
-            table.add_column(name, justify="left" if name in ("", "mostly", "ends by") else "right", no_wrap=True)
-        for cells in rows:
-            table.add_row(*cells)
-        console.print(f"{title}:")
-        console.print(table)
-        console.print()
+        left = [k for k, name in enumerate(names) if name in ("", "mostly", "ends by")]
+        print_text(console, f"{title}:")
+        print_table(console, names, rows, left=left)
+        print_text(console, "")
     for line in page.assumptions(conditions, flying):
-        click.echo(line, err=True)
+        note(line)

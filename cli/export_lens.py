@@ -6,26 +6,32 @@ from pathlib import Path
 
 import click
 
+from cli.console import print_text, result_console
+from cli.options import WordChoice
+from cli.progress import note
+from flow.choices import LENS_LAYOUTS
+
 
 @click.command("export-lens", short_help="Write the lens of a module file for other programs.")
 @click.argument("module", metavar="MODULE", type=click.Path(path_type=Path))
 @click.option(
     "--to",
     "layout",
-    type=click.Choice(["camera-info", "opencv"]),
+    type=WordChoice(LENS_LAYOUTS),
     required=True,
     help="The camera-info YAML layout, or OpenCV's FileStorage YAML.",
 )
 @click.option(
     "--output",
+    "-o",
     type=click.Path(path_type=Path, dir_okay=False),
     metavar="FILE",
-    help="Where it goes.  [default: beside MODULE, NAME-camera-info.yaml or NAME-opencv.yaml]",
+    help="The file to write.  [default: beside MODULE, NAME-camera-info.yaml or NAME-opencv.yaml]",
 )
 def export_lens(module: Path, layout: str, output: Path | None) -> None:
     """Write the lens of a module file for other programs.
 
-    Neither layout holds the rolling-shutter time, the one-sigmas or where they come from: they stay behind.
+    Neither layout has a place for the readout time of a rolling shutter, for one-sigmas or for provenance.
 
     \b
     Example:
@@ -44,5 +50,7 @@ def export_lens(module: Path, layout: str, output: Path | None) -> None:
     write_text(target, text)
     behind = [key for key in ("readout_s", "sigma") if key in held.camera.model_fields_set]
     if behind:
-        click.echo(f"note: this layout has no place for {' and '.join(behind)}; only {module} holds them", err=True)
-    click.echo(f"written: {target}", err=True)
+        note(
+            f"note: this layout has no place for {' and '.join(behind)}; only {module} holds {'it' if len(behind) == 1 else 'them'}"
+        )
+    print_text(result_console(), f"written: {target}")

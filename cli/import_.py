@@ -1,17 +1,20 @@
-"""``groundpace import``: other people's videos, logs and bags become a recording."""
+"""``groundpace import``: a recording from videos, logs and bags of other formats."""
 
 from __future__ import annotations
 
 import signal
 import sys
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 from rich.console import Console
 
-from cli.progress import frames_progress
-from cli.synthesize import CODECS
+from cli.console import print_text, result_console
+from cli.options import WordChoice, WordOr, verbosity
+from cli.progress import frames_progress, note
+from flow.choices import CLOCKS, CODECS, FRAME_TIMES
 
 if TYPE_CHECKING:
     from flow.intake.mapping import Clock, SaidPart
@@ -26,47 +29,56 @@ class _Clock(click.ParamType["Clock"]):
     """``search``, ``same`` or seconds."""
 
     name = "clock"
+    words = CLOCKS
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Clock:
-        if value in ("search", "same"):
+        if value in CLOCKS:
             return value  # type: ignore[no-any-return]
         try:
             return float(value)
         except ValueError:
-            self.fail(f"{value!r} is neither search, same nor a number of seconds", param, ctx)
+            self.fail(f"{value!r} is not search, same or a number of seconds", param, ctx)
 
 
 @click.command("import", short_help="Make a recording from other videos, logs and bags.")
 @click.argument("sources", metavar="[SOURCE]...", nargs=-1, type=click.Path(path_type=Path))
-@click.option("--output", type=click.Path(path_type=Path), metavar="DIR", required=True, help="The recording to make.")
 @click.option(
-    "--module", type=click.Path(path_type=Path), metavar="FILE", help="The calibrated module; it is copied in."
+    "--output", "-o", type=click.Path(path_type=Path), metavar="DIR", required=True, help="The recording to make."
 )
-@click.option("--map", "said", metavar="PART=COLUMNS:UNIT", multiple=True, help="What a log's columns are; see above.")
-@click.option("--axes", metavar="AXES", help="Body axes from the log's, such as 'x=-y y=x z=z'.")
+@click.option(
+    "--module", type=click.Path(path_type=Path), metavar="FILE", help="The calibrated module; it is copied to DIR."
+)
+@click.option(
+    "--map", "said", metavar="PART=COLUMNS:UNIT", multiple=True, help="Columns and unit of a part; see above."
+)
+@click.option("--axes", metavar="AXES", help="Body axes in terms of the log's axes, such as 'x=-y y=x z=z'.")
 @click.option(
     "--clock",
     type=_Clock(),
     metavar="search|same|SECONDS",
-    help="How video and log clock belong together: found from the turning, one clock, or video time + SECONDS = log"
-    " time.  [default: search; same for a bag]",
+    help="Offset between video clock and log clock: estimated from the rotation (search), none (same), or"
+    " video time + SECONDS = log time.  [default: search; same for a bag]",
 )
 @click.option(
     "--rate", "rate_hz", type=click.FloatRange(min=0, min_open=True), metavar="HZ", help="Nominal frame rate."
 )
-@click.option("--times", metavar="FILE|names", help="Frame times: a table or list, or the pictures' own names.")
-@click.option("--mapping", type=click.Path(path_type=Path), metavar="FILE", help="A mapping kept from another import.")
-@click.option("--topic", "topics", metavar="PART=NAME", multiple=True, help="The topic of a bag to take for a part.")
+@click.option(
+    "--times",
+    type=WordOr(FRAME_TIMES, "FILE"),
+    help="Frame times: a table or list, or the names of the image files.",
+)
+@click.option("--mapping", type=click.Path(path_type=Path), metavar="FILE", help="The import.yaml of another import.")
+@click.option("--topic", "topics", metavar="PART=NAME", multiple=True, help="Topic of a bag for a part.")
 @click.option("--ground-z", "ground_z_m", type=float, metavar="M", help="Height of the ground in a bag's world frame.")
 @click.option(
     "--codec",
-    type=click.Choice(CODECS),
+    type=WordChoice(CODECS),
     default="lossless",
     show_default=True,
-    help="How pictures are stored; a video is copied as it is.",
+    help="Video codec for a folder of images; a video is copied as it is.",
 )
-@click.option("--yes", is_flag=True, help="Take a proposed mapping without asking.")
-@click.option("--force", is_flag=True, help="Replace a recording that is there already.")
+@click.option("--yes", is_flag=True, help="Accept the proposed mapping without asking.")
+@click.option("--force", is_flag=True, help="Replace an existing recording.")
 def import_(
     sources: tuple[Path, ...],
     output: Path,
@@ -80,58 +92,63 @@ def import_(
 ) -> None:
     """Make a recording from other videos, logs and bags.
 
-    SOURCE is a video or a folder of pictures, and the text logs that go with it; or a bag (ROS 1, ROS 2, MCAP) by
-    itself. What columns mean is read from their names and values, shown with sample rows, and asked; --map says it
-    outright. PART is time, gyro, accel, range, air_temperature, attitude (roll,pitch), velocity (forward,right,down
-    of a reference), height, frame_time or exposure; a minus before a column turns its sign, PART=none leaves it out,
-    PART@FILE speaks of one log alone.
-    Units: s ms us ns iso8601, rad/s deg/s mdeg/s, m/s^2 g mg, m cm mm ft, rad deg, degC K.
+    SOURCE is a video or a folder of images, and the text logs that belong to it; or a bag (ROS 1, ROS 2, MCAP) by
+    itself. The meaning of the columns is inferred from their names and values, shown with sample rows, and must be
+    confirmed. --map states it directly. PART is time, gyro, accel, range, air_temperature, attitude (roll,pitch),
+    velocity (forward,right,down of a reference), height, frame_time or exposure. A minus before a column changes its
+    sign, PART=none leaves a part out, PART@FILE refers to one log.
+    Units: s ms us ns iso8601, rad/s deg/s mdeg/s, m/s^2 g mg, m cm mm in ft, rad deg, degC degF K.
 
-    Where video and log were started by hand, their offset and drift are found by matching how the picture and the gyro
-    turned; that takes the lens (--module). DIR/import.yaml says where everything came from; it repeats the import, and
-    serves as --mapping for the next flight's files.
+    Where video and log were started separately, their clock offset and drift are estimated by matching the rotation
+    in the video with the gyro. This needs the lens (--module). DIR/import.yaml records where everything came from;
+    it repeats the import, and serves as --mapping for the files of the next flight.
 
     \b
     Examples:
       groundpace import flight.mp4 log.csv --module fern-03.yaml --output flight-07
-      groundpace import flight.mp4 imu.csv range.csv --module fern-03.yaml --axes 'x=y y=-x z=z' --map
-        time=t:us --map gyro=wx,wy,wz:deg/s --map accel=ax,ay,az:g --map range=d:cm --output flight-07
+      groundpace import flight.mp4 imu.csv range.csv --module fern-03.yaml --axes 'x=y y=-x z=z' \
+        --map time=t:us --map gyro=wx,wy,wz:deg/s --map accel=ax,ay,az:g --map range=d:cm --output flight-07
       groundpace import next.mp4 next.csv --mapping flight-07/import.yaml --output flight-08
       groundpace import robot.mcap --module fern-03.yaml --output flight-09
     """
     from flow.errors import DataError
     from flow.intake.gather import gather
-    from flow.intake.gathered import changed_sources, write_recording
+    from flow.intake.gathered import changed_sources, check_target, write_recording
     from flow.intake.mapping import read_mapping
     from flow.intake.plan import Said, make_plan, sample
     from flow.scene.encode import Encoding
 
     signal.signal(signal.SIGTERM, lambda *_: sys.exit(_TERMINATED))  # an orderly end takes the half-made folder away
     if not sources and mapping is None:
-        raise click.UsageError("name a video and its logs, a bag, or --mapping FILE.")
-    say = Console(stderr=True, highlight=False, soft_wrap=True, markup=False).print
+        raise click.UsageError("expected a video and its logs, a bag, or --mapping FILE")
+    console = result_console()
     told = Said(parts=_parts(said), topics=_pairs(topics), **options)
     kept = None if mapping is None else read_mapping(mapping)
+    check_target(output, force=force)
     plan, proposals = make_plan(sources, kept, told)
-    for proposal in proposals:
-        _show(proposal, sample(proposal.log), say)
+    for proposal in proposals if not yes or verbosity() >= 0 else ():
+        _show(proposal, sample(proposal.log))
+    shown = [proposal.log.file for proposal in proposals]
+    for log in plan.logs:
+        if log.file not in shown and (left_out := sample(log).left_out):
+            note(f"{log.file}: columns left out: {', '.join(left_out)}")
     if proposals and not yes:
         try:
             click.confirm("Import with this mapping?", default=True, abort=True, err=True)
         except click.Abort:
-            raise DataError("not imported; correct the mapping with --map, or take it as shown with --yes") from None
-    ready = gather(plan, frames_progress)
+            raise DataError("not imported; correct the mapping with --map, or accept it with --yes") from None
+    ready = gather(plan, partial(frames_progress, name="matching clocks"))
     for remark in ready.gathered.remarks:
-        say(remark)
+        print_text(console, remark)
     for name in [] if kept is None or sources else changed_sources(ready.gathered, kept.made):
-        say(f"note: {name} is not the file that it was when {mapping} was written")
+        print_text(console, f"{name} has changed since {mapping} was written", label="note: ")
     clock = None
     if ready.match is not None:
         clock = ready.match.tree()
-        say(f"clock: {ready.match}")
+        print_text(console, str(ready.match), label="clock: ")
         if plan.logs and all(log.axes is None for log in plan.logs):
-            say(f"axes: '{ready.match.axes}', found from the picture")
-    with frames_progress(len(ready.gathered.frames.times_s)) as advance:
+            print_text(console, f"'{ready.match.axes}', estimated from the video", label="axes: ")
+    with frames_progress(len(ready.gathered.frames.times_s), "writing") as advance:
         write_recording(
             output,
             ready.gathered,
@@ -141,11 +158,13 @@ def import_(
             force=force,
             progress=advance,
         )
-    say(f"written: {output}")
+    print_text(console, f"written: {output}")
     if ready.module_text is None:
         if "camera" in ready.gathered.sections:
-            say("note: module.yaml has the lens of the bag, and wide one-sigmas for all that a bag does not tell")
-        say(f"note: measure needs a calibrated module: groundpace measure {output} --module FILE")
+            lens = "module.yaml has the lens of the bag, and large one-sigmas for all that a bag does not contain"
+            print_text(console, lens, label="note: ")
+        needed = f"measure needs a calibrated module: groundpace measure {output} --module FILE"
+        print_text(console, needed, label="note: ")
 
 
 def _parts(said: tuple[str, ...]) -> list[SaidPart]:
@@ -172,21 +191,24 @@ def _pairs(topics: tuple[str, ...]) -> dict[str, str]:
     return pairs
 
 
-def _show(proposal: Proposal, rows: Sample, say: Any) -> None:
+def _show(proposal: Proposal, rows: Sample) -> None:
     """Show a proposed mapping, and three rows as logged and as they will be stored."""
     from flow.intake.mapping import part_text
 
-    why = {"name": "by its name", "values": "unit by its values", "said": "as said"}
+    say = Console(stderr=True, highlight=False, soft_wrap=True, markup=False).print
+    why = {"name": "from its name", "values": "unit from its values", "said": "as given"}
     log = proposal.log
     say(f"{log.file}: proposed mapping")
     width = max(len(part_text(part, columns)) for part, columns in log.parts.items())
     for part, columns in log.parts.items():
         say(f"  --map {part_text(part, columns):{width}}  {why[proposal.reasons[part]]}")
     if log.gyro is not None:
-        say(f"  --axes '{log.axes}'" if log.axes else "  axes: as the picture will tell, or say --axes")
+        say(f"  --axes '{log.axes}'" if log.axes else "  axes: to be estimated from the video; --axes states them")
+    if rows.left_out:
+        say(f"  columns left out: {', '.join(rows.left_out)}")
     say("  as logged:")
     _table(rows.names, rows.logged, say)
-    say("  as it will be stored:" if log.axes or log.gyro is None else "  as it will be stored, axes still the log's:")
+    say("  as it will be stored:" if log.axes or log.gyro is None else "  as it will be stored, in the log's axes:")
     _table(rows.stored_names, rows.stored, say)
 
 

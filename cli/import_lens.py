@@ -8,7 +8,10 @@ from typing import Any
 
 import click
 
-from cli.options import dry_run_option, module_file_option
+from cli.console import print_text, result_console
+from cli.options import WordChoice, dry_run_option, module_file_option
+from cli.progress import note
+from flow.choices import LENS_MODELS
 
 
 class _Size(click.ParamType[tuple[int, int]]):
@@ -23,18 +26,18 @@ class _Size(click.ParamType[tuple[int, int]]):
         return int(found[1]), int(found[2])
 
 
-@click.command("import-lens", short_help="Take over a lens that was calibrated elsewhere.")
+@click.command("import-lens", short_help="Import the lens of a calibration made elsewhere.")
 @click.argument("source", metavar="LENS", type=click.Path(path_type=Path))
 @module_file_option
-@click.option("--model", type=click.Choice(["pinhole", "fisheye"]), help="Only where LENS leaves it open.")
-@click.option("--size", type=_Size(), metavar="WIDTHxHEIGHT", help="Size of the pictures, where LENS leaves it open.")
+@click.option("--model", type=WordChoice(LENS_MODELS), help="Lens model, where LENS does not state it.")
+@click.option("--size", type=_Size(), metavar="WIDTHxHEIGHT", help="Size of the images, where LENS does not state it.")
 @dry_run_option
 def import_lens(source: Path, module: Path, model: Any, size: tuple[int, int] | None, dry_run: bool) -> None:
-    """Take over a lens that was calibrated elsewhere.
+    """Import the lens of a calibration made elsewhere.
 
-    LENS is a camera-info YAML file (camera_matrix, distortion_model plumb_bob or equidistant), or an OpenCV
-    FileStorage file (YAML, XML or JSON). Only the camera section of the module file changes. Neither layout
-    holds the rolling-shutter time or how sure the lens is: what the module file says of the shutter stays.
+    LENS is a camera-info YAML file (camera_matrix, distortion_model plumb_bob or equidistant) or an OpenCV
+    FileStorage file (YAML, XML or JSON). Only the camera section of the module file changes. Neither layout holds
+    the readout time of a rolling shutter or one-sigmas; the module file keeps its own readout time.
 
     \b
     Example:
@@ -48,12 +51,13 @@ def import_lens(source: Path, module: Path, model: Any, size: tuple[int, int] | 
     text = section_update(module, "camera", found.section)
     lens = found.section
     focal = f"focal length {lens['fx_px']:.2f} and {lens['fy_px']:.2f} px"
-    click.echo(f"{lens['model']} lens of {lens['width_px']} x {lens['height_px']} px, {focal}", err=True)
+    console = result_console()
+    print_text(console, f"{lens['model']} lens of {lens['width_px']} x {lens['height_px']} px, {focal}")
     for remark in found.remarks:
-        click.echo(f"note: {remark}", err=True)
+        print_text(console, remark, label="note: ")
     if dry_run:
         click.echo(section_diff(module, text), nl=False)
-        click.echo(f"dry run: {module} stays as it is", err=True)
+        note(f"dry run: {module} stays as it is")
         return
     write_text(module, text)
-    click.echo(f"written: camera in {module}", err=True)
+    print_text(console, f"written: camera in {module}")

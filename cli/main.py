@@ -11,6 +11,8 @@ from typing import Any, NamedTuple
 
 import click
 
+from cli.help import Group, equipped
+
 EXIT_DATA = 1
 EXIT_INTERRUPTED = 130  # 128 + SIGINT, as shells report it
 
@@ -26,23 +28,24 @@ class Entry(NamedTuple):
 COMMANDS = {
     "check": Entry("cli.check", "check", "Say whether a recording is fit to be measured."),
     "measure": Entry("cli.measure", "measure", "Turn a recording into a metric speed log."),
-    "calibrate": Entry("cli.calibrate", "calibrate", "Find what the module file holds: lens, alignment, range, gyro."),
+    "calibrate": Entry("cli.calibrate", "calibrate", "Calibrate a module: lens, gyro, alignment, range sensor."),
     "accept": Entry("cli.accept", "accept", "Say whether a calibrated module is fit for use."),
-    "compare": Entry("cli.compare", "compare", "Hold a speed log against a reference log."),
-    "benchmark": Entry("cli.benchmark", "benchmark", "Show accuracy against height, on synthetic recordings."),
-    "envelope": Entry("cli.envelope", "envelope", "Show what a module can measure at each height, before it flies."),
+    "compare": Entry("cli.compare", "compare", "Compare a speed log with a reference log."),
+    "benchmark": Entry("cli.benchmark", "benchmark", "Measure accuracy against height on synthetic recordings."),
+    "envelope": Entry("cli.envelope", "envelope", "Predict what a module can measure at each height."),
     "synthesize": Entry("cli.synthesize", "synthesize", "Make a synthetic recording with exact truth."),
     "export": Entry("cli.export", "export", "Write a speed log for other programs: MCAP, bag or Parquet."),
     "import": Entry("cli.import_", "import_", "Make a recording from other videos, logs and bags."),
-    "import-lens": Entry("cli.import_lens", "import_lens", "Take over a lens that was calibrated elsewhere."),
+    "import-lens": Entry("cli.import_lens", "import_lens", "Import the lens of a calibration made elsewhere."),
     "export-lens": Entry("cli.export_lens", "export_lens", "Write the lens of a module file for other programs."),
     "board": Entry("cli.board", "board", "Draw a calibration board to print."),
+    "explain": Entry("cli.explain", "explain", "Say what a column, key, status, cause of error or option means."),
 }
-"""Commands by name; only the one that runs is imported, so that the rest costs nothing to start."""
+"""Commands by name, in the order of the list; only the one that runs is imported, which keeps the start short."""
 
 
-class LazyGroup(click.Group):
-    """A group whose commands are imported when they run, and whose failures are told in one line."""
+class LazyGroup(Group):
+    """A group that imports a command when it runs, and reports a failure in one line."""
 
     def list_commands(self, ctx: click.Context) -> list[str]:
         """Name the commands that are installed."""
@@ -55,7 +58,7 @@ class LazyGroup(click.Group):
         entry = COMMANDS[cmd_name]
         found = getattr(import_module(entry.module), entry.attribute)
         assert isinstance(found, click.Command)
-        return found
+        return equipped(found)
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         """List the commands without importing them."""
@@ -72,7 +75,7 @@ def told_in_one_line(ctx: click.Context, run: Callable[[], Any]) -> Any:
     try:
         return run()
     except KeyboardInterrupt:
-        click.echo("groundpace: interrupted; nothing half-done was left behind", err=True)
+        click.echo("groundpace: interrupted; no incomplete file is left behind", err=True)
         ctx.exit(EXIT_INTERRUPTED)
     except OSError as error:
         if error.errno == errno.EPIPE:
@@ -100,7 +103,7 @@ def _show_version(ctx: click.Context, _: click.Parameter, wanted: bool) -> None:
 
 
 _COMPLETION = """\b
-Completion of commands and options, in your shell's start-up file:
+For completion, add a line to the start-up file of your shell:
   bash  eval "$(_GROUNDPACE_COMPLETE=bash_source groundpace)"
   zsh   eval "$(_GROUNDPACE_COMPLETE=zsh_source groundpace)"
   fish  _GROUNDPACE_COMPLETE=fish_source groundpace | source
@@ -119,16 +122,16 @@ Completion of commands and options, in your shell's start-up file:
 def main() -> None:
     """Metric ground speed from a downward video, a gyro and a range sensor.
 
-    groundpace works on recordings: it calibrates the camera module that made them, measures how fast the
-    craft moved over the ground, frame by frame with an error band, and says where it cannot tell.
+    groundpace works on recordings. It calibrates the camera module that made them. It measures the velocity over
+    the ground for each pair of frames, with an error band, and gives the reason for each row without a velocity.
 
     \b
-    A flight, and how its speed log stands against a reference:
+    Measure a flight, and compare its speed log with a reference:
       groundpace measure flight-07 --module fern-03.yaml --output flight-07/speed
       groundpace compare flight-07/speed/speed.csv flight-07/truth.csv
 
-    `groundpace COMMAND --help` explains a command. Exit codes: 0 done, 1 the data cannot serve,
-    2 wrong usage.
+    `groundpace COMMAND --help` explains a command. The result of a command goes to standard output; progress,
+    notes and errors go to standard error. Exit codes: 0 done, 1 the data cannot be used, 2 wrong usage.
     """
 
 

@@ -19,6 +19,7 @@ from flow.module import Module
 from flow.result import FrameResult
 from flow.row import REASONS, LevelVelocity, SpeedRow
 from flow.tracks import Picture
+from flow.wording import counted
 
 Array: TypeAlias = NDArray[np.float64]
 
@@ -107,7 +108,7 @@ class Overlay:
 
     Points that agree with the velocity are filled dots with a tail to where they come from, the others hollow
     squares: the shape tells them apart without the colour. The arrow is the velocity over the ground, the ellipse at
-    its tip the 95 % region.
+    its tip the 95 % region. Small pictures are shown enlarged, a whole number of times, so that marks and words fit.
 
     Parameters
     ----------
@@ -115,7 +116,8 @@ class Overlay:
         Size of the picture and which way forward is in it.
     """
 
-    _STRIP = 36
+    _STRIP = 44
+    _LEAST_WIDTH = 640
     _TAIL = 3.0
     _USED, _OTHER = (205, 160, 60), (170, 60, 200)  # Y, Cb, Cr
     _WHITE, _BLACK = (235, _NEUTRAL, _NEUTRAL), (16, _NEUTRAL, _NEUTRAL)
@@ -123,7 +125,10 @@ class Overlay:
 
     def __init__(self, module: Module) -> None:
         camera = module.camera
-        self._width, self._height = camera.width_px + camera.width_px % 2, camera.height_px + camera.height_px % 2
+        even = camera.width_px + camera.width_px % 2, camera.height_px + camera.height_px % 2
+        self.enlarged = max(1, -(-self._LEAST_WIDTH // even[0]))
+        """How many times as large as it is a picture is shown."""
+        self._width, self._height = (self.enlarged * size for size in even)
         self._planes = np.empty(((self._height + self._STRIP) * 3 // 2, self._width), np.uint8)
         rows = self._height + self._STRIP
         self._chroma = self._planes[rows:].reshape(2, rows // 2, self._width // 2)
@@ -134,11 +139,12 @@ class Overlay:
     def draw(self, picture: Picture, result: FrameResult | None) -> Picture:
         """Give Y over U over V of the picture with ``result`` (None before the first row); valid until the next."""
         luma = self._layers[0]
-        luma[: self._height] = _shown(picture)
+        shown, size = _shown(picture), (self._width, self._height)
+        luma[: self._height] = shown if self.enlarged == 1 else cv2.resize(shown, size, interpolation=cv2.INTER_NEAREST)
         luma[self._height :] = 16
         self._chroma.fill(_NEUTRAL)
         if result is None:
-            self._write("first picture: a speed needs two", 0)
+            self._write("first frame: a velocity needs two", 0)
             return self._planes
         self._draw_points(result)
         if isinstance(result.row.velocity, LevelVelocity):
@@ -151,7 +157,7 @@ class Overlay:
         if matches is None or len(matches) == 0:
             return
         used = np.zeros(len(matches), bool) if result.used is None else result.used
-        at, first = matches.second_px, matches.first_px
+        at, first = (self.enlarged * (px + 0.5) - 0.5 for px in (matches.second_px, matches.first_px))
         tails = np.stack([at, at - self._TAIL * (at - first)], axis=1)
         self._lines(tails[used], self._WHITE)
         self._dots(at[used])
@@ -177,26 +183,26 @@ class Overlay:
         share = "" if row.inlier_share is None else f" {100 * row.inlier_share:.0f} %"
         if isinstance(row.velocity, LevelVelocity):
             speed, reach = row.velocity.vector_m_s, 1.96 * row.velocity.sigma_m_s
-            first = f"forward {speed[0]:+.3f} +-{reach[0]:.3f}  right {speed[1]:+.3f} +-{reach[1]:.3f} m/s"
+            first = f"forward {speed[0]:+.3f} ±{reach[0]:.3f}  right {speed[1]:+.3f} ±{reach[1]:.3f} m/s"
         else:
             first = f"NO SPEED: {REASONS[row.velocity.reason]}"
         self._write(first, 0)
-        self._write(f"{row.time_s:.3f} s  {height}  {row.tracks} points{share}", 1)
+        self._write(f"{row.time_s:.3f} s  {height}  {counted(row.tracks, 'point')}{share}", 1)
 
     def _write(self, text: str, line: int) -> None:
-        size = 0.4
-        wide = cv2.getTextSize(text, cv2.FONT_HERSHEY_SIMPLEX, size, 1)[0][0]
-        size *= min(1.0, (self._width - 8) / wide)
-        cv2.putText(
-            self._layers[0],
-            text,
-            (4, self._height + 14 + 16 * line),
-            cv2.FONT_HERSHEY_SIMPLEX,
-            size,
-            235,
-            1,
-            cv2.LINE_AA,
-        )
+        size = min(0.5, 0.5 * (self._width - 8) / _wide(text, 0.5))
+        x, y = 4, self._height + 17 + 19 * line
+        for k, part in enumerate(text.split("±")):
+            if k:  # OpenCV's stroke fonts have no such letter: a plus, raised, over a line
+                plus = _wide("+", size)
+                self._put("+", (x, y - 2), size)
+                cv2.line(self._layers[0], (round(x + 0.2 * plus), y), (round(x + 0.8 * plus), y), 235, 1, cv2.LINE_AA)
+                x += plus
+            self._put(part, (x, y), size)
+            x += _wide(part, size)
+
+    def _put(self, text: str, at: tuple[int, int], size: float) -> None:
+        cv2.putText(self._layers[0], text, at, _FONT, size, 235, 1, cv2.LINE_AA)
 
     def _lines(self, lines: Array, colour: tuple[int, int, int], *, closed: bool = False, thick: int = 1) -> None:
         """Draw lines (N, K, 2), px, on all layers; coordinates go to OpenCV with 3 bits of fraction."""
@@ -217,6 +223,14 @@ class Overlay:
         self._layers[0].reshape(-1)[(near @ [1, self._width])[:, None] + block] = self._USED[0]
         for layer, value in zip(self._chroma, self._USED[1:], strict=True):
             layer.reshape(-1)[near // 2 @ [1, self._width // 2]] = value
+
+
+_FONT = cv2.FONT_HERSHEY_SIMPLEX
+
+
+def _wide(text: str, size: float) -> int:
+    """Width of a text, px; of ± as of a plus."""
+    return int(cv2.getTextSize(text.replace("±", "+"), _FONT, size, 1)[0][0])
 
 
 _RING_95 = 2.4477  # sqrt of the 95 % point of chi-square with two degrees of freedom: sqrt(-2 ln 0.05)

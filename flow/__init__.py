@@ -1,36 +1,23 @@
 """Downward video, gyro and range to metric ground speed.
 
-The path of the data: ``recording`` (video, logs, module) -> ``tracks`` (image motion) + ``rotation`` (gyro) +
-``height`` and ``tilt`` (the ground plane) -> ``geometry`` and ``velocity`` (the exact two-frame equations) ->
-``shared_errors`` and ``scatter`` (the covariance) -> ``estimator`` (one row a frame) -> ``speedlog``.
+The path of the data: ``recording`` (video, logs, module) -> ``registration`` and ``tracks`` (image motion) + ``rotation``
+(gyro) + ``height`` and ``tilt`` (the ground plane) -> ``pair`` (the exact two-frame equations and the covariance) ->
+``estimator`` (one row a frame) -> ``speedlog``. Axes, signs and clocks: body x forward, y right, z down (ISO 1151-1);
+velocities in level axes, forward, right, down; times on the gyro's clock; SI units, stated in every name.
+
+What is imported here is named in ``__init__.pyi`` and loaded when it is first used (SPEC 1 of Scientific Python), so
+that ``import flow`` costs next to nothing.
+
+Examples
+--------
+>>> import itertools
+>>> import flow
+>>> results = flow.measure(flow.open_recording("sample_video/flight"), positions=False, first_pass=False)
+>>> log = flow.speed_table(itertools.islice(results, 3))
+>>> log.columns[:5].to_list()
+['time_s', 'interval_s', 'forward_m_s', 'right_m_s', 'down_m_s']
 """
 
-from flow.errors import DataError
-from flow.estimator import Estimator
-from flow.measure import measure
-from flow.module import Module, read_module
-from flow.recording import Recording, open_recording
-from flow.result import FrameResult
-from flow.row import LevelVelocity, NoVelocity, SpeedRow
-from flow.series import AttitudeSamples, GyroSamples, RangeSamples
-from flow.tracks import ImageMotion, LucasKanade, Matches
+import lazy_loader
 
-__all__ = [
-    "AttitudeSamples",
-    "DataError",
-    "Estimator",
-    "FrameResult",
-    "GyroSamples",
-    "ImageMotion",
-    "LevelVelocity",
-    "LucasKanade",
-    "Matches",
-    "Module",
-    "NoVelocity",
-    "RangeSamples",
-    "Recording",
-    "SpeedRow",
-    "measure",
-    "open_recording",
-    "read_module",
-]
+__getattr__, __dir__, __all__ = lazy_loader.attach_stub(__name__, __file__)

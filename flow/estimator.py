@@ -13,6 +13,7 @@ from flow.anchoring import Position, PositionKeeper
 from flow.anchoring.anchor import Moment
 from flow.anchoring.view import Shot
 from flow.camera import Lens
+from flow.error_sources import ErrorSource
 from flow.faults.camera_faults import CameraFaults
 from flow.faults.copies import Copies
 from flow.faults.doubts import Doubts
@@ -51,6 +52,7 @@ Array: TypeAlias = NDArray[np.float64]
 _LONGEST_INTERVAL_S = 0.25
 _LASTING = 0.35  # rows added up over a second miss by so much of what independent errors would (measured: 0.24-0.6)
 _SLOW_M_S, _MOST_RELIEF = 0.1, 0.5  # slower than that a difference of speed tells no height; and what it may be, of it
+_NEW_EACH_ROW = (ErrorSource.GYRO_NOISE, ErrorSource.FRAME_TIMES)  # scatter that is not the picture's
 _FINAL = {"gyro_disagrees", "uncertain"}  # reasons that another start for the matching would not mend
 
 
@@ -198,7 +200,7 @@ class Estimator:
         """
         camera = self._module.camera
         if picture.shape != (camera.height_px, camera.width_px):
-            raise ValueError(f"picture {picture.shape[::-1]}, module ({camera.width_px}, {camera.height_px})")
+            raise ValueError(f"frame {picture.shape[::-1]}, module ({camera.width_px}, {camera.height_px})")
         frame = _Frame(self.faults.clock.time(time_s) + self._module.alignment.time_offset_s, picture)
         interval_s, began_s = frame.time_s - self._latest_s, self._latest_s
         self._latest_s = frame.time_s
@@ -213,7 +215,10 @@ class Estimator:
             self._scatter.interrupt()
             if outcome.velocity.reason == "repeated_frame":
                 self._previous = previous  # its picture is that old, whatever the stamp on the copy says
-        return outcome.result(0.5 * (began_s + frame.time_s), interval_s, self._errors.scale_sigma)
+        errors, middle_s = self._errors, 0.5 * (began_s + frame.time_s)
+        return outcome.result(
+            middle_s, interval_s, errors.scale_sigma, errors.doubts.sources, errors.doubts.range_scale_sigma
+        )
 
     def _hear_ranges(self, until_s: float) -> None:
         while self._readings and self._readings[0][0] <= until_s:
@@ -304,9 +309,9 @@ class Estimator:
             common = found.relief / np.sqrt(PATCHES) * solution.velocity_m_s[:, None]
             relief = common if relief is None else np.hstack([relief, common])
         if relief is not None:
-            shared["relief"] = relief
+            shared[ErrorSource.RELIEF] = relief
         if found.light > 0:
-            shared["light"] = np.asarray(found.light * np.linalg.cholesky(solution.covariance), np.float64)
+            shared[ErrorSource.LIGHT] = np.asarray(found.light * np.linalg.cholesky(solution.covariance), np.float64)
         R_level_camera = known.tilt.R_level_body @ self._R_body_camera
         velocity = R_level_camera @ solution.velocity_m_s
         effects = {cause: R_level_camera @ effect for cause, effect in shared.items()}
@@ -318,12 +323,12 @@ class Estimator:
         jump = self._errors.jump(view, solution, float(np.sqrt(covariance.diagonal().max())))
         if jump is not None:
             relief = (R_level_camera @ jump)[:, None]
-            effects["relief"] = np.hstack([effects.get("relief", np.empty((3, 0))), relief])
+            effects[ErrorSource.RELIEF] = np.hstack([effects.get(ErrorSource.RELIEF, np.empty((3, 0))), relief])
             covariance = covariance + covariance_of(relief)
         level = level_velocity(velocity, covariance)
         vouched = isinstance(level, LevelVelocity)
         if relief is None:
-            noise = sum(np.square(effects[c]).sum(axis=1) for c in ("gyro_noise", "frame_times") if c in effects)
+            noise = sum(np.square(effects[s]).sum(axis=1) for s in _NEW_EACH_ROW if s in effects)
             held = found.matches.held > HELD_SHARE
             self._scatter.add(velocity, own.diagonal(), noise, m_s_per_px, held=held)
             found.noise.learn(found.matches, solution.used, solution.miss * self._focal_px, solution.scale)
@@ -336,7 +341,7 @@ class Estimator:
             self._tilt.observe_velocity(view.middle_s, self._R_body_camera @ solution.velocity_m_s)
         self._carry(view, solution.velocity_m_s, velocity, effects, image, relief)
         sigmas = {cause: np.sqrt(np.square(effect).sum(axis=1)) for cause, effect in effects.items()}
-        sigmas["image"] = np.sqrt(np.diag(image))
+        sigmas[ErrorSource.IMAGE] = np.sqrt(np.diag(image))
         kept = self._positions is not None and vouched
         position = self._place(second, view, solution.velocity_m_s, image, known) if kept else None
         return Outcome(
@@ -348,22 +353,26 @@ class Estimator:
         view: PairView,
         velocity_m_s: Array,
         level_m_s: Array,
-        effects: dict[str, Array],
+        effects: dict[ErrorSource, Array],
         image: Array,
         relief: Array | None,
     ) -> None:
         """Let height and expectation hear a velocity (3,), camera and level axes, and whether the ground is uneven."""
-        climb_sigma = float(np.hypot(_LASTING * np.sqrt(image[2, 2]), np.linalg.norm(effects["acceleration"][2])))
+        climb_sigma = float(
+            np.hypot(_LASTING * np.sqrt(image[2, 2]), np.linalg.norm(effects[ErrorSource.ACCELERATION][2]))
+        )
         if relief is None:
             self._height.see_level(view.middle_s)
         else:
             # Of two heights half of the view each, the effect shows the difference over the root of two.
             share = np.sqrt(2) * np.linalg.norm(relief) / max(float(np.linalg.norm(level_m_s)), _SLOW_M_S)
             self._height.see_relief(view.middle_s, min(float(share), _MOST_RELIEF))
-            climb_sigma = float(np.hypot(climb_sigma, np.linalg.norm(effects["relief"])))  # a bent picture climbs
-        for cause in effects.keys() & {"light", "accelerometer"}:
+            climb_sigma = float(
+                np.hypot(climb_sigma, np.linalg.norm(effects[ErrorSource.RELIEF]))
+            )  # a bent picture climbs
+        for cause in effects.keys() & {ErrorSource.LIGHT, ErrorSource.ACCELEROMETER}:
             climb_sigma = float(np.hypot(climb_sigma, np.linalg.norm(effects[cause][2])))
-        lean = np.sqrt(np.square(np.hstack([effects["tilt"], effects["mounting"]])[2]).sum())
+        lean = np.sqrt(np.square(np.hstack([effects[ErrorSource.TILT], effects[ErrorSource.MOUNTING]])[2]).sum())
         self._height.add_climb(view.middle_s, float(level_m_s[2]), climb_sigma, float(lean))
         still = view.R_still_camera @ velocity_m_s
         self._accelerations.observe(view.middle_s, still)
@@ -392,6 +401,7 @@ class Estimator:
                 distance_sigma_m=known.height.sigma_m,
                 tilt_sigma_rad=known.tilt.sigma_rad,
                 common_px=self._scatter.frame_jitter_px,
+                air_scale_sigma=known.height.air_scale_sigma,
             ),
             registers=not self._light.moves,
         )

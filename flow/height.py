@@ -9,11 +9,12 @@ from typing import TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
+from flow.air import air_scale_sigma, reading_ratio
+from flow.faults.stuck import NeverMoved
 from flow.module import Range
 
 Array: TypeAlias = NDArray[np.float64]
 
-ZERO_CELSIUS_K = 273.15
 _TERRAIN_M_RTS = 0.001  # how fast the ground under a level flight may wander, m/sqrt(s)
 _GUST_M_S2_RTHZ = 1.0  # vertical acceleration density when nothing measures the climb ...
 _GUST_SEEN_M_S2_RTHZ = 0.15  # ... and when the image gives its mean over every interval
@@ -31,21 +32,19 @@ _START_READINGS = 3  # the first two that agree are a height within what they ma
 _START_SIGMA = 3.0
 _START_CLIMB_M_S = 1.0  # one-sigma of the climb before anything is known
 _WIDE_SHARE, _WIDE_M = 0.5, 0.3  # a gate wider than this lets stray echoes in: begin anew
-_AIR_SIGMA_K = 6.0  # of an air temperature that nobody logged, about the one that the sensor assumes
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Height:
-    """Height of the body origin above the ground under it, m; ``down_m_s`` is the speed toward the ground."""
+    """Height of the body origin above the ground under it, m; ``down_m_s`` is the speed toward the ground.
+
+    ``air_scale_sigma`` is the part of ``sigma_m`` that the air's temperature leaves for the whole flight, of the height.
+    """
 
     height_m: float
     sigma_m: float
     down_m_s: float
-
-
-def speed_of_sound_ratio(air_temperature_c: float, assumed_air_temperature_c: float) -> float:
-    """Give true over assumed speed of sound in dry air, from ``343.2 sqrt(T / 293.15 K)`` m/s at 101.325 kPa."""
-    return float(np.sqrt((air_temperature_c + ZERO_CELSIUS_K) / (assumed_air_temperature_c + ZERO_CELSIUS_K)))
+    air_scale_sigma: float = 0.0
 
 
 def origin_height(sensor: Range, range_m: float, air_temperature_c: float | None, down_body: Array) -> float:
@@ -55,9 +54,7 @@ def origin_height(sensor: Range, range_m: float, air_temperature_c: float | None
     from where body z meets the ground. Raises nothing: a beam along the ground gives a tiny height, which the
     filter refuses.
     """
-    if sensor.assumed_air_temperature_c is not None and air_temperature_c is not None:
-        range_m *= speed_of_sound_ratio(air_temperature_c, sensor.assumed_air_temperature_c)
-    distance = sensor.scale * range_m + sensor.offset_m
+    distance = sensor.scale * range_m * reading_ratio(sensor, air_temperature_c) + sensor.offset_m
     if sensor.beam == "narrow":
         distance *= max(float(down_body[2]), 0.0)
     return distance + float(np.dot(sensor.position_m, down_body))
@@ -92,6 +89,7 @@ class HeightFilter:
         self._unconfirmed_m = 0.0
         self._held_back: deque[tuple[float, float]] = deque(maxlen=12)
         self._beyond = False
+        self._never_moved = NeverMoved(sensor.scale * sensor.noise_m)
 
     @property
     def beyond_limits(self) -> bool:
@@ -103,6 +101,9 @@ class HeightFilter:
         # A sensor that hears nothing often shows its own limit: that is no reading either.
         self._beyond = not self._sensor.min_m < range_m < self._sensor.max_m
         if self._beyond:
+            return
+        self._never_moved.hear(range_m)
+        if self._never_moved.stuck:
             return
         if air_temperature_c is not None:
             self._air_c = air_temperature_c
@@ -136,6 +137,7 @@ class HeightFilter:
 
         ``sigma_m_s`` is what changes from row to row, ``lean_sigma_m_s`` what stays for seconds.
         """
+        self._never_moved.climb(time_s, down_m_s, sigma_m_s, lean_sigma_m_s)
         if self._agreed:
             if self._lean_sigma == 0.0:
                 self._covariance[2, 2] = lean_sigma_m_s**2
@@ -161,7 +163,7 @@ class HeightFilter:
 
     def at(self, time_s: float) -> Height | None:
         """Height at ``time_s``; None before two agree (three after a contradiction) and 2.5 s after the last."""
-        if self._agreed < self._needed or time_s - self._heard_s > _LONGEST_BRIDGE_S:
+        if self._never_moved.stuck or self._agreed < self._needed or time_s - self._heard_s > _LONGEST_BRIDGE_S:
             return None
         ahead = min(time_s - self._time_s, 0.0)
         self._predict(time_s)
@@ -176,12 +178,12 @@ class HeightFilter:
             variance += self._unconfirmed_m**2
         sigma = self._sensor.sigma
         variance += (sigma.scale * height) ** 2 + sigma.offset_m**2
-        if self._sensor.assumed_air_temperature_c is not None and self._air_c is None:
-            # The speed of sound goes with the root of the absolute temperature.
-            variance += (0.5 * _AIR_SIGMA_K / (ZERO_CELSIUS_K + self._sensor.assumed_air_temperature_c) * height) ** 2
+        air = air_scale_sigma(self._sensor, self._air_c)
+        variance += (air * height) ** 2
         if height <= 0.01:
             return None
-        return Height(height_m=height, sigma_m=float(np.sqrt(variance)), down_m_s=-float(self._state[1]))
+        down_m_s = -float(self._state[1])
+        return Height(height_m=height, sigma_m=float(np.sqrt(variance)), down_m_s=down_m_s, air_scale_sigma=air)
 
     def _begin(self, time_s: float, height: float, noise: float) -> None:
         self._state = np.array([height, 0.0, 0.0])

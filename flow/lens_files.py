@@ -165,7 +165,7 @@ def _file_storage(path: Path, content: bytes, model: str | None, size_px: tuple[
     size_px = _size_px(nodes) or size_px
     name = _model_name(nodes, len(terms), model, path)
     if size_px is None:
-        raise DataError("missing; give the size of the pictures with --size WIDTHxHEIGHT", path=path, key="image_width")
+        raise DataError("missing; give the size of the images with --size WIDTHxHEIGHT", path=path, key="image_width")
     return ForeignLens(
         path=path,
         width_px=size_px[0],

@@ -74,14 +74,14 @@ def camera_values(lens: ForeignLens, *, rectified: bool = False) -> tuple[dict[s
     remarks: list[str] = []
     if rectified:
         if lens.projection is None:
-            raise DataError("missing; it is the lens of a rectified picture", path=lens.path, key="projection_matrix")
+            raise DataError("missing; it is the lens of a rectified image", path=lens.path, key="projection_matrix")
         model, terms, matrix = "pinhole", [0.0] * _PINHOLE_TERMS, lens.projection[:, :3]
-        remarks.append("the pictures are rectified: their lens is that of projection_matrix, without distortion")
+        remarks.append("the images are rectified: their lens is that of projection_matrix, without distortion")
     else:
         model, terms, matrix = *_terms(lens), lens.matrix
         if _describes_another_picture(lens):
             remarks.append(
-                "rectification and projection belong to a rectified picture and are left out: groundpace takes the raw one"
+                "rectification and projection belong to rectified images and are left out: groundpace takes raw ones"
             )
     _check_matrix(matrix, lens.path)
     values: dict[str, Any] = {

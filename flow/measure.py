@@ -42,7 +42,8 @@ def measure(
     motion: ImageMotion | None = None,
     positions: bool = True,
     watch: Callable[[Frame], None] | None = None,
-    begin_again: bool = True,
+    first_pass: bool = True,
+    on_first_pass: Callable[[int], None] | None = None,
 ) -> Iterator[FrameResult]:
     """Measure a recording; yields one result for each pair of consecutive frames.
 
@@ -56,28 +57,38 @@ def measure(
         Keep the position too.
     watch
         Called with each frame before the row that it ends, so that nobody needs to decode the video again.
-    begin_again
+    first_pass
         Hold the rows of the first seconds back, and where those show bad pixels, dirt on the lens, false stamps or figures
         of the module that cannot be right, measure them again with that known; where they show a gyro that was wrong
         throughout, all of them are taken back.
+    on_first_pass
+        Called with the index of each frame whose row is held back: progress before there is a result.
 
     Raises
     ------
     DataError
         The video or a log cannot serve; the message names file and place.
+
+    Examples
+    --------
+    >>> import flow
+    >>> results = flow.measure(flow.open_recording("sample_video/flight"), positions=False, first_pass=False)
+    >>> row = next(results).row
+    >>> row.status, f"{row.interval_s:.4f} s", bool(row.velocity.sigma_m_s[0] < 0.05)
+    ('ok', '0.0167 s', True)
     """
     estimator, feeds = _prepared(recording, motion, positions)
     steps = _steps(recording, estimator, feeds)
     held: deque[_Step] = deque()
-    if begin_again:
-        _hold(steps, held)
+    if first_pass:
+        _hold(steps, held, on_first_pass)
         for _ in range(_MOST_BEGINNINGS):
             if (hindsight := estimator.hindsight) is None:
                 break
             held.clear()
             estimator, feeds = _prepared(recording, motion, positions, hindsight)
             steps = _steps(recording, estimator, feeds)
-            _hold(steps, held)
+            _hold(steps, held, on_first_pass)
         if estimator.gyro_wrong_throughout:
             _take_back(held)
     for frame, result in itertools.chain(_taken(held), steps):
@@ -87,9 +98,11 @@ def measure(
             yield result
 
 
-def _hold(steps: Iterator[_Step], held: deque[_Step]) -> None:
+def _hold(steps: Iterator[_Step], held: deque[_Step], on_first_pass: Callable[[int], None] | None) -> None:
     """Hold the first seconds back."""
     for frame, result in steps:
+        if on_first_pass is not None:
+            on_first_pass(frame.index)
         held.append((frame, result))
         if frame.time_s - held[0][0].time_s > _HELD_S or len(held) >= min(_MOST_HELD, _MOST_HELD_PX // frame.luma.size):
             return

@@ -8,7 +8,7 @@ import os
 import reprlib
 from collections.abc import Mapping
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Annotated, Any, TypeVar
 
 import numpy as np
 from pydantic import ValidationError
@@ -18,20 +18,12 @@ from ruamel.yaml.error import YAMLError
 
 from flow.disk.files import write_text
 from flow.disk.regular import refuse_devices
+from flow.error_sources import ErrorSource
 from flow.errors import DataError
-from flow.sections import (
-    NOMINAL_MOUNTING_WXYZ,
-    Alignment,
-    AlignmentSigma,
-    Camera,
-    CameraSigma,
-    Gyro,
-    GyroSigma,
-    Provenance,
-    Range,
-    RangeSigma,
-    Section,
-)
+from flow.module_keys import described
+from flow.section_sigmas import AlignmentSigma, CameraSigma, GyroSigma, Provenance, RangeSigma, Section
+from flow.sections import NOMINAL_MOUNTING_WXYZ, Alignment, Camera, Gyro, Range
+from flow.unknown_key import unknown_key
 
 __all__ = [
     "NOMINAL_MOUNTING_WXYZ",
@@ -57,25 +49,42 @@ M = TypeVar("M", bound="Module")
 
 
 class Module(Section):
-    """A calibrated module; the camera section is the only one a measurement cannot do without."""
+    """A calibrated module; the camera section is the only one a measurement cannot do without.
 
-    name: str = "unnamed"
+    Examples
+    --------
+    >>> from flow import Module
+    >>> module = Module.model_validate({"camera": {"width_px": 640, "height_px": 480, "fx_px": 531.2, "fy_px": 531.9,
+    ...                                            "cx_px": 322.4, "cy_px": 236.8}})
+    >>> module.range.beam, module.alignment.time_offset_s
+    ('wide', 0.0)
+    """
+
+    name: Annotated[
+        str,
+        described("text", "what the module is called on reports", "your choice; one name a module", example="fern-03"),
+    ] = "unnamed"
     camera: Camera
     alignment: Alignment = Alignment()
     gyro: Gyro = Gyro()
     range: Range = Range()
 
     @property
-    def unstated_sigmas(self) -> tuple[str, ...]:
-        """Keys that every row's band leans on and whose sigma is that of a careful calibration for want of one."""
+    def unstated_sources(self) -> tuple[ErrorSource, ...]:
+        """Sources that every row's band leans on and whose sigma is that of a careful calibration for want of one."""
         lens, mounting = self.camera.sigma.model_fields_set, self.alignment.sigma.model_fields_set
         stated = {
-            "camera.sigma.fx_px": {"fx_px", "fy_px"} <= lens,
-            "alignment.sigma.camera_to_body_rad": bool({"camera_to_body_rad", "camera_to_body_wxyz"} & mounting),
-            "alignment.sigma.time_offset_s": "time_offset_s" in mounting,
-            "gyro.sigma.bias_rad_s": "bias_rad_s" in self.gyro.sigma.model_fields_set,
+            ErrorSource.FOCAL_LENGTH: {"fx_px", "fy_px"} <= lens,
+            ErrorSource.MOUNTING: bool({"camera_to_body_rad", "camera_to_body_wxyz"} & mounting),
+            ErrorSource.CLOCK: "time_offset_s" in mounting,
+            ErrorSource.GYRO_BIAS: "bias_rad_s" in self.gyro.sigma.model_fields_set,
         }
-        return tuple(key for key, is_stated in stated.items() if not is_stated)
+        return tuple(source for source, is_stated in stated.items() if not is_stated)
+
+    @property
+    def unstated_sigmas(self) -> tuple[str, ...]:
+        """The keys of these (:attr:`unstated_sources`) in the module file."""
+        return tuple(source.module_key for source in self.unstated_sources)
 
 
 class PartialModule(Module):
@@ -92,6 +101,13 @@ def read_module(path: str | os.PathLike[str]) -> Module:
     DataError
         Unreadable, not YAML, an unknown key, a wrong type or an impossible value: names file, key, value
         and what was expected.
+
+    Examples
+    --------
+    >>> import flow
+    >>> module = flow.read_module("sample_video/flight/module.yaml")
+    >>> module.camera.readout_s, module.gyro.bias_rad_s
+    (0.014, (0.008, -0.012, 0.005))
     """
     tree = _read_tree(Path(path))
     if "camera" not in tree:
@@ -209,6 +225,8 @@ def _validated(kind: type[M], tree: dict[str, Any], path: Path) -> M:
         problem = _PROBLEMS.get(first["type"], first["msg"].removeprefix("Value error, "))
         if first["type"] == "missing":
             shown = ""
+        elif first["type"] == "extra_forbidden":
+            problem = unknown_key(kind, loc)
         elif len(loc) < len(first["loc"]) and loc[-1] == "noise_rad_s_rthz":
             problem = "should be a number of 0 or more, or one for each axis"
         problem = problem.replace("Input should be", "should be")
@@ -219,7 +237,6 @@ def _validated(kind: type[M], tree: dict[str, Any], path: Path) -> M:
 _SHORT = reprlib.Repr()
 _SHORT.maxlevel, _SHORT.maxstring = 2, 80
 _PROBLEMS = {
-    "extra_forbidden": "unknown key; is it misspelt?",
     "missing": "missing",
     "model_type": "should be a section of `key: value` lines",
     "finite_number": "should be a finite number",

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from flow.anchoring import Position
+from flow.error_sources import ErrorSource
 from flow.height import Height
 from flow.numerics.middle import share_of
 from flow.row import LevelVelocity, NoVelocity, SpeedRow
@@ -22,17 +23,27 @@ class FrameResult:
     """A row of the speed log and the evidence behind it.
 
     ``matches`` are the points followed (None where the row failed before), ``used`` (N,) those that agree with the
-    velocity, ``effects_m_s`` the one-sigma effect of each cause of error in level axes, (3,); ``position`` is where the
+    velocity, ``effects_m_s`` the one-sigma effect of each source of error in level axes, (3,); ``position`` is where the
     body is at the end of the row, None where that is not kept. ``scale_sigma`` is how well the accelerometer has told so far
-    that range scale and focal length hold, as a share of the speed; infinite without one.
+    that range scale and focal length hold, as a share of the speed; infinite without one. ``doubted`` are the figures of the
+    module that the rows so far speak against (:mod:`flow.faults.inertia_check`).
+
+    Examples
+    --------
+    >>> import flow
+    >>> results = flow.measure(flow.open_recording("sample_video/flight"), positions=False, first_pass=False)
+    >>> result = next(results)
+    >>> result.row.status, len(result.matches) == len(result.used) == result.row.tracks
+    ('ok', True)
     """
 
     row: SpeedRow
     matches: Matches | None
     used: NDArray[np.bool_] | None
-    effects_m_s: dict[str, Array]
+    effects_m_s: dict[ErrorSource, Array]
     position: Position | None = None
     scale_sigma: float = np.inf
+    doubted: frozenset[ErrorSource] = frozenset()
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,20 +55,32 @@ class Outcome:
     used: NDArray[np.bool_] | None = None
     hidden: bool = False
     height: Height | None = None
-    effects: dict[str, Array] | None = None
+    effects: dict[ErrorSource, Array] | None = None
     position: Position | None = None
 
-    def result(self, time_s: float, interval_s: float, scale_sigma: float) -> FrameResult:
-        """Make the row of an interval around a time of it."""
+    def result(
+        self,
+        time_s: float,
+        interval_s: float,
+        scale_sigma: float,
+        doubted: frozenset[ErrorSource],
+        range_scale_sigma: float = 0.0,
+    ) -> FrameResult:
+        """Make the row of an interval around a time of it.
+
+        ``range_scale_sigma`` is how far the flight says that the range's scale is off: height and speed share that.
+        """
         height = self.height
         row = SpeedRow(
             time_s=time_s, interval_s=interval_s, velocity=self.velocity,
             height_m=None if height is None else height.height_m,
-            height_sigma_m=None if height is None else height.sigma_m,
+            height_sigma_m=None
+            if height is None
+            else float(np.hypot(height.sigma_m, range_scale_sigma * height.height_m)),
             tracks=0 if self.matches is None else len(self.matches),
             inlier_share=None if self.used is None else share_of(self.used),
         )  # fmt: skip
         return FrameResult(
             row=row, matches=self.matches, used=self.used, effects_m_s=self.effects or {}, position=self.position,
-            scale_sigma=scale_sigma,
+            scale_sigma=scale_sigma, doubted=doubted,
         )  # fmt: skip

@@ -7,21 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-REASONS = {
-    "no_gyro": "the gyro log does not cover the interval between the two frames: silent, hung, or cut at its range",
-    "no_attitude": "the attitude log does not cover the interval between the two frames",
-    "no_height": "no believable range reading for too long",
-    "height_out_of_range": "the height is outside what the range sensor can measure",
-    "frame_gap": "the two frames are too far apart in time to share a view",
-    "repeated_frame": "the second picture is a copy of the first: the camera or the recorder stalled",
-    "no_texture": "the ground shows too little texture against the picture noise",
-    "few_tracks": "too few points could be followed from one picture to the next",
-    "contradictory": "the points do not agree on one motion of the ground",
-    "gyro_disagrees": "the picture turns otherwise than the gyro says: check its axes, signs and clock, and the mounting",
-    "picture_fixed": "the picture stands still although the gyro says that the camera turned",
-    "too_tilted": "the camera looks too far away from the ground below",
-    "uncertain": "the error band is wider than the speed is worth",
-}
+from flow.statuses import OK, SPEED_STATUSES
+
+REASONS = {status.word: status.meaning for status in SPEED_STATUSES if status is not OK}
 """Every status other than ``ok``, in words."""
 
 _WIDEST_M_S, _WIDEST_SHARE = 0.15, 0.25  # a sigma beyond this much plus this share of the speed helps nobody
@@ -32,6 +20,14 @@ class LevelVelocity:
     """Velocity of the body origin over the ground, level axes (forward, right, down).
 
     ``covariance_m2_s2`` is 3 x 3 in the same axes.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from flow import LevelVelocity
+    >>> velocity = LevelVelocity(forward_m_s=1.2, right_m_s=0.0, down_m_s=0.0, covariance_m2_s2=np.diag([1e-4, 1e-4, 4e-4]))
+    >>> velocity.sigma_m_s
+    array([0.01, 0.01, 0.02])
     """
 
     forward_m_s: float
@@ -52,7 +48,15 @@ class LevelVelocity:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class NoVelocity:
-    """Why a pair of frames gives no velocity; ``reason`` is a key of :data:`REASONS`."""
+    """Why a pair of frames gives no velocity; ``reason`` is a key of :data:`REASONS`.
+
+    Examples
+    --------
+    >>> from flow import NoVelocity
+    >>> from flow.row import REASONS
+    >>> REASONS[NoVelocity(reason="no_height").reason]
+    'no plausible range reading for too long'
+    """
 
     reason: str
 
@@ -79,6 +83,13 @@ class SpeedRow:
     ``time_s`` is the middle of the interval on the gyro clock; ``height_m`` is the body origin above the ground
     under it (None when unknown); ``tracks`` counts the points followed and ``inlier_share`` (None without tracks)
     is the share of them that agree with the velocity.
+
+    Examples
+    --------
+    >>> from flow import NoVelocity, SpeedRow
+    >>> SpeedRow(time_s=0.5, interval_s=0.02, velocity=NoVelocity(reason="few_tracks"), height_m=1.5, height_sigma_m=0.01,
+    ...          tracks=3, inlier_share=None).status
+    'few_tracks'
     """
 
     time_s: float

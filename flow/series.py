@@ -10,15 +10,16 @@ from typing import TypeAlias, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
+from flow.columns import ATTITUDE, GYRO, RANGE, TRUTH
 from flow.disk.table import Table, read_table, time_steps
 from flow.errors import DataError
 
 Array: TypeAlias = NDArray[np.float64]
 S = TypeVar("S")
 
-GYRO_COLUMNS = ("gyro_x_rad_s", "gyro_y_rad_s", "gyro_z_rad_s")
-ACCEL_COLUMNS = ("accel_x_m_s2", "accel_y_m_s2", "accel_z_m_s2")
-TRUTH_COLUMNS = ("forward_m_s", "right_m_s", "down_m_s", "height_m")
+GYRO_COLUMNS = GYRO.pick("gyro_x_rad_s", "gyro_y_rad_s", "gyro_z_rad_s")
+ACCEL_COLUMNS = GYRO.pick("accel_x_m_s2", "accel_y_m_s2", "accel_z_m_s2")
+TRUTH_COLUMNS = TRUTH.pick("forward_m_s", "right_m_s", "down_m_s", "height_m")
 
 # Limits beyond which a unit is wrong rather than a flight wild.
 _FASTEST_TURN_RAD_S = 40.0  # 2300 deg/s, above the range of common rate gyros (2000 deg/s, common practice)
@@ -35,6 +36,13 @@ class GyroSamples:
     """Consecutive gyro samples: ``time_s`` (N,) gyro clock, ``rate_rad_s`` (N, 3) body axes.
 
     ``accel_m_s2`` (N, 3) is specific force, NaN rows where there was no reading; None where the log has none.
+
+    Examples
+    --------
+    >>> from flow import GyroSamples
+    >>> still = GyroSamples(time_s=np.arange(3) / 200, rate_rad_s=np.zeros((3, 3)), accel_m_s2=np.full((3, 3), [0, 0, -9.81]))
+    >>> still.part(slice(1, None)).time_s
+    array([0.005, 0.01 ])
     """
 
     time_s: Array
@@ -61,6 +69,12 @@ class RangeSamples:
     """Consecutive range readings: ``time_s`` (N,) range clock, ``range_m`` (N,) as logged.
 
     ``air_temperature_c`` (N,) is NaN where there was no reading; None where the log has none.
+
+    Examples
+    --------
+    >>> readings = RangeSamples(time_s=np.array([0.0, 0.05]), range_m=np.array([1.50, 1.52]), air_temperature_c=None)
+    >>> readings.part(np.array([False, True])).range_m
+    array([1.52])
     """
 
     time_s: Array
@@ -75,7 +89,14 @@ class RangeSamples:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class AttitudeSamples:
-    """Consecutive attitude readings, (N,) each: ``time_s`` gyro clock, ``roll_rad``, ``pitch_rad``."""
+    """Consecutive attitude readings, (N,) each: ``time_s`` gyro clock, ``roll_rad``, ``pitch_rad``.
+
+    Examples
+    --------
+    >>> level = AttitudeSamples(time_s=np.array([0.0, 0.1]), roll_rad=np.zeros(2), pitch_rad=np.array([0.0, 0.02]))
+    >>> level.part(slice(1)).pitch_rad
+    array([0.])
+    """
 
     time_s: Array
     roll_rad: Array
@@ -109,7 +130,7 @@ def read_gyro(path: str | os.PathLike[str]) -> Iterator[GyroSamples]:
         At once for the header; while iterating for a cell that is no number, times that do not increase,
         rates, accelerations or time steps that only a wrong unit explains, or a log without any reading.
     """
-    tables = read_table(path, ["time_s", *GYRO_COLUMNS], ACCEL_COLUMNS)
+    tables = read_table(path, GYRO.needed, GYRO.optional)
     return _not_empty(path, _gyro_chunks(tables))
 
 
@@ -121,7 +142,7 @@ def read_range(path: str | os.PathLike[str]) -> Iterator[RangeSamples]:
     DataError
         As :func:`read_gyro`.
     """
-    tables = read_table(path, ["time_s", "range_m"], ["air_temperature_c"])
+    tables = read_table(path, RANGE.needed, RANGE.optional)
     return _not_empty(path, _range_chunks(tables))
 
 
@@ -133,7 +154,7 @@ def read_attitude(path: str | os.PathLike[str]) -> Iterator[AttitudeSamples]:
     DataError
         As :func:`read_gyro`.
     """
-    tables = read_table(path, ["time_s", "roll_rad", "pitch_rad"], ["yaw_rad"])
+    tables = read_table(path, ATTITUDE.needed, ATTITUDE.optional)
     return _not_empty(path, _attitude_chunks(tables))
 
 
@@ -147,15 +168,14 @@ def read_truth(path: str | os.PathLike[str]) -> Truth:
     """
     parts: list[Table] = []
     before_s: float | None = None
-    for table in read_table(path, ["time_s", *TRUTH_COLUMNS]):
+    for table in read_table(path, TRUTH.needed):
         before_s = time_steps(table, before_s, longest_step_s=1.5)
         for key in TRUTH_COLUMNS[:3]:
             table.refuse(np.abs(table.columns[key]) > _FASTEST_SPEED_M_S, key, _too_fast)
         parts.append(table)
     if before_s is None:
         raise DataError("holds no reading", path=path)
-    keys = ("time_s", *TRUTH_COLUMNS)
-    return Truth(**{key: _frozen(np.concatenate([part.columns[key] for part in parts])) for key in keys})
+    return Truth(**{key: _frozen(np.concatenate([part.columns[key] for part in parts])) for key in TRUTH.needed})
 
 
 def _gyro_chunks(tables: Iterator[Table]) -> Iterator[GyroSamples]:

@@ -11,27 +11,18 @@ from typing import Any, TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
+from flow.columns import SPEED
 from flow.disk.files import RowWriter, cell
 from flow.disk.table import Table, read_table, time_steps
 from flow.errors import DataError
 from flow.numerics.running_median import RunningMedian
 from flow.row import REASONS, NoVelocity, SpeedRow
+from flow.statuses import OK
 
 Array: TypeAlias = NDArray[np.float64]
 
-VELOCITY_COLUMNS = ("forward_m_s", "right_m_s", "down_m_s")
-SIGMA_COLUMNS = ("forward_sigma_m_s", "right_sigma_m_s", "down_sigma_m_s")
-NUMBER_COLUMNS = (
-    "time_s",
-    "interval_s",
-    *VELOCITY_COLUMNS,
-    *SIGMA_COLUMNS,
-    "height_m",
-    "height_sigma_m",
-    "tracks",
-    "inlier_share",
-)
-COLUMNS = (*NUMBER_COLUMNS, "status")
+VELOCITY_COLUMNS = SPEED.pick("forward_m_s", "right_m_s", "down_m_s")
+SIGMA_COLUMNS = SPEED.pick("forward_sigma_m_s", "right_sigma_m_s", "down_sigma_m_s")
 
 
 class SpeedLogWriter(RowWriter):
@@ -44,7 +35,7 @@ class SpeedLogWriter(RowWriter):
     """
 
     def __init__(self, path: str | os.PathLike[str]) -> None:
-        super().__init__(path, COLUMNS)
+        super().__init__(path, SPEED)
 
     def write(self, row: SpeedRow) -> None:
         """Append a row."""
@@ -74,8 +65,8 @@ class SpeedLog:
         return ~np.isnan(self.velocity_m_s[:, 0])
 
 
-def read_speed_log(path: str | os.PathLike[str]) -> SpeedLog:
-    """Read a whole speed log.
+def read_speed_columns(path: str | os.PathLike[str]) -> SpeedLog:
+    """Read a whole speed log as arrays; :func:`flow.read_speed_log` gives the same as a pandas table.
 
     Raises
     ------
@@ -84,13 +75,13 @@ def read_speed_log(path: str | os.PathLike[str]) -> SpeedLog:
     """
     parts: list[Table] = []
     before_s: float | None = None
-    for table in read_table(path, NUMBER_COLUMNS, words=["status"]):
+    for table in read_table(path, SPEED.needed, words=["status"]):
         before_s = time_steps(table, before_s)
         _check_rows(table)
         parts.append(table)
     if before_s is None:
         raise DataError("holds no row", path=path)
-    whole = {key: np.concatenate([part.columns[key] for part in parts]) for key in NUMBER_COLUMNS}
+    whole = {key: np.concatenate([part.columns[key] for part in parts]) for key in SPEED.needed}
     for column in whole.values():
         column.flags.writeable = False
     return SpeedLog(
@@ -152,7 +143,7 @@ class Summary:
             "rows_usable": self.rows_usable,
             "share_usable": round(self.rows_usable / self.rows, 6) if self.rows else 0.0,
             "status": {
-                word: {"rows": count, "meaning": REASONS.get(word, "the row vouches for its velocity")}
+                word: {"rows": count, "meaning": REASONS.get(word, OK.meaning)}
                 for word, count in sorted(self.rows_by_status.items(), key=lambda item: -item[1])
             },
             "distance_m": round(self.distance_m, 4),

@@ -30,6 +30,15 @@ class Matches:
     counts the points that were worth looking for; ``held`` is the share of them that are copies of the first picture, to
     a fraction of a grey level: a video codec holds such places back. ``noise_levels`` is the one-sigma of a pixel's noise,
     grey levels, as far as the matches show it; ``lost`` counts the points with texture that were in view and not found.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from flow import Matches
+    >>> found = Matches(first_px=np.array([[10.0, 20.0], [30.0, 40.0]]), second_px=np.array([[10.0, 22.0], [30.0, 42.0]]),
+    ...                 covariance_px2=np.stack([np.eye(2) * 0.01] * 2), offered=5)
+    >>> len(found), len(found.only(np.array([True, False])))
+    (2, 1)
     """
 
     first_px: Array
@@ -59,7 +68,23 @@ class Matches:
 
 
 class ImageMotion(Protocol):
-    """What finds the image motion. ``predict`` gives the expected place in the second picture of points (N, 2)."""
+    """What finds the image motion. ``predict`` gives the expected place in the second picture of points (N, 2).
+
+    Examples
+    --------
+    Whatever has such a method serves, for example one that only knows displacements by the prediction:
+
+    >>> import numpy as np
+    >>> from flow import ImageMotion, Matches
+    >>> class Predicted:
+    ...     def match(self, first, second, predict, *, far):
+    ...         points = np.array([[20.0, 20.0], [60.0, 40.0]])
+    ...         return Matches(first_px=points, second_px=predict(points), covariance_px2=np.stack([np.eye(2)] * 2), offered=2)
+    >>> motion: ImageMotion = Predicted()
+    >>> blank = np.zeros((64, 80), np.uint8)
+    >>> motion.match(blank, blank, lambda points: points + [0.0, 3.0], far=False).second_px[:, 1]
+    array([23., 43.])
+    """
 
     def match(self, first: Picture, second: Picture, predict: Predict, *, far: bool) -> Matches:
         """Match two pictures; ``far`` says that the prediction may be tens of pixels off."""
@@ -79,8 +104,8 @@ class LucasKanade:
     Each pair starts afresh: corners of the first picture, found on a half-size copy. Their starts are moved to
     evenly stratified sub-pixel places. Bilinear interpolation pulls each displacement by an amount that depends on
     the sub-pixel places of both ends: starts on whole pixels pull it toward half a pixel, starts on half pixels away
-    from it. Alike for all tracks, the pull reads as speed (16-20 mpx on gravel and grass); with starts spread over
-    +-0.43 px around the half it averages to within 1.5 mpx, and what is left of it shows as scatter, which the error
+    from it. Alike for all tracks, the pull reads as speed (0.016-0.020 px on gravel and grass); with starts spread over
+    +-0.43 px around the half it averages to within 0.0015 px, and what is left of it shows as scatter, which the error
     band counts. ``tests/outside/test_exact_shift.py`` measures it on photographs.
 
     Parameters
@@ -89,6 +114,22 @@ class LucasKanade:
         Picture size.
     points
         How many corners at most.
+    doubt_still
+        Whether weak texture that stands still counts as a codec's copy. Without, a module at rest over weak texture keeps
+        its matches; then whoever uses them has to tell copies apart.
+
+    Examples
+    --------
+    Random texture that moves 3 px to the right:
+
+    >>> import cv2, numpy as np
+    >>> from flow import LucasKanade
+    >>> grain = cv2.GaussianBlur(np.random.default_rng(1).uniform(0, 255, (120, 170)), (0, 0), 2)
+    >>> ground = cv2.normalize(grain, None, 0, 255, cv2.NORM_MINMAX).astype(np.uint8)
+    >>> first, second = (np.ascontiguousarray(ground[:, k : k + 160]) for k in (3, 0))
+    >>> found = LucasKanade(160, 120).match(first, second, lambda points: points, far=True)
+    >>> np.round(np.median(found.second_px - found.first_px, axis=0), 1) + 0.0
+    array([3., 0.])
     """
 
     # The weakest direction's mean squared gradient, half-size picture. Real ground, dim soil included, lies above 4
@@ -100,13 +141,14 @@ class LucasKanade:
     # earlier picture, which then stands still in full agreement. A window that did not move and did not change by
     # a fraction of a grey level is such a copy. Where copies of weak texture abound, the rest is no better.
     _COPY_PX, _COPY_CHANGE, _COPY_SQUARE, _COPY_SHARE = 0.02, 0.3, 10.0, 0.25
-    _SPREAD_PX = 0.43  # over the full +-0.5 px the pull toward the half wins by 2-4 mpx
+    _SPREAD_PX = 0.43  # over the full +-0.5 px the pull toward the half wins by 0.002-0.004 px
     _NOISE = 2.0  # grey levels
     _FLOOR_PX = 0.03  # interpolation and codec
     _WINDOW = 15  # px; 21 is no more exact on photographs and costs twice
     _BLOCK = 7  # window of the structure tensor on the half-size picture, px
 
-    def __init__(self, width_px: int, height_px: int, *, points: int = 200) -> None:
+    def __init__(self, width_px: int, height_px: int, *, points: int = 200, doubt_still: bool = True) -> None:
+        self._doubt_still = doubt_still
         self._size = np.array([width_px, height_px])
         aspect = width_px / height_px
         self._rows = max(int(np.sqrt(points / aspect)), 4)
@@ -148,7 +190,8 @@ class LucasKanade:
         textured = weakest > self._LEAST_OVER_NOISE * noise**2
         still = np.abs(ends - points).max(axis=1) < self._COPY_PX
         copied = followed & still & (change < self._COPY_CHANGE)
-        textured &= self._not_copied(copied, weakest, followed)
+        if self._doubt_still:
+            textured &= self._not_copied(copied, weakest, followed)
         true = followed & textured & plausible(change, typical)
         # Cramer-Rao form for two noisy pictures (Robinson and Milanfar 2004), plus what no texture takes away.
         structure = features.structure[inside][true]

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import copy
+import itertools
 import os
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TypeAlias
 
@@ -12,12 +14,14 @@ import av
 import numpy as np
 from numpy.typing import NDArray
 
+from flow.columns import FRAMES
 from flow.disk.container import open_container
 from flow.disk.listing import backwards, list_pictures, reason, video_stream
 from flow.disk.on_disk import LongColumn
 from flow.disk.table import read_table, time_steps
 from flow.errors import DataError
 from flow.luma import stored_luma
+from flow.wording import counted
 
 Array: TypeAlias = NDArray[np.float64]
 
@@ -83,23 +87,43 @@ class Video:
         self.frame_count = listing.count
         self.container_times_s = listing.times_s
         if given is not None and times is not None and len(given[0]) != self.frame_count:
-            held = f"{len(given[0])} rows for the {self.frame_count} frames of {self.path.name}"
+            held = f"{counted(len(given[0]), 'row')} for the {counted(self.frame_count, 'frame')} of {self.path.name}"
             raise DataError(f"{held}; one row a stored frame is needed", path=times)
         stored_s = np.empty(0) if listing.times_s is None else listing.times_s
         self.times_s: Array = stored_s if given is None else given[0]
         self._exposure_s = None if given is None else given[1]
         self._stamped = given is not None
+        self._whole = self
+        self._part = slice(0, self.frame_count)
+
+    def part(self, frames: slice) -> Video:
+        """Give consecutive frames of this video, numbered anew from 0; those before are decoded and left out."""
+        whole, first = self._whole, self._part.start
+        chosen = slice(first + frames.start, min(first + frames.stop, self._part.stop))
+        part = copy.copy(whole)
+        part._part = chosen
+        part.times_s = whole.times_s[chosen]
+        part.container_times_s = None if whole.container_times_s is None else whole.container_times_s[chosen]
+        part.frame_count = len(part.times_s)
+        return part
 
     def __iter__(self) -> Iterator[Frame]:
+        if self is self._whole:
+            yield from self._frames()
+            return
+        for frame in itertools.islice(self._whole, self._part.start, self._part.stop):
+            yield replace(frame, index=frame.index - self._part.start)
+
+    def _frames(self) -> Iterator[Frame]:
         index, before_s = 0, -np.inf
         for picture in self._decoded():
             if picture.is_corrupt:
                 raise self._error(f"frame {index} is damaged; cut the video before it, or record again")
             if (picture.width, picture.height) != (self.width_px, self.height_px):
                 sizes = f"{self.width_px} x {self.height_px} to {picture.width} x {picture.height} px"
-                raise self._error(f"the picture size changes from {sizes} at frame {index}; split the video there")
+                raise self._error(f"the frame size changes from {sizes} at frame {index}; split the video there")
             if index == self.frame_count:
-                raise self._error(f"holds more pictures than the {self.frame_count} it lists; remux the file")
+                raise self._error(f"holds more frames than the {self.frame_count} it lists; remux the file")
             time_s = float(self.times_s[index]) if self._stamped else _stamp_s(picture, index, self.path)
             if time_s <= before_s:
                 raise backwards(self.path, index, before_s, time_s)
@@ -112,7 +136,7 @@ class Video:
             )
             index, before_s = index + 1, time_s
         if index < self.frame_count:
-            held = f"{self.frame_count} frames, of which only {index} can be decoded"
+            held = f"{counted(self.frame_count, 'frame')}, of which only {index} can be decoded"
             raise self._error(f"holds {held}; is it cut short?")
 
     def __len__(self) -> int:
@@ -145,7 +169,7 @@ def _frame_times(path: Path) -> tuple[Array, Array]:
     times, exposures = LongColumn(), LongColumn()
     before_s: float | None = None
     following: float | None = None
-    for table in read_table(path, ["frame", "time_s"], ["exposure_s"]):
+    for table in read_table(path, FRAMES.needed, FRAMES.optional):
         before_s = time_steps(table, before_s, longest_step_s=_LONGEST_STEP_S)
         number = table.columns["frame"]
         exposure = table.columns.get("exposure_s", np.full(len(number), np.nan))

@@ -26,7 +26,7 @@ GRAVITY = np.array([0.0, 0.0, -9.80665])  # specific force of a level craft that
 
 
 def plain_module(**sections: Any) -> Module:
-    """Make a 320 x 240 pinhole without distortion, nominal mounting, global shutter, no lever arm, no bias."""
+    """Make a 320 x 240 pinhole without distortion, nominal mounting, global shutter, no lever arm, no bias, no sound."""
     camera = {
         "width_px": WIDTH,
         "height_px": HEIGHT,
@@ -35,6 +35,8 @@ def plain_module(**sections: Any) -> Module:
         "cx_px": (WIDTH - 1) / 2,
         "cy_px": (HEIGHT - 1) / 2,
     }
+    ranger = {"air_dependent": None if "assumed_air_temperature_c" in sections.get("range", {}) else False}
+    sections["range"] = ranger | sections.get("range", {})
     return Module.model_validate({"camera": camera | sections.pop("camera", {})} | sections)
 
 

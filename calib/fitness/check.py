@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import TypeAlias
 
@@ -11,57 +11,29 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.fitness.attitude_log import attitude_facts, attitude_findings, gathered_attitude
-from calib.fitness.axes import SEARCH_S, AxesFound, find_axes, still_gyro
-from calib.fitness.finding import SEVERITIES, Estimate, Finding, Fitness
-from calib.fitness.flying import Flying, flying_of
-from calib.fitness.focal import FocalFound, find_focal
+from calib.fitness.axes import SEARCH_S
+from calib.fitness.finding import SEVERITIES, Finding, Fitness
 from calib.fitness.frames import FrameTimes, frame_findings, frame_times, stamps_jitter, usual_step
 from calib.fitness.gyro_log import GyroFacts, GyroWatch, gyro_findings
-from calib.fitness.judged_axes import axes_findings
-from calib.fitness.judged_placing import placing_estimates, placing_findings
-from calib.fitness.judged_scales import joined, scale_estimates, scale_findings
+from calib.fitness.judged_causes import with_refused
 from calib.fitness.judging import Judging
-from calib.fitness.motion import PairMotions, pair_motions
 from calib.fitness.picture import PictureWatch, picture_facts, picture_findings
-from calib.fitness.placing import Placing, place
-from calib.fitness.posed import Posed, as_filed
+from calib.fitness.placing import Placing
 from calib.fitness.range_log import RangeFacts, gathered, range_facts, range_findings
 from calib.fitness.rest import rest_estimates, rest_findings
-from calib.fitness.scales import (
-    RANGE_RATIO,
-    SPEED_RATIO,
-    Ratio,
-    flown,
-    range_against_scale,
-    speed_against_accelerometer,
-)
+from calib.fitness.sample import Sample, Sampler
 from calib.fitness.stretches import GyroKeeper, Stretch, follow
 from calib.fitness.telling import told_and_untold
-from calib.fitness.tracking import tracking_findings, unsolved_findings
-from calib.turn_model import TurnModel, Unknowns
+from calib.fitness.tracking import tracking_findings
+from calib.fitness.turning import Turning, look_at_turns, turning_estimates, turning_findings
 from flow.faults.sound_gyro import SoundGyro
-from flow.module import Module
 from flow.recording import Recording
-from flow.series import RangeSamples
 from flow.video import Frame, Video
 
 Array: TypeAlias = NDArray[np.float64]
 
 _SPARE_S = 0.05
 _STEPS = 65_536  # tell the usual step
-_LEAST_CHANGE_M_S, _LEAST_CLIMB = 0.05, 0.03  # RMS, of speed and of height (its share)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Turning:
-    """What the turns say: gyro axes, module figures, how it was flown, scales."""
-
-    axes: AxesFound | None
-    placing: Placing | None
-    flying: Flying
-    focal: FocalFound | None
-    speed: tuple[Ratio, ...]
-    heights: tuple[Ratio, ...]
 
 
 def check_recording(recording: Recording, *, watch: Callable[[Frame], None] | None = None) -> Fitness:
@@ -78,13 +50,21 @@ def check_recording(recording: Recording, *, watch: Callable[[Frame], None] | No
     ------
     DataError
         A file cannot be read; the message names file and place.
+
+    Examples
+    --------
+    >>> import calib, flow
+    >>> verdict = calib.check_recording(flow.open_recording("sample_video/flight"))
+    >>> verdict.fit
+    True
     """
     module, video = recording.module, recording.video()
     offset_s = module.alignment.time_offset_s
-    pictures = PictureWatch()
+    pictures, sampler = PictureWatch(), Sampler(video.times_s, video.width_px * video.height_px)
 
     def see(frame: Frame) -> None:
         pictures.add(frame)
+        sampler.add(frame)
         if watch is not None:
             watch(frame)
 
@@ -98,7 +78,8 @@ def check_recording(recording: Recording, *, watch: Callable[[Frame], None] | No
             keeper.add(answered)
     gyro, heights = gyro_watch.result(), gathered(recording.range())
     stretches = keeper.stretches(offset_s, _SPARE_S, pictures.copies_s)
-    turning = _turning(stretches, module, heights)
+    turning = look_at_turns(stretches, module, heights)
+    sample = sampler.measured(recording)
     span_s = float(video.times_s[0]) + offset_s, float(video.times_s[-1]) + offset_s
     times = frame_times(video.times_s, _container_hz(video, recording.times_path))
     reading = range_facts(heights, module.range, span_s)
@@ -115,17 +96,18 @@ def check_recording(recording: Recording, *, watch: Callable[[Frame], None] | No
         *tracking_findings(pairs, turning.placing, series),
         *gyro_findings(gyro, span_s, offset_s),
         *rest_findings(gyro, judging),
-        *_turning_findings(turning, judging, stretches),
+        *turning_findings(turning, judging, stretches),
         *attitude_findings(leaning, offset_s),
         *range_findings(reading, module.range, turning.flying, span_s, offset_s),
     ]
+    findings = [*with_refused(findings, sample, turning.causes, judging)]
     begin_s = float(video.times_s[0])
-    estimates = (*_estimates(turning, module), *rest_estimates(gyro, module))
+    estimates = (*turning_estimates(turning, module), *rest_estimates(gyro, module))
     told, untold = told_and_untold(estimates)
     return Fitness(
         recording=str(recording.folder),
         module=module.name,
-        facts=_facts(times, picture_facts(series), gyro, reading, turning, stretches),
+        facts=_facts(times, picture_facts(series), gyro, reading, turning, stretches, sample),
         estimates=estimates,
         findings=tuple(_from_start(f, begin_s) for f in sorted(findings, key=lambda f: SEVERITIES.index(f.severity))),
         told=told,
@@ -133,110 +115,8 @@ def check_recording(recording: Recording, *, watch: Callable[[Frame], None] | No
     )
 
 
-def _turning(stretches: Sequence[Stretch], module: Module, heights: RangeSamples) -> _Turning:
-    axes = _axes(stretches, module)
-    placing, focal = None, None
-    if axes is not None and axes.enough and axes.explained > 0.6 and not axes.dead:
-        mended = [_mended(stretch, axes.matrix, module) for stretch in stretches]
-        placing, focal = _placed(mended, module, axes.clock_s)
-    steady = axes is not None and not axes.enough and not axes.apart
-    parts: Sequence[Posed] = () if placing is None else placing.parts
-    if steady:
-        parts = [posed for stretch in stretches if (posed := as_filed(stretch, module)) is not None]
-    flights = [flown(part, module, heights) for part in parts]
-    speeds = [speed_against_accelerometer(part, flight) for part, flight in zip(parts, flights, strict=True)]
-    scales = [range_against_scale(part, flight) for part, flight in zip(parts, flights, strict=True)]
-    flying = flying_of(parts, flights, [stretch.gyro for stretch in stretches], module)
-    # Where a flight is steady, what little changed may be noise, which would pass for a ratio of 0.
-    least_m_s, least_m = (_LEAST_CHANGE_M_S, _LEAST_CLIMB * flying.height_m) if steady else (0.0, 0.0)
-    return _Turning(
-        axes=axes,
-        placing=placing,
-        flying=flying,
-        focal=focal,
-        speed=tuple(ratio for ratio in speeds if ratio is not None and ratio.signal >= least_m_s),
-        heights=tuple(ratio for ratio in scales if ratio is not None and ratio.signal >= least_m),
-    )
-
-
-def _axes(stretches: Sequence[Stretch], module: Module) -> AxesFound | None:
-    seen = [(stretch, _by_picture(stretch, module)) for stretch in stretches]
-    seen = [(stretch, motions) for stretch, motions in seen if motions.good.sum() > 20]
-    return find_axes([(s.pairs, motions, s.gyro) for s, motions in seen], module) if seen else None
-
-
-def _by_picture(stretch: Stretch, module: Module) -> PairMotions:
-    """Motion by the picture alone, over ground that is level on average."""
-    alignment = module.alignment
-    at = Unknowns(
-        R_body_camera=alignment.R_body_camera,
-        time_offset_s=alignment.time_offset_s,
-        bias_rad_s=np.zeros(3),
-        readout_s=module.camera.readout_s,
-        normal=np.array([0.0, 0.0, 1.0]),
-    )
-    model = TurnModel(stretch.pairs, still_gyro(stretch.gyro), module.camera)
-    return pair_motions(model.equations(at), model.covariance, model.known)
-
-
-def _placed(stretches: Sequence[Stretch], module: Module, clock_s: float) -> tuple[Placing | None, FocalFound | None]:
-    """Find module figures and focal length; where the lens or the gyro's scale is off, the others anew without that."""
-    placing = place(stretches, module, clock_s)
-    focal = None if placing is None else find_focal(placing)
-    if focal is None or not (focal.lens_off or focal.gyro_off):
-        return placing, focal
-    other, scale = module, 1.0
-    if focal.lens_off:
-        fx, fy = (f / (1 + focal.focal) for f in (module.camera.fx_px, module.camera.fy_px))
-        other = module.model_copy(update={"camera": module.camera.model_copy(update={"fx_px": fx, "fy_px": fy})})
-    if focal.gyro_off:
-        scale = 1 / (1 + focal.gyro_scale)
-    again = place([_mended(stretch, scale * np.eye(3), module) for stretch in stretches], other, clock_s)
-    if again is None:
-        return placing, focal
-    rest = find_focal(again)
-    return again, focal if rest is None else focal.then(rest)
-
-
-def _mended(stretch: Stretch, matrix: Array, module: Module) -> Stretch:
-    """Give the stretch with the gyro's axes and scale put right, so that the rest can be judged all the same."""
-    bias = np.array(module.gyro.bias_rad_s)
-    rate = (stretch.gyro.rate_rad_s - bias) @ matrix.T + bias
-    return replace(stretch, gyro=replace(stretch.gyro, rate_rad_s=rate))
-
-
 def _stamps(placing: Placing | None, times: FrameTimes, video: Video) -> tuple[float, float] | None:
     return None if placing is None or times.jitter_s == 0 else stamps_jitter(placing, video.times_s)
-
-
-def _turning_findings(turning: _Turning, judging: Judging, stretches: Sequence[Stretch]) -> Iterator[Finding]:
-    if turning.axes is None:
-        yield from unsolved_findings(stretches)
-    yield from axes_findings(turning.axes)
-    if turning.placing is not None:
-        yield from placing_findings(
-            turning.placing, judging, mixed_up=turning.axes is not None and turning.axes.mixed_up
-        )
-    yield from scale_findings(turning.focal, turning.speed, turning.heights, judging)
-
-
-def _estimates(turning: _Turning, module: Module) -> Iterator[Estimate]:
-    placed = placing_estimates(turning.placing, turning.axes, module)
-    yield from placed
-    yield from scale_estimates(turning.focal, module, placed[0].why_not)
-    speed = joined(turning.speed)
-    no_height = "" if turning.flying.height_known else placed[0].why_not or "no height"
-    yield _ratio(SPEED_RATIO, speed, no_height or "no accelerometer, or a speed that hardly changed")
-    heights = min(turning.heights, key=lambda r: r.sigma, default=None)
-    yield _ratio(RANGE_RATIO, heights, no_height or "a height that hardly changed")
-
-
-def _ratio(quantity: str, ratio: Ratio | None, why_not: str) -> Estimate:
-    if ratio is None:
-        return Estimate(quantity=quantity, unit="1", by_module=1.0, module_sigma=0.0, why_not=why_not)
-    return Estimate(
-        quantity=quantity, unit="1", by_module=1.0, module_sigma=0.0, by_flight=ratio.value, sigma=ratio.sigma
-    )
 
 
 def _facts(
@@ -244,8 +124,9 @@ def _facts(
     picture: dict[str, float | int | str | bool | None],
     gyro: GyroFacts,
     reading: RangeFacts,
-    turning: _Turning,
+    turning: Turning,
     stretches: Sequence[Stretch],
+    sample: Sample,
 ) -> dict[str, dict[str, float | int | str | bool | None]]:
     flying = turning.flying
     frames: dict[str, float | int | str | bool | None] = {
@@ -264,6 +145,8 @@ def _facts(
         "yawing_rad_s": float(flying.rate_rad_s[2]),
         "turning_explained": turning.axes.explained if turning.axes is not None and turning.axes.enough else None,
         "looked_at_s": float(sum(stretch.span_s[1] - stretch.span_s[0] for stretch in stretches)),
+        "sample_rows": sample.rows,
+        "sample_refused": sum(sample.refused.values()),
     }
     return {"frames": frames, "picture": picture, "gyro": gyro.as_dict(), "range": reading.as_dict(), "flight": flight}
 

@@ -17,7 +17,7 @@ class Finding:
 
     ``topic`` is where to look (``frames``, ``picture``, ``gyro``, ``clock``, ``mounting``, ``lens``, ``range`` ...),
     ``what`` was found, ``when_s`` from when to when in the video (None: all along), ``effect`` what it does to the speed,
-    ``remedy`` what to do.
+    ``remedy`` what to do; ``figure`` names the figure of the module file that it accuses, if it is one.
     """
 
     severity: Severity
@@ -26,6 +26,7 @@ class Finding:
     when_s: tuple[float, float] | None
     effect: str
     remedy: str
+    figure: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -12,6 +12,7 @@ from typing import TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
+from calib.fitness.hypotheses import Cause
 from calib.fitness.motion import pair_motions
 from calib.fitness.placing import Placed, Placing
 from calib.fitness.slopes import slope
@@ -46,8 +47,10 @@ class FocalFound:
         """Whether the gyro's scale is off for sure."""
         return abs(self.gyro_scale) > _SURE * self.gyro_scale_sigma
 
-    def then(self, rest: FocalFound) -> FocalFound:
+    def then(self, rest: FocalFound | None) -> FocalFound:
         """Give the sum of what was put right where it was off, and what was found after that."""
+        if rest is None:
+            return self
         first = 1 + self.focal if self.lens_off else 1.0
         scale = 1 + self.gyro_scale if self.gyro_off else 1.0
         return FocalFound(
@@ -56,6 +59,18 @@ class FocalFound:
             gyro_scale=scale * (1 + rest.gyro_scale) - 1,
             gyro_scale_sigma=rest.gyro_scale_sigma,
         )
+
+
+def focal_of(cause: Cause) -> FocalFound | None:
+    """Give the focal length that a cause found; None of another cause."""
+    if cause.figure != "focal length":
+        return None
+    return FocalFound(
+        focal=float(np.expm1(-cause.difference[0])),
+        focal_sigma=float(np.hypot(cause.sigma[0], _AXES_DIFFER)),
+        gyro_scale=0.0,
+        gyro_scale_sigma=_GYRO_SCALE,
+    )
 
 
 def find_focal(placing: Placing) -> FocalFound | None:

@@ -37,14 +37,20 @@ def axes_findings(axes: AxesFound | None) -> Iterator[Finding]:
         )
     if axes.explained < _UNRELATED and not axes.dead:
         if axes.gyro_rad_s.max() > 3 * max(axes.picture_rad_s.max(), 0.01):
-            what = f"the picture stands still while the gyro turns by {axes.gyro_rad_s.max():.2g} rad/s RMS"
-            remedy = "is something fixed to the craft in view, the picture frozen, or the log of another flight?"
+            what = f"the picture does not turn while the gyro does, by {axes.gyro_rad_s.max():.2g} rad/s RMS"
+            remedy = (
+                "turn electronic image stabilisation off; else: is something fixed to the craft in view, the picture frozen,"
+                " or the log of another flight?"
+            )
         else:
             what = (
                 f"the gyro explains {100 * max(axes.explained, 0):.0f} % of the picture's turning, whatever its axes and its"
                 f" clock within {SEARCH_S:g} s"
             )
-            remedy = "is gyro.csv of this video, on the same clock, in rad/s? is the camera loose?"
+            remedy = (
+                "is gyro.csv of this video, on the same clock, in rad/s? is electronic image stabilisation off? is the"
+                " camera loose?"
+            )
         yield Finding(
             severity="stop",
             topic="gyro",

@@ -10,11 +10,14 @@ from calib.fitness.axes import AxesFound
 from calib.fitness.finding import Estimate, Finding
 from calib.fitness.judging import SURE, Judging
 from calib.fitness.placing import Placing
+from calib.fitness.priors import FIGURES
+from calib.fitness.telling import ROCK
 from flow.module import Module
 
 _ALIGN = "groundpace calibrate alignment, with the module as it flies"
 _NO_TURNING = "the craft hardly changed its turning: nothing to compare"
 _AXES_FIRST = "the gyro's axes come first: whose bias the module file holds is open until then"
+NOT_DETERMINED = f"not determined by this flight; to determine it, {ROCK}"
 _NO_FIT = "the matches do not agree on one plane, or the gyro does not explain the picture"
 
 
@@ -24,6 +27,7 @@ def placing_estimates(placing: Placing | None, axes: AxesFound | None, module: M
     why = "" if placing is not None else _NO_TURNING if axes is None or not axes.enough else _NO_FIT
     gyro, alignment, camera = module.gyro, module.alignment, module.camera
     turn_sigma = alignment.rotation_sigma_rad
+    open_ = set() if placing is None else _not_determined(placing, module)
     table = [
         ("clock offset", "s", alignment.time_offset_s, alignment.sigma.time_offset_s, 3),
         *((f"mounting, turn about body {a}", "rad", 0.0, float(turn_sigma[k]), k) for k, a in enumerate("xyz")),
@@ -33,20 +37,34 @@ def placing_estimates(placing: Placing | None, axes: AxesFound | None, module: M
         ),
         ("readout", "s", camera.readout_s, camera.sigma.readout_s, 9),
     ]
-    return [
-        Estimate(quantity=quantity, unit=unit, by_module=value, module_sigma=sigma, why_not=_AXES_FIRST)
-        if mixed_up and unit == "rad/s"
-        else Estimate(
-            quantity=quantity,
-            unit=unit,
-            by_module=value,
-            module_sigma=sigma,
-            by_flight=None if placing is None else value + float(placing.difference[place]),
-            sigma=None if placing is None else float(placing.sigma[place]),
-            why_not=why,
+    estimates = []
+    for quantity, unit, value, sigma, place in table:
+        unknown = _AXES_FIRST if mixed_up and unit == "rad/s" else NOT_DETERMINED if place in open_ else why
+        told = placing is not None and not unknown
+        estimates.append(
+            Estimate(
+                quantity=quantity,
+                unit=unit,
+                by_module=value,
+                module_sigma=sigma,
+                by_flight=value + float(placing.difference[place]) if told and placing is not None else None,
+                sigma=float(placing.sigma[place]) if told and placing is not None else None,
+                why_not=unknown,
+            )
         )
-        for quantity, unit, value, sigma, place in table
-    ]
+    return estimates
+
+
+def _not_determined(placing: Placing, module: Module) -> set[int]:
+    """Places of ``calib.turn_model.UNKNOWNS`` that the flight leaves about as open as they were before it."""
+    by_module = np.array([0.0] * 4 + [*module.gyro.bias_rad_s, 0.0, 0.0, module.camera.readout_s])
+    return {
+        place
+        for figure in FIGURES.values()
+        for place in figure.places
+        if place < len(by_module)
+        and not figure.determined(placing.difference[place], placing.sigma[place], by_module[place])
+    }
 
 
 def placing_findings(placing: Placing, judging: Judging, *, mixed_up: bool) -> Iterator[Finding]:
@@ -68,6 +86,7 @@ def _clock(placing: Placing, judging: Judging) -> Iterator[Finding]:
         yield Finding(
             severity=severity,
             topic="clock",
+            figure="clock offset",
             what=f"clock offset {1000 * now:+.2f} ± {1000 * placing.sigma[3]:.2f} ms, the module file says"
             f" {1000 * alignment.time_offset_s:+.2f} ms: {abs(sigmas):.0f} sigma",
             when_s=None,
@@ -86,6 +105,7 @@ def _mounting(placing: Placing, judging: Judging) -> Iterator[Finding]:
         yield Finding(
             severity=severity,
             topic="mounting",
+            figure="mounting",
             what=f"the camera sits turned against the module file, about body {about}: {sigmas:.0f} sigma",
             when_s=None,
             effect=f"{judging.effect(cost)}; the speed's direction by {abs(degrees[2]):.1f}°",
@@ -119,6 +139,7 @@ def _bias(placing: Placing, judging: Judging) -> Iterator[Finding]:
         yield Finding(
             severity=severity,
             topic="gyro",
+            figure="gyro bias",
             what=f"bias in flight less that of the module file, mrad/s: {about}: {sigmas:.0f} sigma",
             when_s=None,
             effect=f"{judging.effect(judging.flying.by_bias(bias))}, always the same way",
@@ -137,6 +158,7 @@ def _readout(placing: Placing, judging: Judging) -> Iterator[Finding]:
     yield Finding(
         severity="stop" if judging.severity(cost, sigmas) == "stop" else "care",
         topic="lens",
+        figure="readout",
         what=f"rolling shutter: rows are read over {1000 * now:.1f} ± {1000 * placing.sigma[9]:.1f} ms, the module file says"
         f" {'none' if undeclared else f'{1000 * camera.readout_s:.1f} ms'}: {abs(sigmas):.0f} sigma",
         when_s=None,

@@ -9,7 +9,9 @@ import numpy as np
 
 from calib.fitness.finding import Estimate, Finding
 from calib.fitness.focal import FocalFound
-from calib.fitness.judging import STOP_M_S, STOP_SHARE, SURE, Judging
+from calib.fitness.judged_placing import NOT_DETERMINED
+from calib.fitness.judging import LIKELY, STOP_M_S, STOP_SHARE, SURE, Judging
+from calib.fitness.priors import FIGURES
 from calib.fitness.scales import Ratio
 from flow.module import Module
 
@@ -17,6 +19,10 @@ from flow.module import Module
 def scale_estimates(focal: FocalFound | None, module: Module, why_not: str) -> list[Estimate]:
     """Focal length, found again by how the picture turns."""
     value = module.camera.fx_px
+    if focal is not None and not FIGURES["focal length"].determined(
+        -np.log1p(max(focal.focal, -0.9)), focal.focal_sigma
+    ):
+        focal, why_not = None, NOT_DETERMINED
     return [
         Estimate(
             quantity="focal length",
@@ -49,6 +55,7 @@ def scale_findings(
             yield Finding(
                 severity=severity,
                 topic="lens",
+                figure="focal length",
                 what=f"the focal length in the module file is {100 * abs(focal.focal):.1f} ± {100 * focal.focal_sigma:.1f} % too"
                 f" {way}, by how the picture turns: {abs(sigmas):.0f} sigma",
                 when_s=None,
@@ -85,12 +92,12 @@ def joined(ratios: Sequence[Ratio]) -> Ratio | None:
 def _speed_finding(ratio: Ratio, judging: Judging, *, explained: bool) -> Iterator[Finding]:
     off = ratio.value - 1
     cost = judging.flying.by_scale(off)
-    if abs(off) < SURE * ratio.sigma or abs(off) < 0.03:
+    if abs(off) < LIKELY * ratio.sigma or abs(off) < 0.03:
         return
     cause = "as the findings above explain" if explained else "range scale, offset or unit, or focal length"
     surely = abs(off) - 2 * ratio.sigma
     yield Finding(
-        severity="stop" if surely > STOP_SHARE else "care",
+        severity="stop" if surely > STOP_SHARE and abs(off) > SURE * ratio.sigma else "care",
         topic="range",
         what=f"speed by picture and range changes {ratio.value:.3f} ± {ratio.sigma:.3f} times as much as the accelerometer says:"
         f" {cause}",

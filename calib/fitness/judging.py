@@ -15,6 +15,9 @@ STOP_M_S, STOP_SHARE = 0.01, 0.02
 SURE = 4.0
 """So many sigmas make a difference: a dozen figures are looked at in each flight."""
 
+LIKELY = 2.58
+"""So many sigmas are worth a look: right figures are off by as much once in a hundred flights."""
+
 _CARE_M_S = 0.003
 
 

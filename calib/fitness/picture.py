@@ -70,12 +70,13 @@ class PictureWatch:
         """Take the next frame."""
         if frame.time_s - self._begin_s >= BIN_S:
             self._close()
-            self._begin_s = frame.time_s
+            self._begin_s, self._looked_s = frame.time_s, -np.inf  # each line is looked at once at least
         luma = frame.luma
         mean, spread = (float(v[0, 0]) for v in cv2.meanStdDev(luma))
         brightest = int(cv2.minMaxLoc(luma)[1])
         clipped = float(np.count_nonzero(luma == brightest)) / luma.size if brightest >= _WHITE else 0.0
-        copy = self._before is not None and bool(np.array_equal(self._before, luma))
+        # Nothing is like nothing: black pictures are no copies.
+        copy = spread > 0 and self._before is not None and bool(np.array_equal(self._before, luma))
         if copy:
             self.copies_s.append(frame.time_s)
         exposure = np.nan if frame.exposure_s is None else frame.exposure_s

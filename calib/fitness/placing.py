@@ -9,10 +9,11 @@ from typing import TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
-from calib.alignment import tracker_sigma
 from calib.alignment_fit import AlignmentFit, fit_alignment
+from calib.alignment_sigma import tracker_sigma
 from calib.fitness.motion import pair_motions
 from calib.fitness.posed import MOST_PX, Posed, chosen_pairs, filed, looseness
+from calib.fitness.priors import LENS_PX
 from calib.fitness.slopes import slope
 from calib.fitness.stretches import Stretch
 from calib.turn_model import TurnModel
@@ -21,7 +22,6 @@ from flow.module import Module
 Array: TypeAlias = NDArray[np.float64]
 
 _LEAST_SCENE = 0.5  # as in calib.alignment_checks
-_LENS_PX = 0.25  # what a calibrated lens leaves somewhere in the view passes for a turn of the mounting
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -114,10 +114,11 @@ def _difference(fit: AlignmentFit, module: Module) -> Array:
 
 
 def _sigma(placed: Placed, module: Module) -> Array:
-    sigma = np.hypot(placed.fit.sigma, tracker_sigma(module, placed.pairs, placed.fit))
+    sigma = np.hypot(placed.fit.sigma, tracker_sigma(module, placed.pairs, placed.fit)[:10])
     noise = module.gyro.noise_per_axis / np.sqrt(np.ptp(placed.pairs.middle_s))
     sigma[4:7] = np.hypot(sigma[4:7], noise)
-    sigma[:3] = np.hypot(sigma[:3], _LENS_PX / np.sqrt(module.camera.fx_px * module.camera.fy_px))
+    # What a lens leaves passes for a turn of the mounting.
+    sigma[:3] = np.hypot(sigma[:3], LENS_PX / np.sqrt(module.camera.fx_px * module.camera.fy_px))
     return np.asarray(sigma * placed.looseness)
 
 

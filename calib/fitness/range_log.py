@@ -13,6 +13,7 @@ from scipy.ndimage import median_filter
 from calib.fitness.finding import Finding
 from calib.fitness.flying import Flying
 from calib.fitness.spans import Span, spans_of, whole, worded
+from flow.air import air_scale_sigma
 from flow.module import Range
 from flow.series import RangeSamples
 
@@ -30,7 +31,10 @@ _COARSE = 0.3
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RangeFacts:
-    """What a log shows; spans on the gyro clock. ``noise_m`` is in distance, None of too few readings."""
+    """What a log shows; spans on the gyro clock. ``noise_m`` is in distance, None of too few readings.
+
+    ``air_sigma`` is what the air's temperature leaves on every distance, as a share.
+    """
 
     count: int
     rate_hz: float
@@ -41,6 +45,7 @@ class RangeFacts:
     stray_share: float
     silent: tuple[Span, ...]
     stuck: tuple[Span, ...]
+    air_sigma: float = 0.0
 
     def as_dict(self) -> dict[str, float | int | str | bool | None]:
         """Plain values."""
@@ -52,6 +57,7 @@ class RangeFacts:
             "noise_m": self.noise_m,
             "beyond_limits_share": self.beyond_share,
             "stray_share": self.stray_share,
+            "air_sigma": self.air_sigma,
             "longest_silence_s": max((b - a for a, b in self.silent), default=0.0),
         }
 
@@ -92,6 +98,7 @@ def range_facts(samples: RangeSamples, sensor: Range, span_s: Span) -> RangeFact
         beyond_share=1 - float(heard.mean()) if len(heard) else 1.0,
         stray_share=float(stray.mean()) if len(stray) else 0.0,
         silent=tuple((float(edges[k]), float(edges[k + 1])) for k in np.flatnonzero(silent)),
+        air_sigma=air_scale_sigma(sensor, _middle_air(samples)),
         stuck=tuple(_stuck(heard_s, reading[heard], sensor.noise_m / sensor.scale)),
     )
 
@@ -100,6 +107,7 @@ def range_findings(facts: RangeFacts, sensor: Range, flying: Flying, span_s: Spa
     """Judge them; ``clock_s`` turns times into the video's."""
     lasts_s = span_s[1] - span_s[0]
     lost_s = sum(b - a - _BRIDGE_S for a, b in facts.silent if b - a > _BRIDGE_S)
+    yield from _air_findings(facts.air_sigma, sensor, flying)
     if facts.silent:
         spans = [(a - clock_s, b - clock_s) for a, b in facts.silent]
         bridged = "bridged by the picture's own climb, its band growing"
@@ -148,10 +156,32 @@ def range_findings(facts: RangeFacts, sensor: Range, flying: Flying, span_s: Spa
             topic="range",
             what=f"the same reading to the last digit, {worded(spans)}",
             when_s=whole(spans),
-            effect="no reading for measure once that is plain; a log that never changes is believed, and a height that did"
-            " makes the speed wrong by the same share",
+            effect="no reading for measure once that is plain; one reading from the first on is believed until the picture"
+            " shows that the height has changed, and makes the speed wrong by the same share up to then",
             remedy="look whether the driver repeats old readings; leave the cell empty where there is no new one",
         )
+
+
+def _middle_air(samples: RangeSamples) -> float | None:
+    air = samples.air_temperature_c
+    return None if air is None or np.isnan(air).all() else float(np.nanmedian(air))
+
+
+def _air_findings(sigma: float, sensor: Range, flying: Flying) -> Iterator[Finding]:
+    if sigma == 0.0:
+        return
+    stated = sensor.assumed_air_temperature_c is not None
+    unknown = "range.csv has no air_temperature_c" if stated else "nobody stated for which air the readings hold"
+    remedy = "log air_temperature_c in range.csv" if stated else "groundpace calibrate range TABLE.csv --air C"
+    other = "set range.air_dependent: false for a sensor that is no ultrasonic one or measures the air itself"
+    yield Finding(
+        severity="care",
+        topic="range",
+        what=f"{unknown}: an ultrasonic range is uncertain by {100 * sigma:.1f} % of the height",
+        when_s=None,
+        effect=f"{1000 * flying.by_scale(sigma):.1f} mm/s one-sigma, the same way for the whole flight; the bands count it",
+        remedy=f"{remedy}; {other}",
+    )
 
 
 def _noise(distance: Array) -> float | None:

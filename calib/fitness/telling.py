@@ -13,7 +13,8 @@ from calib.fitness.finding import Estimate, Untold
 from calib.fitness.scales import RANGE_RATIO, SPEED_RATIO
 
 _AXES = "xyz"
-_ROCK = "rock by some degrees once a second about roll, pitch and yaw, for ten seconds"
+ROCK = "rock by some degrees once a second about roll, pitch and yaw, for ten seconds"
+"""How to fly so that the turns tell the figures of the module file."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -23,7 +24,7 @@ class _Figure:
     name: str
     ways: tuple[tuple[str, ...], ...]
     enough: float
-    fly: str = _ROCK
+    fly: str = ROCK
 
 
 _FIGURES = (

@@ -63,19 +63,21 @@ def _few(pairs: Sequence[TurnPairs], series: PictureSeries) -> Iterator[Finding]
     if not len(first):
         return
     offered = np.concatenate([p.offered for p in pairs])
-    matched = np.concatenate([p.known.sum(axis=1) for p in pairs])
-    inside = np.clip(np.searchsorted(series.begin_s, first, "right") - 1, 0, len(series.begin_s) - 1)
+    second = np.concatenate([p.second_s for p in pairs])
+    matched = np.concatenate([p.neighbours for p in pairs])
+    inside = np.clip(np.searchsorted(series.begin_s, second, "right") - 1, 0, len(series.begin_s) - 1)
     blind = flat(series)[inside]
-    few = ((offered < _FEWEST_OFFERED) | (matched < _FEWEST_MATCHED)) & ~blind
+    few = (matched < _FEWEST_MATCHED) & ~blind
     share = few.sum() / max((~blind).sum(), 1)
     if share < 0.03:
         return
-    spans = _bins(first[few], series)
+    step_s = float(np.median(np.diff(second)))
+    spans = spans_of(few, second - step_s, second)
     yield Finding(
         severity="stop" if few.mean() > 0.5 else "care",
         topic="picture",
-        what=f"little to follow: {np.median(offered[few]):.0f} points offered, {np.median(matched[few]):.0f} found again,"
-        f" {_FEWEST_OFFERED} and {_FEWEST_MATCHED} are needed ({worded(spans)})",
+        what=f"little to follow: {np.median(offered[few]):.0f} points offered, {np.median(matched[few]):.0f} found again in"
+        f" the next picture, {_FEWEST_OFFERED} and {_FEWEST_MATCHED} are needed ({worded(spans)})",
         when_s=whole(spans),
         effect="rows without speed",
         remedy="more texture or light; a shorter exposure; slower, or a higher frame rate, where the view changes too fast",

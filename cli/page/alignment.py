@@ -9,7 +9,9 @@ from numpy.typing import NDArray
 from scipy.spatial.transform import Rotation
 
 from cli.page.report import INKS, Chart, Fact, Page, axis, dots, line
+from flow.figures import with_sigma
 from flow.sections import NOMINAL_MOUNTING_WXYZ
+from flow.wording import counted
 
 if TYPE_CHECKING:
     from calib.alignment import AlignmentCalibration
@@ -31,7 +33,7 @@ def alignment_facts(found: AlignmentCalibration) -> list[Fact]:
     facts = [
         Fact(
             name=f"mounting about body {name}",
-            value=f"{turned[k]:+.3f} ± {sigma[k]:.3f}° from nominal",
+            value=f"{with_sigma(turned[k], sigma[k], '°', signed=True)} from nominal",
             meaning=_MOUNTED[k].format(share=share),
         )
         for k, name in enumerate(_BODY)
@@ -41,19 +43,21 @@ def alignment_facts(found: AlignmentCalibration) -> list[Fact]:
     facts.append(
         Fact(
             name="camera clock",
-            value=f"{1000 * found.time_offset_s:+.3f} ± {clock:.3f} ms",
+            value=with_sigma(1000 * found.time_offset_s, clock, "ms", signed=True),
             meaning=f"speed ± {1.46 * clock:.2g} mm/s at 1 m while rocking 3° at 1 Hz",
         )
     )
     for name, bias, spread in zip(_BODY, found.bias_rad_s, found.bias_sigma_rad_s, strict=True):
-        value = f"{1000 * bias:+.3f} ± {1000 * spread:.3f} mrad/s"
+        value = with_sigma(1000 * bias, 1000 * spread, "mrad/s", signed=True)
         meaning = f"speed ± {1000 * spread:.2g} mm/s at 1 m, {4000 * spread:.2g} at 4 m"
         if name == _BODY[2]:
             meaning = "turns the picture about its centre, hardly any speed"
         facts.append(Fact(name=f"gyro bias about {name}", value=value, meaning=meaning))
     if found.readout_s is not None and found.readout_sigma_s is not None:
-        value = f"{1000 * found.readout_s:.3f} ± {1000 * found.readout_sigma_s:.3f} ms"
+        value = with_sigma(1000 * found.readout_s, 1000 * found.readout_sigma_s, "ms")
         facts.append(Fact(name="readout of all rows", value=value, meaning="keeps a rolling picture straight"))
+    value = f"{with_sigma(found.gyro_scale, found.gyro_scale_sigma)} of the picture's turn"
+    facts.append(Fact(name="gyro reads", value=value, meaning="1 but for its scale and the focal length"))
     return facts
 
 
@@ -63,7 +67,7 @@ def alignment_page(found: AlignmentCalibration, module: str, remarks: tuple[str,
     return Page(
         title=f"Alignment of {module}",
         summary=(
-            f"{found.pairs} pairs of frames over {found.duration_s:.1f} s; {100 * found.scene_share:.0f} % of the"
+            f"{counted(found.pairs, 'pair')} of frames over {found.duration_s:.1f} s; {100 * found.scene_share:.0f} % of the"
             f" matches agree with one still scene, {found.residual_px:.2f} px are left."
             f" Against the file before: {moved}."
         ),

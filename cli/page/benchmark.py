@@ -11,6 +11,7 @@ from cli.page.benchmark_words import METHOD_WORDS, Words, millimetres, percent
 from cli.page.report import Fact, Page
 from flow.benchmark.outcomes import Outcome, best_rival, verdict
 from flow.benchmark.rivals import OURS
+from flow.wording import counted
 
 _SILENT = 0.9  # share of rows with a speed below which a condition is remarked on
 CAUTION = (
@@ -51,7 +52,8 @@ def _summary(ours: Sequence[Outcome], outcomes: Sequence[Outcome], *, recorded: 
         return f"{flights or f'{len(ours)} recorded flights against their reference logs'}; RMS error of one axis, of rows."
     some = f"; the other methods got the frames of {ours[0].shared.runs} of them"
     shared = "" if len(ours) == len(outcomes) else some
-    text = f"{len(ours)} conditions on synthetic recordings with exact truth, {seeds} runs of {frames} frames each"
+    each = f"{counted(seeds, 'run')} of {frames} frames each"
+    text = f"{counted(len(ours), 'condition')} on synthetic recordings with exact truth, {each}"
     return f"{text}{shared}. Errors are the RMS of one horizontal axis, of single rows."
 
 
@@ -77,7 +79,7 @@ def _facts(ours: Sequence[Outcome], outcomes: Sequence[Outcome]) -> list[Fact]:
     ratios = sorted(o.image.over_bound for o in ours if o.image is not None and o.image.image_rows)
     if ratios:
         value = f"{statistics.median(ratios):.2f} times the least possible"
-        meaning = f"median of {len(ratios)} conditions, {ratios[0]:.2f} to {ratios[-1]:.2f}; 1 is the Cramer-Rao bound"
+        meaning = f"median of {counted(len(ratios), 'condition')}, {ratios[0]:.2f} to {ratios[-1]:.2f}; 1 is the Cramer-Rao bound"
         facts.append(Fact(name="error of the picture alone", value=value, meaning=meaning))
         facts += _picture_alone(ours, outcomes)
     inside, count = sum(o.sums.inside for o in ours), 2 * sum(o.sums.compared for o in ours)

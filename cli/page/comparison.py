@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING
 from cli.page.comparison_charts import bin_chart, error_chart, scatter_chart
 from cli.page.comparison_tables import bin_listing, drift_listing, moment_listing
 from cli.page.report import BENCH_CAUTIONS, Fact, Page
+from flow.figures import with_sigma
+from flow.wording import counted
 
 if TYPE_CHECKING:
     from flow.accuracy.comparison import AxisAccuracy, Comparison
@@ -36,7 +38,7 @@ def comparison_page(found: Comparison, speed: Path, reference: Path, folder: Pat
     return Page(
         title=f"{speed.name} against {reference.name}",
         summary=(
-            f"{found.rows_compared} of {found.rows} rows compared, {found.rows_usable} give a velocity; "
+            f"{found.rows_compared} of {counted(found.rows, 'row')} compared, {found.rows_usable} with a velocity; "
             f"{found.compared_s:.2f} s, {found.distance_m:.2f} m over the ground. "
             f"Errors are log minus reference.{shift}"
         ),
@@ -67,10 +69,11 @@ def _unbroken(fact: Fact) -> Fact:
 
 
 def _errors(name: str, axis: AxisAccuracy) -> Fact:
-    sigma = "" if axis.bias_sigma_m_s is None else f" ± {1000 * axis.bias_sigma_m_s:.2f}"
+    sigma = None if axis.bias_sigma_m_s is None else 1000 * axis.bias_sigma_m_s
+    bias = with_sigma(1000 * axis.bias_m_s, sigma, "mm/s", signed=True)
     return Fact(
         name=f"{name}: errors",
-        value=f"RMS {1000 * axis.rms_m_s:.2f} mm/s, bias {1000 * axis.bias_m_s:+z.2f}{sigma} mm/s",
+        value=f"RMS {1000 * axis.rms_m_s:.2f} mm/s, bias {bias}",
         meaning=f"{axis.drift_m:+z.3f} m of drift over the compared rows",
     )
 
@@ -81,7 +84,7 @@ def _scales(axes: dict[str, AxisAccuracy]) -> list[Fact]:
         if axis.scale_error is None or axis.scale_error_sigma is None:
             value, meaning = "not seen", "the reference varies too little along this axis to tell"
         else:
-            value = f"{100 * axis.scale_error:+z.2f} ± {100 * axis.scale_error_sigma:.2f} %"
+            value = with_sigma(100 * axis.scale_error, 100 * axis.scale_error_sigma, "%", signed=True)
             reads = "reads too fast" if axis.scale_error > 0 else "reads too slow"
             clear = abs(axis.scale_error) > 2 * axis.scale_error_sigma
             meaning = reads if clear else "no scale error seen beyond two sigma"
@@ -92,9 +95,10 @@ def _scales(axes: dict[str, AxisAccuracy]) -> list[Fact]:
 def _bands(axes: dict[str, AxisAccuracy]) -> list[Fact]:
     facts = []
     for name, axis in axes.items():
-        sigma = "" if axis.share_95_sigma is None else f" ± {100 * axis.share_95_sigma:.1f}"
+        sigma = None if axis.share_95_sigma is None else 100 * axis.share_95_sigma
         stretch = "" if axis.band_stretch is None else f"{axis.band_stretch:.2f} times as wide it would hold 95 %"
-        value = f"{100 * axis.share_95:.1f}{sigma} % in the 95 % band, {100 * axis.share_50:.1f} % in the 50 % band"
+        held = with_sigma(100 * axis.share_95, sigma, "%") if sigma else f"{100 * axis.share_95:.1f} %"
+        value = f"{held} in the 95 % band, {100 * axis.share_50:.1f} % in the 50 % band"
         facts.append(Fact(name=f"{name}: bands", value=value, meaning=stretch))
     return facts
 
@@ -109,7 +113,7 @@ def _others(found: Comparison) -> list[Fact]:
         meaning = "level drift at the end over the distance flown"
         facts.append(Fact(name="drift", value=f"{100 * found.drift_share:.2f} % of the distance", meaning=meaning))
     shift = found.time_shift
-    value = "not seen" if shift is None else f"{1000 * shift.shift_s:+z.1f} ± {1000 * shift.sigma_s:.1f} ms"
+    value = "not seen" if shift is None else with_sigma(1000 * shift.shift_s, 1000 * shift.sigma_s, "ms", signed=True)
     meaning = "the motion cannot tell" if shift is None else "log time + shift = reference time"
     return [*facts, Fact(name="time shift", value=value, meaning=meaning)]
 
@@ -122,7 +126,7 @@ def _remarks(found: Comparison, axes: dict[str, AxisAccuracy]) -> list[str]:
             remarks.append(f"The band {name} is too narrow{stretch}. Do not trust its sigma as it is.")
     shift = found.time_shift
     if shift is not None and not found.aligned and abs(shift.shift_s) > 2 * shift.sigma_s:
-        size = f"{1000 * abs(shift.shift_s):.1f} ± {1000 * shift.sigma_s:.1f} ms"
+        size = with_sigma(1000 * abs(shift.shift_s), 1000 * shift.sigma_s, "ms")
         remarks.append(f"The logs are {size} apart in time, which adds to the errors: see --align.")
     if (between := found.reference.between_samples_m_s) is not None:
         for (name, axis), bend in zip(axes.items(), between, strict=True):
@@ -135,7 +139,9 @@ def _remarks(found: Comparison, axes: dict[str, AxisAccuracy]) -> list[str]:
     if left := found.rows_usable - found.rows_compared:
         count = found.reference.gaps
         gaps = "" if not count else ", which has a gap" if count == 1 else f", which has {count} gaps"
-        remarks.append(f"{left} rows with a velocity are not covered by the reference{gaps}.")
+        remarks.append(
+            f"{counted(left, 'row')} with a velocity {'is' if left == 1 else 'are'} not covered by the reference{gaps}."
+        )
     if not found.height_by_reference and found.by_height_m:
         remarks.append("The reference gives no height: errors are shown against the log's own.")
     return remarks

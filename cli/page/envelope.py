@@ -35,7 +35,7 @@ def assumptions(conditions: Conditions, flying: Flying) -> list[str]:
         "From rest: found with no speed before; followed: from frame to frame; blurred: too little texture is left.",
         "1 frame, 1 second: the slowest speed whose 95 % band leaves zero out, at rest over still ground."
         " Hover, cruise: one sigma of a row of the log, worse axis.",
-        "Video compression comes on top, up to 20 mpx a frame (common practice: store flights you judge lossless).",
+        "Video compression comes on top, up to 0.02 px a frame (common practice: store flights you judge lossless).",
     ]
 
 

@@ -7,10 +7,13 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from cli.page.report import INKS, Chart, Fact, Listing, Page, axis, dots, line
+from flow.figures import with_sigma
+from flow.wording import counted
 
 if TYPE_CHECKING:
     from calib.lens_result import LensCalibration
 
+_GAP = 0.01  # of a tile, left free on each side
 _ARROW = 0.06  # the longest residual drawn, of the picture's width
 
 
@@ -22,17 +25,17 @@ def lens_facts(found: LensCalibration) -> list[Fact]:
     return [
         Fact(
             name="focal length x, y",
-            value=(f"{found.fx_px:.2f} ± {found.fx_sigma_px:.2f}, {found.fy_px:.2f} ± {found.fy_sigma_px:.2f} px"),
+            value=f"{with_sigma(found.fx_px, found.fx_sigma_px)}, {with_sigma(found.fy_px, found.fy_sigma_px, 'px')}",
             meaning=f"speed ± {share:.2g} % at every height",
         ),
         Fact(
             name="principal point x, y",
-            value=(f"{found.cx_px:.2f} ± {found.cx_sigma_px:.2f}, {found.cy_px:.2f} ± {found.cy_sigma_px:.2f} px"),
+            value=f"{with_sigma(found.cx_px, found.cx_sigma_px)}, {with_sigma(found.cy_px, found.cy_sigma_px, 'px')}",
             meaning="the alignment takes most of it up",
         ),
         Fact(
             name="distortion",
-            value=", ".join(f"{name}\u00a0{value:+.4f} ± {sigma:.1g}" for name, value, sigma in bends),
+            value=", ".join(f"{name}\u00a0{with_sigma(value, sigma, signed=True)}" for name, value, sigma in bends),
             meaning="bends the edge of the picture",
         ),
         Fact(
@@ -48,8 +51,8 @@ def lens_page(found: LensCalibration, module: str) -> Page:
     return Page(
         title=f"Lens calibration of {module}",
         summary=(
-            f"{len(found.views)} views of a {found.board} board, {found.model} model, "
-            f"{found.width_px} x {found.height_px} px; {len(found.left_out)} pictures left out."
+            f"{counted(len(found.views), 'view')} of a {found.board} board, {found.model} model, "
+            f"{found.width_px} x {found.height_px} px; {counted(len(found.left_out), 'image')} left out."
         ),
         facts=lens_facts(found),
         remarks=found.remarks,
@@ -66,25 +69,39 @@ def _picture_axes(found: LensCalibration) -> dict[str, Any]:
 
 
 def _coverage_chart(found: LensCalibration) -> Chart:
+    """Draw the count of each part as a number on a tile, the darker the more corners."""
     rows, columns = found.coverage.shape
-    trace = {
-        "type": "heatmap",
-        "z": found.coverage,
-        "x": found.width_px / columns * (np.arange(columns) + 0.5),
-        "y": found.height_px / rows * (np.arange(rows) + 0.5),
-        "colorscale": [[0, "rgba(59,127,196,0.06)"], [1, "rgba(59,127,196,0.7)"]],
-        "zmin": 0,
-        "texttemplate": "%{z}",
-        "hoverinfo": "z",
-        "showscale": False,
-        "xgap": 2,
-        "ygap": 2,
+    wide, high = found.width_px / columns, found.height_px / rows
+    most = max(1, int(found.coverage.max()))
+    row, column = (place.ravel() for place in np.indices(found.coverage.shape))
+    tiles = [
+        {
+            "type": "rect",
+            "x0": wide * (c + _GAP),
+            "x1": wide * (c + 1 - _GAP),
+            "y0": high * (r + _GAP),
+            "y1": high * (r + 1 - _GAP),
+            "fillcolor": f"rgba(59,127,196,{0.06 + 0.64 * found.coverage[r, c] / most:.3f})",
+            "line": {"width": 0},
+            "layer": "below",
+        }
+        for r, c in zip(row, column, strict=True)
+    ]
+    counts = found.coverage.ravel()
+    numbers = {
+        "x": wide * (column + 0.5),
+        "y": high * (row + 0.5),
+        "text": [f"{count}" for count in counts],
+        "texttemplate": "%{text}",
+        "mode": "text",
+        "hoverinfo": "text",
+        "hovertext": [counted(int(count), "corner") for count in counts],
     }
     return Chart(
         title="Where corners were seen",
-        caption="Corners in each part of the picture. The lens is extrapolated where there are none.",
-        traces=[trace],
-        layout=_picture_axes(found),
+        caption="Corners in each part of the image. The lens is extrapolated where there are none.",
+        traces=[numbers],
+        layout={**_picture_axes(found), "shapes": tiles},
     )
 
 

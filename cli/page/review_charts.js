@@ -158,6 +158,7 @@ const drawWhole = () => {
 const pathPlot = document.querySelector('.plot[data-chart="path"]');
 let pathMap = null;
 const drawPath = () => {
+  if (!pathPlot) return; // no row has a speed
   const f = newest.path_forward(), r = newest.path_right(), sf = newest.path_sigma_forward(), sr = newest.path_sigma_right(), rho = newest.path_correlation();
   const bounds = [Infinity, -Infinity, Infinity, -Infinity];
   const reach = (x, y) => { bounds[0] = Math.min(bounds[0], x); bounds[1] = Math.max(bounds[1], x); bounds[2] = Math.min(bounds[2], y); bounds[3] = Math.max(bounds[3], y); };

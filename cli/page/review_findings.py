@@ -9,9 +9,10 @@ from typing import TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
-from cli.page.review_path import CAUSES
 from cli.page.review_range import Readings
+from cli.page.review_reference import SCALE_SIGMAS, scale_against
 from cli.page.review_rows import Rows, Stretch
+from flow.error_sources import SOURCES, ErrorSource
 from flow.module import Range
 from flow.row import REASONS
 
@@ -23,7 +24,7 @@ _BRIDGE_S = 0.1  # stretches closer than this are told as one
 _LOW_SHARE = 0.75
 _WIDE = 3.0
 _OFF_SIGMA, _OFF_SHARE = 6.0, 0.05  # of a reading: beyond any tilt of a normal flight
-_REFERENCE_SIGMA = 2.6  # 1 % of honest rows
+_SHORTLY_S = 3.0  # as long as something takes to cross the view and a doubt to ripen
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -49,11 +50,12 @@ def findings(rows: Rows, readings: Readings, sensor: Range, reference: Array | N
         (B, 3) forward and right speed and height by the reference in each bin of ``rows``; None without one.
     """
     found = [
-        *_without_speed(rows.stretches),
+        *_without_speed(rows),
         *_range_gaps(rows, readings),
         *_stray_readings(rows, readings, sensor),
         *_low_share(rows),
         *_wide_band(rows),
+        *_doubts(rows),
         *_late_frames(rows),
         *([] if reference is None else _off_reference(rows, reference)),
     ]
@@ -66,9 +68,9 @@ def shortened(found: Sequence[Finding]) -> tuple[list[Finding], int]:
     return sorted(chosen, key=lambda finding: finding.begin_s), len(found) - len(chosen)
 
 
-def _without_speed(stretches: Sequence[Stretch]) -> list[Finding]:
+def _without_speed(rows: Rows) -> list[Finding]:
     joined: list[Stretch] = []
-    for stretch in stretches:
+    for stretch in rows.stretches:
         if stretch.status == "ok":
             continue
         last = joined[-1] if joined else None
@@ -77,9 +79,20 @@ def _without_speed(stretches: Sequence[Stretch]) -> list[Finding]:
         else:
             joined.append(stretch)
     return [
-        Finding(begin_s=s.begin_s, end_s=s.end_s, kind="no speed", text=f"no speed: {REASONS[s.status]}")
+        Finding(
+            begin_s=s.begin_s, end_s=s.end_s, kind="no speed", text=f"no speed: {REASONS[s.status]}{_mostly(rows, s)}"
+        )
         for s in joined
     ]
+
+
+def _mostly(rows: Rows, stretch: Stretch) -> str:
+    """Name the source that made the rows of a stretch too uncertain; nothing where they failed otherwise."""
+    inside = (rows.time_s > stretch.begin_s) & (rows.time_s < stretch.end_s)
+    if stretch.status != "uncertain" or not inside.any():
+        return ""
+    parts = [np.square(np.nan_to_num(rows.high[f"by_{source}"][inside])).sum() for source in SOURCES]
+    return f"; most of it from {SOURCES[int(np.argmax(parts))].words}" if max(parts) > 0 else ""
 
 
 def _range_gaps(rows: Rows, readings: Readings) -> list[Finding]:
@@ -138,26 +151,60 @@ def _wide_band(rows: Rows) -> list[Finding]:
     found = []
     for chosen in _runs(rows.time_s, size > _WIDE * usual, _LEAST_S):
         widest = chosen.start + int(np.nanargmax(size[chosen]))
-        causes = [float(rows.high[f"by_{cause}"][widest]) for cause in CAUSES]
-        main = CAUSES[int(np.nanargmax(causes))].replace("_", " ")
-        times = f"{size[widest] / usual:.1f} times"
-        text = f"error band up to {times} as wide as usual, most of it from {CAUSE_WORDS[main]}"
+        source, before_m_s, now_m_s = _grown(rows, chosen, widest)
+        text = (
+            f"error band up to {size[widest] / usual:.1f} times as wide as usual; what grew is the part of {source.words}, "
+            f"from {1e3 * before_m_s:.1f} to {1e3 * now_m_s:.1f} mm/s; {source.remedy}"
+        )
         found.append(_over(rows, chosen, "band", text))
     return found
 
 
-CAUSE_WORDS = {
-    "image": "the scatter of the points",
-    "height": "the height",
-    "focal length": "the focal length",
-    "gyro noise": "the gyro's noise",
-    "gyro bias": "the gyro's bias",
-    "clock": "the offset between the clocks",
-    "mounting": "the camera's mounting",
-    "tilt": "the tilt",
-    "lever arm": "the lever arm",
-}
-"""What each cause of error is called in a sentence."""
+def _grown(rows: Rows, chosen: slice, at: int) -> tuple[ErrorSource, float, float]:
+    """Give the source whose variance in a bin exceeds by most what it was before, with its one-sigma then and now.
+
+    Before: the median of the bins ahead of ``chosen``, or of all others where there is none.
+    """
+    by_source = np.array([rows.high[f"by_{source}"] for source in SOURCES])
+    rest = np.ones(by_source.shape[1], bool)
+    rest[chosen] = False
+    ahead = rest & (np.arange(len(rest)) < chosen.start)
+    some = by_source[:, ahead if np.isfinite(by_source[:, ahead]).any() else rest]
+    some = some[:, np.isfinite(some).all(axis=0)]
+    before = np.median(some, axis=1) if some.shape[1] else np.zeros(len(SOURCES))
+    now = np.nan_to_num(by_source[:, at])
+    most = int(np.argmax(np.square(now) - np.square(before)))
+    return SOURCES[most], float(before[most]), float(now[most])
+
+
+def _doubts(rows: Rows) -> list[Finding]:
+    """Tell from when on the rows spoke against a figure of the module: its part of the band is wider from then on."""
+    found = []
+    end_s = rows.time_s[-1] + rows.high["interval"][-1]
+    for doubt in rows.doubted:
+        if doubt.end_s - doubt.begin_s < _LEAST_S:
+            continue
+        part = rows.high[f"by_{doubt.source}"]
+        inside = (rows.time_s > doubt.begin_s) & (rows.time_s < doubt.end_s)
+        known = part[inside][np.isfinite(part[inside])]
+        wider = f", and widen the band by up to {1e3 * known.max():.1f} mm/s" if len(known) else ""
+        until = "to the end" if doubt.end_s >= end_s - _BRIDGE_S else f"to {doubt.end_s:.1f} s"
+        text = (
+            f"from {doubt.begin_s:.1f} s {until} the accelerometer and the rows speak against {doubt.source.words}{wider}; "
+            f"{doubt.source.remedy}{_crossed_before(rows, doubt.begin_s)}"
+        )
+        found.append(Finding(begin_s=doubt.begin_s, end_s=doubt.end_s, kind="module", text=text))
+    return found
+
+
+def _crossed_before(rows: Rows, time_s: float) -> str:
+    """Say that something else was in view shortly before a doubt, if so: it may be all that is behind it."""
+    shortly = (rows.time_s > time_s - _SHORTLY_S) & (rows.time_s < time_s + _LEAST_S)
+    low = shortly & (rows.low["share"] < _LOW_SHARE)
+    if not low.any():
+        return ""
+    first_s = rows.time_s[low][0]
+    return f". Something else was in view from {first_s:.1f} s on: a calibrated module may be right all the same"
 
 
 def _late_frames(rows: Rows) -> list[Finding]:
@@ -172,19 +219,28 @@ def _late_frames(rows: Rows) -> list[Finding]:
 
 
 def _off_reference(rows: Rows, reference: Array) -> list[Finding]:
+    """Tell a scale error that lasts as one, and what is off the reference once it is taken out."""
+    scale = scale_against(rows, reference)
+    found = []
+    if scale.words:
+        half = 0.5 * rows.high["interval"][[0, -1]]
+        begin_s, end_s = float(rows.time_s[0] - half[0]), float(rows.time_s[-1] + half[1])
+        found.append(Finding(begin_s=begin_s, end_s=end_s, kind="reference", text=scale.words))
     errors, bands = [], []
     for place, axis in enumerate(("forward", "right")):
-        low, high = rows.low[axis] - reference[:, place], rows.high[axis] - reference[:, place]
+        expected = (1 + scale.speed) * reference[:, place]
+        low, high = rows.low[axis] - expected, rows.high[axis] - expected
         errors.append(np.where(np.abs(low) > np.abs(high), low, high))
         bands.append(rows.high[f"sigma_{axis}"])
     error, band = np.array(errors), np.array(bands)
     with np.errstate(invalid="ignore"):
-        off = np.fmax.reduce(np.abs(error) / band, axis=0) > _REFERENCE_SIGMA
-    found = []
+        off = np.fmax.reduce(np.abs(error) / band, axis=0) > SCALE_SIGMAS
+    beside = " beside that scale" if scale.speed else ""
     for chosen in _runs(rows.time_s, off, _LEAST_S):
         place = int(np.nanargmax(np.fmax.reduce(np.abs(error[:, chosen]), axis=1)))
         worst = error[place, chosen][np.nanargmax(np.abs(error[place, chosen]))]
-        text = f"{('forward', 'right')[place]} speed is off the reference by up to {worst:+.3f} m/s, beyond its band"
+        axis = ("forward", "right")[place]
+        text = f"{axis} speed is off the reference by up to {worst:+.3f} m/s{beside}, beyond its band"
         found.append(_over(rows, chosen, "reference", text))
     return found
 

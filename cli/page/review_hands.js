@@ -36,7 +36,7 @@ for (const plot of plots) {
     event.preventDefault();
   }, { passive: false });
 }
-pathPlot.addEventListener("pointerdown", (event) => {
+if (pathPlot) pathPlot.addEventListener("pointerdown", (event) => {
   const box = pathPlot.getBoundingClientRect(), [x, y] = pathMap.of(event.clientX - box.left, event.clientY - box.top);
   const f = newest.path_forward(), r = newest.path_right();
   let best = 0, least = Infinity;
@@ -108,7 +108,9 @@ if (video.requestVideoFrameCallback) {
 video.addEventListener("play", showPlaying);
 video.addEventListener("pause", showPlaying);
 video.addEventListener("ended", () => seek(count - 1, { fromVideo: true }));
-video.addEventListener("error", () => { playable = false; at("video-trouble").hidden = false; });
+const giveUp = () => { playable = false; at("video-trouble").hidden = false; for (const id of ["play", "rate"]) at(id).disabled = true; };
+video.addEventListener("error", giveUp);
+if (video.error || video.networkState === HTMLMediaElement.NETWORK_NO_SOURCE) giveUp(); // it failed before this script began
 
 // ---- begin ----
 const aspect = (data.width_px + data.width_px % 2) / (data.height_px + data.height_px % 2);

@@ -41,8 +41,8 @@ const sayNow = (time) => {
   say("now-points", `${tracks.toFixed(0)} followed` + (Number.isNaN(agree) ? "" : `, ${(100 * agree).toFixed(0)} % agree`));
   const seen = low.seen_px()[here], turned = low.turn_px()[here];
   say("now-motion", Number.isNaN(seen) ? "none seen" : `${seen.toFixed(2)} px, gyro ${Number.isNaN(turned) ? "silent" : turned.toFixed(2) + " px"}`);
-  const parts = data.causes.map((cause) => [told(cause), high["by_" + cause]()[here]]).filter(([, v]) => v > 0).sort((a, b) => b[1] - a[1]).slice(0, 4);
-  say("now-causes", parts.length ? parts.map(([cause, v]) => `${cause} ${(1000 * v).toFixed(1)}`).join(", ") + " mm/s (one-sigma)" : "no row, no band");
+  const parts = Object.entries(data.sources).map(([source, label]) => [label, high["by_" + source]()[here]]).filter(([, v]) => v > 0).sort((a, b) => b[1] - a[1]).slice(0, 4);
+  say("now-causes", parts.length ? parts.map(([label, v]) => `${label} ${(1000 * v).toFixed(1)}`).join(", ") + " mm/s (one-sigma)" : "no row, no band");
   const slider = at("slider");
   slider.value = here;
   slider.setAttribute("aria-valuetext", `${time.toFixed(2)} seconds, ${good ? "speed ok" : told(status)}`);

@@ -8,21 +8,12 @@ from typing import TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
+from flow.error_sources import SOURCES, Follows
 from flow.module import Gyro
 
 Array: TypeAlias = NDArray[np.float64]
 
-CAUSES = (
-    "image", "height", "focal_length", "gyro_noise", "gyro_bias", "clock", "mounting", "tilt", "lever_arm", "acceleration",
-    "frame_times", "light", "relief", "accelerometer",
-)  # fmt: skip
-"""The causes of error that a row may name, in the order in which they are kept."""
-
-_FRESH = np.array(
-    [c in ("image", "gyro_noise", "clock", "acceleration", "frame_times") for c in CAUSES]
-)  # new in every row
-_SCALE = np.array([c in ("height", "focal_length") for c in CAUSES])  # in proportion to the velocity
-_FIXED = ~(_FRESH | _SCALE)
+_FRESH, _SCALE, _FIXED = (np.array([source.follows is how for source in SOURCES]) for how in Follows)
 _GUST_M_S = 0.5  # how far off the last speed may be while nothing is known, at least
 
 
@@ -70,7 +61,7 @@ class Path:
         velocity_m_s
             (N, 2) forward and right; NaN where there is none.
         effects_m_s
-            (N, causes, 2) one-sigma effects on them.
+            (N, sources, 2) one-sigma effects on them, in the order of :data:`flow.error_sources.SOURCES`.
         yaw_turn_rad
             (N,) turn about body z; one that is not known counts as none.
         """

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from math import nan, sqrt
 from typing import TypeAlias
@@ -11,8 +11,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from cli.page.review_bins import Bins
-from cli.page.review_path import CAUSES, Path
+from cli.page.review_path import Path
 from cli.page.review_turn import TurnedImage, TurnLog
+from flow.error_sources import SOURCES, ErrorSource
 from flow.recording import Recording
 from flow.result import FrameResult
 from flow.row import LevelVelocity, SpeedRow
@@ -21,7 +22,7 @@ Array: TypeAlias = NDArray[np.float64]
 
 SPREAD = (
     "forward", "right", "down", "sigma_forward", "sigma_right", "height", "height_sigma", "tracks", "share", "seen_px",
-    "turn_px", "interval", *(f"by_{cause}" for cause in CAUSES),
+    "turn_px", "interval", *(f"by_{source}" for source in SOURCES),
 )  # fmt: skip
 """Channels of which a bin keeps the smallest and the largest value."""
 NEWEST = (
@@ -49,6 +50,15 @@ class Stretch:
     rows: int
 
 
+@dataclass(slots=True)
+class Doubted:
+    """For how long the rows spoke against a figure of the module."""
+
+    begin_s: float
+    end_s: float
+    source: ErrorSource
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Rows:
     """Rows in bins of ``per_bin``: (B,) each; ``low`` and ``high`` by :data:`SPREAD`, ``newest`` by :data:`NEWEST`.
@@ -63,6 +73,7 @@ class Rows:
     points: bytes
     per_bin: int
     stretches: list[Stretch]
+    doubted: list[Doubted]
 
 
 class FlightData:
@@ -92,6 +103,8 @@ class FlightData:
         self._points = bytearray()
         self._stretches: list[Stretch] = []
         self._bridge_s = 0.0
+        self._doubted: list[Doubted] = []
+        self._doubted_now: dict[ErrorSource, Doubted] = {}
 
     def add(self, result: FrameResult) -> None:
         """Take one row with its evidence.
@@ -117,6 +130,7 @@ class FlightData:
             points=bytes(self._points),
             per_bin=self.per_bin,
             stretches=self._stretches,
+            doubted=self._doubted,
         )
 
     def _work(self, *, last: bool) -> None:
@@ -124,16 +138,20 @@ class FlightData:
         rows = [result.row for result in results]
         time_s, interval_s = (np.array([getattr(row, name) for row in rows]) for name in ("time_s", "interval_s"))
         begin_s, end_s = time_s - interval_s / 2, time_s + interval_s / 2
-        for row, begin, end in zip(rows, begin_s, end_s, strict=True):
-            self._add_status(row.status, float(begin), float(end))
+        for result, begin, end in zip(results, begin_s, end_s, strict=True):
+            self._add_status(result.row.status, float(begin), float(end))
+            self._add_doubts(result.doubted, float(begin), float(end))
         turn = self.turns.between(begin_s, end_s)
         motion = np.array([_motion(row) for row in rows])
-        effects = np.array([[result.effects_m_s.get(c, _NO_EFFECT) for c in CAUSES] for result in results])[:, :, :2]
+        effects = np.array([[result.effects_m_s.get(source, _NO_EFFECT) for source in SOURCES] for result in results])[
+            :, :, :2
+        ]
         places = self._path.advance(interval_s, motion[:, :2], effects, turn[:, 2])
-        causes = np.where(np.isfinite(motion[:, :1]), np.linalg.norm(effects, axis=2), np.nan)
+        told = np.array([bool(result.effects_m_s) for result in results])  # a row that is too uncertain says of what
+        by_source = np.where(told[:, None], np.linalg.norm(effects, axis=2), np.nan)
         evidence = np.array([_evidence(row) for row in rows])
         image = self._image_motion(results, turn)
-        values = [motion[:, :5], evidence, image, interval_s[:, None], causes]
+        values = [motion[:, :5], evidence, image, interval_s[:, None], by_source]
         self._bins.add(time_s, np.column_stack(values))
         newest = np.column_stack(
             [end_s, motion[:, 5], np.zeros((len(rows), 3)), places.position_m, places.sigma_m, places.correlation]
@@ -187,6 +205,18 @@ class FlightData:
         while len(self._stretches) > _MOST_STRETCHES:
             self._bridge_s = 2 * self._bridge_s or 0.05
             self._stretches = _bridged(self._stretches, self._bridge_s)
+
+    def _add_doubts(self, doubted: Iterable[ErrorSource], begin_s: float, end_s: float) -> None:
+        before, self._doubted_now = self._doubted_now, {}
+        for source in doubted:
+            known = before.get(source)
+            if known is None:
+                if len(self._doubted) == _MOST_STRETCHES:
+                    continue
+                known = Doubted(begin_s, end_s, source)
+                self._doubted.append(known)
+            known.end_s = end_s
+            self._doubted_now[source] = known
 
 
 _NO_EFFECT = np.zeros(3)

@@ -10,6 +10,7 @@ from typing import Any
 from cli.page.report import Fact, Listing
 from flow.module import Module
 from flow.recording import Recording
+from flow.wording import counted
 
 CAUTIONS = (
     "Speed from this module must not be an autopilot's only source. Try it over nobody, within local rules.",
@@ -23,7 +24,14 @@ _TELLS_SCALE = 0.06  # one-sigma, share: an error of a quarter would show for su
 def summary_sentence(facts: Mapping[str, Any]) -> str:
     """Say in one sentence how much of the flight has a speed."""
     share = 100 * facts["share_usable"]
-    return f"{facts['duration_s']:.1f} s, {facts['rows']} rows, {share:.1f} % of them with a speed to trust."
+    return f"{facts['duration_s']:.1f} s, {counted(facts['rows'], 'row')}, {share:.1f} % of them with a speed to trust."
+
+
+def without_any_speed(facts: Mapping[str, Any]) -> list[str]:
+    """Say why no row has a speed, the commonest reason first; nothing where one has."""
+    if facts["rows_usable"]:
+        return []
+    return [f"{held['rows']} of {facts['rows']} rows: {held['meaning']}." for held in facts["status"].values()]
 
 
 def flight_facts(facts: Mapping[str, Any]) -> list[Fact]:
@@ -48,7 +56,7 @@ def flight_facts(facts: Mapping[str, Any]) -> list[Fact]:
         lines.append(Fact(name="height", value=heights, meaning="of the body origin above the ground under it"))
     for word, held in facts["status"].items():
         if word != "ok":
-            lines.append(Fact(name=word.replace("_", " "), value=f"{held['rows']} rows", meaning=held["meaning"]))
+            lines.append(Fact(name=word.replace("_", " "), value=counted(held["rows"], "row"), meaning=held["meaning"]))
     return lines
 
 
@@ -84,8 +92,12 @@ def module_tables(module: Module) -> list[Listing]:
         given = "; ".join(f"{key} {_text(value)}" for key, value in section.provenance.items())
         origins.append((name, given or "not recorded in the module file"))
     return [
-        Listing(title=f"Module {module.name}", columns=("section", "key", "value", "one-sigma"), rows=figures),
-        Listing(title="Where the module's figures come from", columns=("section", "provenance"), rows=origins),
+        Listing(
+            title=f"Module {module.name}", columns=("section", "key", "value", "one-sigma"), rows=figures, stacks=True
+        ),
+        Listing(
+            title="Where the module's figures come from", columns=("section", "provenance"), rows=origins, stacks=True
+        ),
     ]
 
 

@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from cli.page.report import INKS, Chart, Fact, Listing, Page, axis, dots, line, log_axis
+from flow.figures import with_sigma
+from flow.wording import counted
 
 if TYPE_CHECKING:
     from calib.gyro_noise import AxisNoise, GyroCalibration, Term
@@ -24,17 +26,17 @@ def range_facts(found: RangeCalibration) -> list[Fact]:
     return [
         Fact(
             name="scale",
-            value=f"{found.scale:.4f} ± {found.scale_sigma:.4f}",
+            value=with_sigma(found.scale, found.scale_sigma),
             meaning=f"speed ± {100 * found.scale_sigma / found.scale:.2f} % at every height",
         ),
         Fact(
             name="offset",
-            value=f"{1000 * found.offset_m:+.1f} ± {1000 * offset:.1f} mm",
+            value=with_sigma(1000 * found.offset_m, 1000 * offset, "mm", signed=True),
             meaning=f"speed ± {200 * offset:.2f} % at 0.5 m, {25 * offset:.2f} % at 4 m",
         ),
         Fact(
             name="noise of a reading",
-            value=f"{1000 * found.noise_m:.1f} ± {1000 * found.noise_sigma_m:.1f} mm",
+            value=with_sigma(1000 * found.noise_m, 1000 * found.noise_sigma_m, "mm"),
             meaning=f"speed ± {100 * found.noise_m:.2f} % at 1 m by one reading; the height filter averages",
         ),
     ]
@@ -46,7 +48,7 @@ def range_page(found: RangeCalibration, module: str) -> Page:
     if len(found.heights) == 2:
         straight = "two heights cannot show whether the sensor is linear"
     count = sum(height.readings for height in found.heights)
-    at = f"{count} readings at {len(found.heights)} heights"
+    at = f"{counted(count, 'reading')} at {counted(len(found.heights), 'height')}"
     return Page(
         title=f"Range calibration of {module}",
         summary=f"{at}; {straight} (lack of fit p = {found.bent_p:.2g}).",
@@ -118,12 +120,12 @@ def gyro_facts(found: GyroCalibration) -> list[Fact]:
     for name, moves, noise in zip(_AXES, _MOVES, found.axes, strict=True):
         bias = 1000 * noise.bias_sigma_rad_s
         meaning = f"{moves} speed ± {bias:.2g} mm/s at 1 m, {4 * bias:.2g} at 4 m, row after row"
-        value = f"{1000 * noise.bias_rad_s:+.3f} ± {bias:.3f} mrad/s"
+        value = with_sigma(1000 * noise.bias_rad_s, bias, "mrad/s", signed=True)
         facts.append(Fact(name=f"bias about {name}", value=value, meaning=meaning if moves else _ABOUT_Z))
     for name, moves, noise in zip(_AXES, _MOVES, found.axes, strict=True):
         density = noise.noise_rad_s_rthz
         meaning = f"{moves} speed ± {1000 * density.value * math.sqrt(30):.2g} mm/s at 1 m in a row of 1/30 s"
-        value = f"{1000 * density.value:.4f} ± {1000 * density.sigma:.4f} mrad/s/√Hz"
+        value = with_sigma(1000 * density.value, 1000 * density.sigma, "mrad/s/√Hz")
         facts.append(Fact(name=f"noise about {name}", value=value, meaning=meaning if moves else _ABOUT_Z))
     for name, noise in zip(_AXES, found.axes, strict=True):
         facts.append(_slow(f"bias instability about {name}", noise.instability_rad_s, "mrad/s"))
@@ -138,7 +140,7 @@ def _slow(name: str, term: Term, unit: str) -> Fact:
     if not term.visible:
         value = f"below {1000 * term.limit:.4f} {unit}"
         return Fact(name=name, value=value, meaning="hidden by the noise in this log; in the bias sigma")
-    value = f"{1000 * term.value:.4f} ± {1000 * term.sigma:.4f} {unit}"
+    value = with_sigma(1000 * term.value, 1000 * term.sigma, unit)
     return Fact(name=name, value=value, meaning="in the bias sigma")
 
 

@@ -5,11 +5,11 @@ from __future__ import annotations
 import dataclasses
 from collections.abc import Mapping
 from dataclasses import dataclass
+from statistics import NormalDist
 from typing import Any, TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import norm
 
 from flow.accuracy.bins import BAND_95, Bin, by_height, by_speed
 from flow.accuracy.drift import WINDOWS_S, Drift, drift_over
@@ -24,7 +24,7 @@ from flow.speedlog import SpeedLog
 
 Array: TypeAlias = NDArray[np.float64]
 
-_BAND_50 = float(norm.ppf(0.75))
+_BAND_50 = NormalDist().inv_cdf(0.75)
 _LOOSEST_SCALE_SIGMA = 0.1
 
 
@@ -152,7 +152,7 @@ def compare(log: SpeedLog, reference: Truth, *, align: bool = False) -> Comparis
     shift_s = shift.shift_s if align and shift is not None else 0.0
     pairs = pair(log, known, shift_s)
     if align and shift is None:
-        raise DataError("the motion cannot tell the time shift between the logs; compare without aligning")
+        raise DataError("the time shift between the logs is not observable from this motion; compare without --align")
     distance_m = float(np.sum(pairs.speed_m_s * pairs.interval_s))
     axes = [_axis(pairs, k) for k in range(3)]
     drift_m = float(np.hypot(axes[0].drift_m, axes[1].drift_m))

@@ -51,7 +51,8 @@ class Moment:
     ``velocity_m_s`` (3,) in level axes over ``interval_s`` before it, with ``covariance_m2_s2``; ``R_level_still`` turns
     from the axes that do not rotate into these level axes, the third of which is down; ``turned_rad`` is the heading in
     them at the picture before; ``distance_m`` of the camera to the plane; ``tilt_sigma_rad`` of the plane's slope;
-    ``common_px`` is the one-sigma by which a codec shifts a whole picture.
+    ``common_px`` is the one-sigma by which a codec shifts a whole picture; ``air_scale_sigma`` that of all distances
+    by the air's temperature, as a share.
     """
 
     picture: Picture
@@ -65,6 +66,7 @@ class Moment:
     distance_sigma_m: float
     tilt_sigma_rad: float
     common_px: float
+    air_scale_sigma: float = 0.0
 
     @property
     def down_still(self) -> Array:

@@ -175,7 +175,7 @@ class PositionKeeper:
         anchor.distance_m += part * (distance - anchor.distance_m)
         independent = 1 + (now.shot.time_s - anchor.since_s) / _HEIGHT_LASTS_S
         anchor.distance_sigma_m = max(
-            now.distance_sigma_m / np.sqrt(independent), self._scale_sigma * anchor.distance_m
+            now.distance_sigma_m / np.sqrt(independent), self._scale_sigma(now) * anchor.distance_m
         )
         down = anchor.turned(now) @ now.shot.middle.T @ now.down_still
         down = anchor.down + part * (down - anchor.down)
@@ -249,14 +249,13 @@ class PositionKeeper:
         place = anchor.place(self._way.moved)
         heading_rad2 = anchor.turn.heading_rad2(anchor.down)
         across = np.array([-place[1], place[0], 0.0])
-        whole = self._scale_sigma**2 * np.outer(place, place) + heading_rad2 * np.outer(across, across)
+        whole = self._scale_sigma(now) ** 2 * np.outer(place, place) + heading_rad2 * np.outer(across, across)
         return np.asarray(self._own_covariance(now) + whole)
 
-    @property
-    def _scale_sigma(self) -> float:
+    def _scale_sigma(self, now: Moment) -> float:
         """Relative error of every distance over ground."""
         focal = float(np.sqrt(np.mean(np.square(self._module.camera.focal_sigma))))
-        return float(np.hypot(focal, self._module.range.sigma.scale))
+        return float(np.hypot.reduce([focal, self._module.range.sigma.scale, now.air_scale_sigma]))
 
 
 def _levelled(R_start_camera: Array, down: Array) -> Array:

@@ -5,11 +5,8 @@ from __future__ import annotations
 import os
 
 from flow.anchoring.position import Position
+from flow.columns import TRACK
 from flow.disk.files import RowWriter, cell
-
-COLUMNS = (
-    "time_s", "forward_m", "right_m", "forward_sigma_m", "right_sigma_m", "forward_right_m2", "anchor", "registered",
-)  # fmt: skip
 
 
 class TrackLogWriter(RowWriter):
@@ -25,7 +22,7 @@ class TrackLogWriter(RowWriter):
     """
 
     def __init__(self, path: str | os.PathLike[str]) -> None:
-        super().__init__(path, COLUMNS)
+        super().__init__(path, TRACK)
 
     def write(self, position: Position) -> None:
         """Append a position."""

@@ -5,18 +5,18 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, fields
+from statistics import NormalDist
 from typing import TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import norm
 
 from flow.accuracy.reference import Reference
 from flow.row import LevelVelocity, SpeedRow
 
 Array: TypeAlias = NDArray[np.float64]
 
-_BAND_95 = float(norm.ppf(0.975))
+_BAND_95 = NormalDist().inv_cdf(0.975)
 _LEAST_DISTANCE_M = 0.05  # drift per distance means nothing where nothing moves
 _LEAST_SPREAD_M_S = 0.02  # nor does a scale where the speed hardly changes
 

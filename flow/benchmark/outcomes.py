@@ -19,6 +19,7 @@ from flow.benchmark.forecast import Forecast
 from flow.benchmark.rivals import OURS
 from flow.benchmark.trial_flight import Condition
 from flow.benchmark.trials import Run
+from flow.columns import BENCHMARK
 
 Cell: TypeAlias = str | int | float | None
 Figure: TypeAlias = Literal["all", "across", "picture"]
@@ -141,7 +142,7 @@ def table(outcomes: Sequence[Outcome]) -> str:
     """Give the text of ``benchmark.csv``: a row for each condition and method; what is not known is empty."""
     text = io.StringIO()
     rows = [outcome.as_row() for outcome in outcomes]
-    writer = csv.DictWriter(text, rows[0], lineterminator="\n")
+    writer = csv.DictWriter(text, BENCHMARK.names, lineterminator="\n")
     writer.writeheader()
     writer.writerows(rows)
     return text.getvalue()

@@ -15,13 +15,14 @@ from flow.benchmark.error_sums import ErrorSums, ImageSums
 from flow.benchmark.forecast import Forecast
 from flow.benchmark.trial_flight import Condition
 from flow.benchmark.trials import Item, Run
+from flow.columns import RUNS
 from flow.disk.files import replacing
 
 Cells: TypeAlias = Mapping[str, str]
 T = TypeVar("T", Condition, ErrorSums, ImageSums, Forecast)
 
 _OWN = ("key", "method", "seed", "frames", "cpu_s", "motion_s", "position_s", "failure")
-COLUMNS = (*_OWN, *(f.name for part in (Condition, ErrorSums, ImageSums, Forecast) for f in fields(part)))
+COLUMNS = RUNS.pick(*_OWN, *(f.name for part in (Condition, ErrorSums, ImageSums, Forecast) for f in fields(part)))
 
 
 class RunLog:

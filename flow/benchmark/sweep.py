@@ -136,7 +136,7 @@ def recorded_trials(
     for folder in folders:
         recording = open_recording(folder, module)
         if recording.truth_path is None:
-            raise DataError("holds no truth.csv; without a reference there is no error to tell", path=folder)
+            raise DataError("holds no truth.csv; an error needs a reference", path=folder)
         count = recording.frame_count if frames is None else min(frames, recording.frame_count)
         items += [
             RecordedTrial(folder=str(folder), module_path=str(recording.module_path), frames=count, methods=(method,))

@@ -158,7 +158,7 @@ def _flight(trial: SyntheticTrial, count: int, *, steady: bool = False) -> Fligh
 def _replay(trial: RecordedTrial) -> Run:
     recording = open_recording(trial.folder, trial.module_path)
     if recording.truth_path is None:
-        raise DataError("holds no truth.csv; without a reference there is no error to tell", path=trial.folder)
+        raise DataError("holds no truth.csv; an error needs a reference", path=trial.folder)
     truth = read_truth(recording.truth_path)
     began, spent = 0.0, 0.0
 
@@ -168,7 +168,7 @@ def _replay(trial: RecordedTrial) -> Run:
 
     (method,) = trial.methods
     rows: list[SpeedRow] = []
-    for result in measure(recording, motion=_motion_of(method, recording.module), watch=start, begin_again=False):
+    for result in measure(recording, motion=_motion_of(method, recording.module), watch=start, first_pass=False):
         spent += time.thread_time() - began
         rows.append(result.row)
         if len(rows) == trial.frames - 1:

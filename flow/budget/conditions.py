@@ -32,14 +32,15 @@ class Conditions:
     matched
         Share of the blocks in view of both pictures that are found again and agree.
     common_jitter_px
-        Motion of the whole picture from frame to frame that is not the craft's, one-sigma: a video codec's (20 mpx on
+        Motion of the whole picture from frame to frame that is not the craft's, one-sigma: a video codec's (0.02 px on
         H.264 over gravel; 0 on lossless video).
     range_rate_hz
         Range readings a second.
     tilt_sigma_rad, tilt_noise_rad
         How wrong the attitude is: what stays for seconds, and what changes from row to row.
     air_sigma_k
-        How well the air temperature is known; counts for a range sensor that assumes one.
+        How well the air's temperature is known in flight; counts for a range sensor that depends on it. None: the flight
+        measures it, which leaves nothing where the module file states the air for which its readings hold.
     """
 
     height_m: float
@@ -57,7 +58,7 @@ class Conditions:
     range_rate_hz: float = 20.0
     tilt_sigma_rad: float = 0.008
     tilt_noise_rad: float = 0.0
-    air_sigma_k: float = 0.0
+    air_sigma_k: float | None = None
 
     @property
     def rocking_rate_rad_s(self) -> float:

@@ -16,6 +16,7 @@ from flow.budget.field import Field, field_of
 from flow.budget.image_noise import BORDER_PX, least_gradient, search_px
 from flow.budget.prediction import Budget, predict
 from flow.budget.situation import LEAST_OVERLAP, PredictionError
+from flow.columns import ENVELOPE
 from flow.module import Module
 
 Array: TypeAlias = NDArray[np.float64]
@@ -138,7 +139,7 @@ def table_csv(found: Mapping[str, Sequence[Reach]]) -> str:
     """Text of a CSV table: a row for each variant and height, :meth:`Reach.figures`; an empty cell is no figure."""
     out = io.StringIO()
     rows = [{"variant": name, **reach.figures()} for name, reaches in found.items() for reach in reaches]
-    writer = csv.DictWriter(out, list(rows[0]), lineterminator="\n")
+    writer = csv.DictWriter(out, ENVELOPE.names, lineterminator="\n")
     writer.writeheader()
     for row in rows:
         writer.writerow({key: f"{cell:.6g}" if isinstance(cell, float) else cell for key, cell in row.items()})

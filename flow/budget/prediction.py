@@ -14,9 +14,10 @@ from typing import Literal, TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
+from flow.air import LIKELY_AIR_C, air_scale_sigma
 from flow.budget.conditions import Conditions
 from flow.budget.situation import LAG_ONE, Situation
-from flow.height import ZERO_CELSIUS_K
+from flow.error_sources import ErrorSource
 from flow.module import Module
 
 __all__ = ["Budget", "Cause", "Kind", "predict"]
@@ -24,12 +25,25 @@ __all__ = ["Budget", "Cause", "Kind", "predict"]
 Array: TypeAlias = NDArray[np.float64]
 Kind: TypeAlias = Literal["random", "systematic"]
 
+_BLOCK_PARTS = ("pixel noise", "blur")  # of the image's error, those that differ from block to block
+SHOWN_BY_FLIGHTS = frozenset(
+    {
+        ErrorSource.GYRO_SCALE, ErrorSource.ACCELERATION, ErrorSource.FRAME_TIMES, ErrorSource.RELIEF, ErrorSource.LIGHT,
+        ErrorSource.ACCELEROMETER,
+    }
+)  # fmt: skip
+"""Sources that no figure of a module foretells: the rows find them in flight."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Cause:
-    """One-sigma error of a row by one cause, forward and right, m/s, and of its mean over a second."""
+    """One-sigma error of a row by one cause, forward and right, m/s, and of its mean over a second.
+
+    ``name`` is that of its source, or of the part of it that this is (of the image, ``blur``).
+    """
 
     name: str
+    source: ErrorSource
     kind: Kind
     forward_m_s: float
     right_m_s: float
@@ -68,7 +82,7 @@ class Budget:
     @property
     def image_over_bound(self) -> float:
         """How many times the Cramer-Rao bound the blocks' error is, worse axis."""
-        blocks = [c for c in self.causes if c.name in ("pixel noise", "blur")]
+        blocks = [c for c in self.causes if c.name in _BLOCK_PARTS]
         forward = np.hypot.reduce([c.forward_m_s for c in blocks]) / self.picture_bound_m_s[0]
         right = np.hypot.reduce([c.right_m_s for c in blocks]) / self.picture_bound_m_s[1]
         return float(max(forward, right))
@@ -99,30 +113,40 @@ def predict(module: Module, conditions: Conditions) -> Budget:
       ``(1 + m) H y``; and both act as a wrong tilt does, less the height;
     - tilt: nothing in level flight; with a lean, see :meth:`flow.budget.situation.Situation.by_tilt`;
     - camera position: ``y p_y``, and by p_z the height and the swing, ``v p_z / H`` and ``w p_z (1 + arm / H)``;
-    - range: v times scale, ``offset / H`` and half the relative error of the air's absolute temperature.
+    - range: v times scale and ``offset / H``; air temperature: v times half the relative error of its absolute value.
     """
     place = Situation(module, conditions)
     causes = (
         *_picture(place),
-        _cause(place, "height noise", "random", steady=(place.v / place.camera_m * place.height_noise_m, 0.0)),
+        _cause(
+            place,
+            ErrorSource.HEIGHT,
+            "random",
+            part="height noise",
+            steady=(place.v / place.camera_m * place.height_noise_m, 0.0),
+        ),
         _gyro_noise(place),
         _tilt_noise(place),
-        _cause(place, "tilt", "systematic", steady=conditions.tilt_sigma_rad * place.by_tilt(height=True)),
-        _cause(place, "gyro bias", "systematic", steady=place.by_rate(np.array(module.gyro.sigma.bias_rad_s))),
+        _cause(place, ErrorSource.TILT, "systematic", steady=conditions.tilt_sigma_rad * place.by_tilt(height=True)),
+        _cause(
+            place, ErrorSource.GYRO_BIAS, "systematic", steady=place.by_rate(np.array(module.gyro.sigma.bias_rad_s))
+        ),
         _clock(place),
         _focal_length(place),
         _mounting(place),
         _camera_position(place),
         _range(place),
+        _air(place),
     )
     return Budget(causes=causes, picture_bound_m_s=_pair(place.picture.bound_px * place.m_s_per_px))
 
 
 def _cause(
     place: Situation,
-    name: str,
+    source: ErrorSource,
     kind: Kind,
     *,
+    part: str = "",
     steady: Array | tuple[float, float] = (0.0, 0.0),
     rocking: Array | tuple[float, float] = (0.0, 0.0),
     lasting: float = 1.0,
@@ -132,7 +156,8 @@ def _cause(
     # The mean over 1 s of a sine of f Hz is its sinc.
     second = np.hypot(lasting * np.asarray(steady), np.sinc(place.conditions.rocking_hz) * np.asarray(rocking))
     return Cause(
-        name=name,
+        name=part or source.label,
+        source=source,
         kind=kind,
         forward_m_s=float(row[0]),
         right_m_s=float(row[1]),
@@ -147,10 +172,11 @@ def _picture(place: Situation) -> Iterator[Cause]:
     lasting = float(np.sqrt((1 + 2 * LAG_ONE * (rows - 1) / rows) / rows))
     picture = place.picture
     jitter = np.full(2, place.conditions.common_jitter_px)
-    for name, moved_px in (
-        ("pixel noise", picture.noise_px), ("blur", picture.blur_px), ("common jitter", jitter),
-    ):  # fmt: skip
-        yield _cause(place, name, "random", steady=moved_px * place.m_s_per_px, lasting=lasting)
+    for part, moved_px in (
+        *zip(_BLOCK_PARTS, (picture.noise_px, picture.blur_px), strict=True),
+        ("common jitter", jitter),
+    ):
+        yield _cause(place, ErrorSource.IMAGE, "random", part=part, steady=moved_px * place.m_s_per_px, lasting=lasting)
 
 
 def _gyro_noise(place: Situation) -> Cause:
@@ -158,19 +184,19 @@ def _gyro_noise(place: Situation) -> Cause:
     T, L = place.interval_s, place.module.camera.readout_s
     longer, shorter = max(T, L), min(T, L)
     row = np.sqrt((1 - shorter / longer / 3) / longer)
-    return _cause(place, "gyro noise", "random", steady=noise * row, lasting=float(min(1 / row, 1.0)))
+    return _cause(place, ErrorSource.GYRO_NOISE, "random", steady=noise * row, lasting=float(min(1 / row, 1.0)))
 
 
 def _tilt_noise(place: Situation) -> Cause:
     tilt = place.conditions.tilt_noise_rad * place.by_tilt(height=True)
     lasting = 1 / np.sqrt(max(place.conditions.frame_rate_hz, 1.0))
-    return _cause(place, "tilt noise", "random", steady=tilt, lasting=float(lasting))
+    return _cause(place, ErrorSource.TILT, "random", part="tilt noise", steady=tilt, lasting=float(lasting))
 
 
 def _clock(place: Situation) -> Cause:
     late_s = place.module.alignment.sigma.time_offset_s
     met = np.array([1.0, 1.0, 0.0]) * place.conditions.rocking_acceleration_rad_s2
-    return _cause(place, "clock", "systematic", rocking=place.by_rate(met * late_s))
+    return _cause(place, ErrorSource.CLOCK, "systematic", rocking=place.by_rate(met * late_s))
 
 
 def _focal_length(place: Situation) -> Cause:
@@ -180,7 +206,11 @@ def _focal_length(place: Situation) -> Cause:
         for share in (place.field.by_focal_length, place.field.turned_by_focal_length)
     )
     return _cause(
-        place, "focal length", "systematic", steady=passing * [place.v, 0.0], rocking=turning * place.camera_m * place.w
+        place,
+        ErrorSource.FOCAL_LENGTH,
+        "systematic",
+        steady=passing * [place.v, 0.0],
+        rocking=turning * place.camera_m * place.w,
     )
 
 
@@ -191,23 +221,27 @@ def _mounting(place: Situation) -> Cause:
     yawed = turned * place.yaw * [about_x, about_y]
     leaked = np.array([0.0, about_z * place.v])
     steady = np.sqrt(leaned**2 + yawed**2 + leaked**2)
-    return _cause(place, "mounting", "systematic", steady=steady, rocking=about_z * turned * place.w)
+    return _cause(place, ErrorSource.MOUNTING, "systematic", steady=steady, rocking=about_z * turned * place.w)
 
 
 def _camera_position(place: Situation) -> Cause:
     x, y, z = place.module.alignment.sigma.camera_position_m
     steady = np.array([np.hypot(place.yaw * y, place.v * z / place.camera_m), place.yaw * x])
     rocking = place.w * z * place.conditions.height_m / place.camera_m  # 1 + arm / H = origin's over camera's height
-    return _cause(place, "camera position", "systematic", steady=steady, rocking=np.full(2, rocking))
+    return _cause(place, ErrorSource.LEVER_ARM, "systematic", steady=steady, rocking=np.full(2, rocking))
 
 
 def _range(place: Situation) -> Cause:
     sensor, height = place.module.range, place.conditions.height_m
-    air = 0.0
-    if sensor.assumed_air_temperature_c is not None:
-        air = 0.5 * place.conditions.air_sigma_k / (sensor.assumed_air_temperature_c + ZERO_CELSIUS_K)
-    distance = np.hypot.reduce([sensor.sigma.scale * height, sensor.sigma.offset_m, air * height])
-    return _cause(place, "range", "systematic", steady=(place.v * float(distance) / place.camera_m, 0.0))
+    distance = np.hypot(sensor.sigma.scale * height, sensor.sigma.offset_m)
+    return _cause(place, ErrorSource.RANGE, "systematic", steady=(place.v * float(distance) / place.camera_m, 0.0))
+
+
+def _air(place: Situation) -> Cause:
+    sensor, sigma_k = place.module.range, place.conditions.air_sigma_k
+    share = air_scale_sigma(sensor, LIKELY_AIR_C) if sigma_k is None else air_scale_sigma(sensor, None, sigma_k)
+    steady = (place.v * share * place.conditions.height_m / place.camera_m, 0.0)
+    return _cause(place, ErrorSource.AIR, "systematic", steady=steady)
 
 
 def _pair(values: Array) -> tuple[float, float]:

@@ -89,7 +89,7 @@ def _change(tree: dict[str, Any], key: str, number: float) -> None:
     held = tree.get(section or "camera")
     if not isinstance(held, dict) or (section or "camera") not in _SECTIONS or not _is_number(held.get(name)):
         known = ", ".join([*_SETTINGS, *_TEXTURE, *(k for k, v in tree["camera"].items() if _is_number(v))])
-        raise ValueError(f"{key}: no such figure; there are {known}, and section.key of the module file")
+        raise ValueError(f"{key}: no such key; there are {known}, and section.key of the module file")
     before = held[name]
     held[name] = int(number) if isinstance(before, int) and number == int(number) else number
     if (section or "camera") == "camera":

@@ -4,12 +4,15 @@ from __future__ import annotations
 
 import math
 import os
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import ExitStack, contextmanager, suppress
 from pathlib import Path
 from types import TracebackType
-from typing import Self
+from typing import Any, Self
 
+from numpy.typing import NDArray
+
+from flow.columns import CsvFile
 from flow.disk.workplace import cannot_be_written, workplace
 from flow.errors import DataError
 
@@ -55,6 +58,39 @@ def write_text(path: Path, text: str) -> None:
         temporary.write_text(text, encoding="utf-8", newline="\n")
 
 
+def write_table(
+    path: Path, table: CsvFile, columns: Mapping[str, NDArray[Any]], *, decimals: int = 9, number: str | None = None
+) -> None:
+    """Write columns that are at hand as a whole; NaN becomes an empty cell.
+
+    Parameters
+    ----------
+    path
+        Where to; the caller sees to it that the file appears whole.
+    table
+        What the file is, column by column.
+    columns
+        Arrays (N,) by name, in the order of the file.
+    decimals
+        Numbers keep so many at most.
+    number
+        A format for all numbers instead, such as ``%.9f``.
+
+    Raises
+    ------
+    KeyError
+        The table defines no such column, or a needed one is missing.
+    """
+    import pandas as pd  # a quarter of a second that most commands never need
+
+    table.check(columns)
+    if missing := [name for name in table.needed if name not in columns]:
+        raise KeyError(f"{table.name} needs {', '.join(missing)}")
+    frame = pd.DataFrame(dict(columns))
+    frame = frame.round(decimals) if number is None else frame
+    frame.to_csv(path, index=False, na_rep="", float_format=number, lineterminator="\n")
+
+
 class RowWriter:
     """Writes a CSV file row by row; it appears when all went well, and never half-written.
 
@@ -64,8 +100,8 @@ class RowWriter:
     ----------
     path
         Where the file goes; one that is there stays until the new one is whole.
-    columns
-        Their names.
+    table
+        What the file is, column by column.
 
     Raises
     ------
@@ -73,9 +109,9 @@ class RowWriter:
         The place cannot be written, or the disk is full.
     """
 
-    def __init__(self, path: str | os.PathLike[str], columns: Sequence[str]) -> None:
+    def __init__(self, path: str | os.PathLike[str], table: CsvFile) -> None:
         self._path = Path(path)
-        self._columns = columns
+        self._columns = table.names
         self._stack = ExitStack()
 
     def __enter__(self) -> Self:

@@ -21,14 +21,14 @@ def fresh_folder(target: Path, own: Collection[str], *, force: bool) -> Iterator
     DataError
         The folder is taken or cannot be written.
     """
-    _check_free(target, own, force)
+    check_free(target, own, force=force)
     try:
         target.parent.mkdir(parents=True, exist_ok=True)
         with workplace(target.parent) as place:
             made = place / target.name
             made.mkdir()
             yield made
-            _check_free(target, own, force)  # it may have been filled meanwhile
+            check_free(target, own, force=force)  # it may have been filled meanwhile
             _swap(made, target, place)
     except OSError as error:
         raise DataError(cannot_be_written(error), path=target) from None
@@ -47,7 +47,14 @@ def _swap(made: Path, target: Path, place: Path) -> None:
         raise
 
 
-def _check_free(target: Path, own: Collection[str], force: bool) -> None:
+def check_free(target: Path, own: Collection[str], *, force: bool) -> None:
+    """Refuse a folder that :func:`fresh_folder` would refuse, before the work for it is done.
+
+    Raises
+    ------
+    DataError
+        The folder is taken.
+    """
     if not target.exists():
         return
     if not target.is_dir():

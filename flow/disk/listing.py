@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from flow.disk.container import open_container
 from flow.disk.on_disk import LongColumn
 from flow.errors import DataError
+from flow.wording import counted
 
 Array: TypeAlias = NDArray[np.float64]
 
@@ -60,7 +61,7 @@ def list_pictures(path: Path, *, timed: bool) -> Listing:
         whole = said.is_avi and missing <= stamps.widest
         if not (whole and timed):
             remedy = "some slots are empty; give true times in frames.csv" if whole else "is it cut short?"
-            counts = f"declares {said.declared} frames and holds {said.held}"
+            counts = f"declares {counted(said.declared, 'frame')} and holds {said.held}"
             raise DataError(f"{counts}; {remedy}", path=path)
     if said.incomplete is not None:
         problem = f"the data of frame {said.incomplete} is incomplete; is the file cut short?"

@@ -8,14 +8,16 @@ import re
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TypeAlias
+from typing import TYPE_CHECKING, TypeAlias
 
 import numpy as np
-import pandas as pd
 from numpy.typing import NDArray
 
 from flow.disk.regular import refuse_devices
 from flow.errors import DataError
+
+if TYPE_CHECKING:
+    import pandas as pd  # loaded by the functions that read: a quarter of a second that a live loop never needs
 
 Array: TypeAlias = NDArray[np.float64]
 
@@ -185,6 +187,8 @@ def _header(path: Path) -> tuple[list[str], int]:
 def _chunks(
     path: Path, names: list[str], width: int, numbers: list[str], words: Sequence[str], chunk_rows: int
 ) -> Iterator[Table]:
+    import pandas as pd
+
     try:
         with pd.read_csv(
             path,
@@ -228,6 +232,8 @@ def _chunks(
 
 def _numbers(cells: pd.Series, lines: NDArray[np.int64], path: Path, key: str) -> Array:
     """Cells as numbers; NaN where empty; an error where anything else than a finite number stands."""
+    import pandas as pd
+
     if cells.dtype.kind in "iuf":
         values = cells.to_numpy(float)
         bad = np.isinf(values)

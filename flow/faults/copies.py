@@ -39,8 +39,9 @@ class Copies:
     def holds(self, first: Picture, second: Picture) -> bool:
         """Take a pair of pictures (H, W) into account and say whether the second is a copy."""
         if np.array_equal(first, second):
-            self.likely, self._anew = True, False
-            return True
+            same, self._anew = bool((first != first[0, 0]).any()), False  # of nothing at all: no light is no stall
+            self.likely = same
+            return same
         one, two = (each[::_EVERY_PX, ::_EVERY_PX].astype(np.int16) for each in (first, second))
         change = float(np.abs(one - two).mean())
         usual = upper_median(np.array(self._changes), _USUAL) if len(self._changes) >= _FEWEST else 0.0

@@ -8,69 +8,54 @@ alone stands for its figures.
 
 from __future__ import annotations
 
-import itertools
 from dataclasses import dataclass
 from typing import TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
 
+from flow.error_sources import ErrorSource
 from flow.faults.doubts import Doubts, Guess
+from flow.faults.figures import FIGURES, HYPOTHESES, OF_RANGE, OFF_CHANCE, WHERE, by_figure, weights
 from flow.faults.wandering import Wandering
 from flow.force_sum import ForceSum
 from flow.module import Module
+from flow.pair.shared_errors import UnitEffects
 from flow.rotation import skew
 
 Array: TypeAlias = NDArray[np.float64]
 
-# A figure is as the module says (and a little beside: what accelerometers and lens models leave), or off by about so much.
-_CAUSES = {  # (number, off by, beside)
-    "gyro_bias": (2, 0.03, 0.001),  # rad/s about body x and y: what it does about z is seen in the picture
-    "gyro_scale": (3, 0.1, 0.003),  # share, about body x, y and z
-    "focal_length": (1, 0.04, 0.002),
-    "clock": (1, 0.01, 1e-4),  # s
-    "height": (1, 0.04, 0.004),  # share
-    "mounting": (3, 0.04, 0.002),  # rad
-}
-_TOLD_AS = {"gyro_scale": "gyro_noise"}
-_OFF_CHANCE = 0.03  # of each, before anything is seen ...
-_BELIEVED = 2.0  # ... and as many times that before it counts
+_TOLD_APART = 0.05  # of the chance of one hypothesis, that of another which is then ruled out
+_BELIEVED = 2.0  # as many times the chance before anything was seen before a hypothesis counts
 _ACCELEROMETER_M = 0.007  # one-sigma of where the accelerometer sits from the body origin, each axis
 _ACCELEROMETER_M_S2 = 0.08  # of its bias, as for the tilt
 _NOISE_M_S_RTS, _WANDER_M_S2_RTS = 0.01, 0.05  # of its least random walk, and of its bias with the direction of down
 _PICTURE_M_S = 0.002  # what is left in a row beside its own noise
-_SURPRISE, _SURPRISES = 30.0, 4  # squared misses in sigmas; so many of them running, and the velocity is begun anew
+# Squared innovation in sigmas beyond which a row does not show the ground (chi-square of 3, one honest row in 1000); so many
+# of them running, and the velocity is begun anew.
+_SURPRISE, _SURPRISES = 16.3, 4
 _TILT_S, _HEIGHT_S = 2.0, 0.3  # how long a wrong tilt and a wrong height stay about the same
 _FADING = 0.999  # of what was found, a row
 _LEAST_NOISE = 0.3  # of the noise assumed: rows that follow the force more closely than that tell no more
 _CALM_S = 1.0
 _OFTEN_S, _WEIGH_S = 0.024, 0.08  # between two rows that are learnt from, and two verdicts; one on each of the first
 _EACH = 100
-_JUMP_M_S, _JUMP_SIGMAS, _JUMP_M_S2 = 0.06, 5.0, 0.2
+_JUMP_M_S, _JUMP_SIGMAS = 0.06, 5.0
 _SETTLED_S = 0.4
 _BLIND_S = 1.0
 
-_COUNTS = [count for count, _, _ in _CAUSES.values()]
-_STOPS = np.cumsum(_COUNTS)
-_WHERE = {cause: slice(stop - count, stop) for cause, count, stop in zip(_CAUSES, _COUNTS, _STOPS, strict=True)}
-_OFF = np.repeat([off for _, off, _ in _CAUSES.values()], _COUNTS)
-_BESIDE = np.repeat([beside for _, _, beside in _CAUSES.values()], _COUNTS)
-# The first: all is well.
-_GUESSES = [frozenset(some) for most in range(3) for some in itertools.combinations(_CAUSES, most)]
-_FIGURES = len(_OFF)
-_OF_HEIGHT = np.arange(_FIGURES) == _WHERE["height"].start
-_U, _A, _TH = slice(0, 3), slice(3, 6), slice(6, 6 + _FIGURES)
-_ARM, _TILT, _BIAS = (slice(first + _FIGURES, first + 3 + _FIGURES) for first in (6, 9, 12))
-_HEIGHT = slice(15 + _FIGURES, 16 + _FIGURES)
+_U, _A, _TH = slice(0, 3), slice(3, 6), slice(6, 6 + FIGURES)
+_ARM, _TILT, _BIAS = (slice(first + FIGURES, first + 3 + FIGURES) for first in (6, 9, 12))
+_HEIGHT = slice(15 + FIGURES, 16 + FIGURES)
 _RATES = slice(6, 11)  # bias and scale of the gyro
-_SIZE = 16 + _FIGURES
+_SIZE = 16 + FIGURES
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RowSeen:
-    """A row in axes that do not rotate: velocity (3,), its covariance by the picture, and unit effects of each cause.
+    """A row in axes that do not rotate: velocity (3,), its covariance by the picture, and effects of errors of one unit.
 
-    ``units`` as :func:`flow.pair.shared_errors.unit_effects` names them, at the velocity that was expected
+    ``units`` (:class:`flow.pair.shared_errors.UnitEffects`) at the velocity that was expected
     (:meth:`InertiaCheck.expected`): those of the row itself have its noise in them, and would agree with it.
     ``rate_rad_s`` (3,) of the body, its own axes.
     """
@@ -80,7 +65,7 @@ class RowSeen:
     velocity_m_s: Array
     expected_m_s: Array
     covariance: Array
-    units: dict[str, Array]
+    units: UnitEffects
     R_still_body: Array
     R_still_camera: Array
     tilt_sigma_rad: float
@@ -107,20 +92,8 @@ class InertiaCheck:
     def __init__(self, module: Module, force: ForceSum, foreseen: Doubts | None = None) -> None:
         self._force = force
         self._foreseen = foreseen or Doubts()
-        alignment, gyro = module.alignment.sigma, module.gyro.sigma
-        said = np.concatenate(
-            [
-                gyro.bias_rad_s[:2],
-                np.zeros(3),
-                [module.camera.focal_sigma.max(), alignment.time_offset_s, module.range.sigma.scale],
-                module.alignment.rotation_sigma_rad,
-            ]
-        )
-        self._loose = np.hypot(said, _OFF) ** -2.0
-        tight = np.hypot(said, _BESIDE) ** -2.0
-        free = np.array([np.repeat([cause in guess for cause in _CAUSES], _COUNTS) for guess in _GUESSES])
-        self._weights = np.where(free, self._loose, tight)
-        self._chance = np.log(_OFF_CHANCE) * np.array([len(guess) for guess in _GUESSES])
+        self._loose, self._weights = weights(module)
+        self._chance = np.log(OFF_CHANCE) * np.array([len(guess) for guess in HYPOTHESES])
         self._state, self._covariance = np.zeros(_SIZE), np.zeros((_SIZE, _SIZE))
         self._covariance[_TH, _TH] = np.diag(1 / self._loose)
         self._covariance[_ARM, _ARM] = _ACCELEROMETER_M**2 * np.eye(3)
@@ -134,6 +107,7 @@ class InertiaCheck:
         self.wandering = Wandering()
         # Velocity less integrated force, with next to none of a single row's noise.
         self._calm = self._calm_change = np.zeros(3)
+        self._calm_change_sigma = np.inf  # of its worst axis, m/s^2
 
     @property
     def found(self) -> Doubts:
@@ -141,8 +115,8 @@ class InertiaCheck:
         return Doubts(self._guesses, self._learnt)
 
     def doubts(
-        self, units: dict[str, Array], velocity_m_s: Array, interval_s: float, rate_rad_s: Array
-    ) -> dict[str, Array]:
+        self, units: UnitEffects, velocity_m_s: Array, interval_s: float, rate_rad_s: Array
+    ) -> dict[ErrorSource, Array]:
         """Say what a row may be off by, by the rows before: effects (3, k), m/s, of the figures that seem wrong.
 
         Parameters
@@ -154,14 +128,14 @@ class InertiaCheck:
         rate_rad_s
             Of the body, (3,), its own axes.
         """
-        effects: dict[str, list[Array]] = {}
+        effects: dict[ErrorSource, list[Array]] = {}
         if not self._guesses:
             return {}
-        by_figure = _by_figure(units, velocity_m_s, interval_s, rate_rad_s)
+        effect = by_figure(units, velocity_m_s, interval_s, rate_rad_s)
         for guess in self._guesses:
-            parts = {cause: by_figure[:, _WHERE[cause]] @ guess.figures[_WHERE[cause]] for cause in guess.causes}
+            parts = {cause: effect[:, WHERE[cause]] @ guess.figures[WHERE[cause]] for cause in guess.causes}
             most = max(parts, key=lambda cause: float(np.linalg.norm(parts[cause])))
-            effects.setdefault(_TOLD_AS.get(most, most), []).append(np.sqrt(guess.more) * (by_figure @ guess.figures))
+            effects.setdefault(most, []).append(np.sqrt(guess.more) * (effect @ guess.figures))
         return {cause: np.column_stack(columns) for cause, columns in effects.items()}
 
     def expected(self, time_s: float, interval_s: float) -> Array | None:
@@ -174,18 +148,32 @@ class InertiaCheck:
     def jump(self, time_s: float, interval_s: float, velocity_m_s: Array, sigma_m_s: float) -> Array | None:
         """Give what a velocity (3,), axes that do not rotate, has too much by the force; None where that may be.
 
-        No craft jumps: a table edge that came under the camera, say, and that no range reading has shown yet.
+        No craft jumps: a table edge that came under the camera, say, and that no range reading has shown yet; or a crate
+        that fills most of the view and moves by itself. However long that lasts, the force tells how the craft's own
+        velocity went on, less and less surely: what is allowed grows with what is not known of gravity and bias.
         """
-        carried = self._carried(time_s, interval_s)
+        carried = self._carried(time_s, interval_s, blind_s=np.inf)
         if carried is None or self._time_s - self._begun_s < _SETTLED_S:
             return None
         miss = velocity_m_s - carried
-        most = _JUMP_M_S + _JUMP_SIGMAS * sigma_m_s + _JUMP_M_S2 * (time_s - self._time_s)
+        most = _JUMP_M_S + _JUMP_SIGMAS * float(np.hypot(sigma_m_s, self._drift_m_s(time_s - self._time_s)))
         return miss if float(np.linalg.norm(miss)) > most else None
 
-    def _carried(self, time_s: float, interval_s: float) -> Array | None:
+    def _drift_m_s(self, since_s: float) -> float:
+        """One-sigma of what the velocity carried on by the force is off by, so long after the last row that was heard."""
+        noise_m_s_rts = max(_NOISE_M_S_RTS, self._force.noise_m_s_rts)
+        return float(np.hypot(since_s * self._calm_change_sigma, np.sqrt(since_s) * noise_m_s_rts))
+
+    def wandering_m_s(self, time_s: float) -> Array:
+        """How far the speed of late wanders against the force (3,), one-sigma; see :class:`Wandering`."""
+        return self.wandering.faded_m_s(time_s - self._time_s)
+
+    def _carried(self, time_s: float, interval_s: float, *, blind_s: float = _BLIND_S) -> Array | None:
         since_s = time_s - self._time_s
-        broken = since_s > _BLIND_S or self._force.broken_since(self._time_s) or self._surprises >= _SURPRISES
+        begun = np.isfinite(since_s)
+        broken = (
+            not begun or since_s > blind_s or self._force.broken_since(self._time_s) or self._surprises >= _SURPRISES
+        )
         force = None if broken else self._force.mean(time_s, interval_s)
         return None if force is None else self._calm + since_s * self._calm_change + force
 
@@ -200,13 +188,22 @@ class InertiaCheck:
         force = self._force.mean(time_s, interval_s)
         if since_s < _OFTEN_S or force is None:
             return
-        for part, sigma in ((_U, 3.0), (_A, 20.0), (_TILT, tilt_sigma_rad), (_HEIGHT, height_sigma_m)):
+        # Gravity does not change while no row is heard: what was found of it stays, unless that itself is new.
+        known = self._time_s - self._begun_s >= _SETTLED_S and not self._force.broken_since(self._time_s)
+        if known:
+            carried = self._calm + since_s * self._calm_change + force
+            self.wandering.disagree(velocity_m_s, carried, self._drift_m_s(since_s) ** 2, self._shaken)
+        begun = [(_U, 3.0), (_TILT, tilt_sigma_rad), (_HEIGHT, height_sigma_m), *([] if known else [(_A, 20.0)])]
+        for part, sigma in begun:
             self._covariance[part, :], self._covariance[:, part] = 0.0, 0.0
             np.fill_diagonal(self._covariance[part, part], sigma**2)
         self._calm = velocity_m_s - force
-        self._calm_change = -self._force.steady()  # gravity
-        self._state[_U], self._state[_A], self._state[_TILT] = self._calm, self._calm_change, 0.0
-        self._state[_HEIGHT] = 0.0
+        self._state[_U], self._state[_TILT], self._state[_HEIGHT] = self._calm, 0.0, 0.0
+        if known:
+            self._covariance[_A, _A] += _WANDER_M_S2_RTS**2 * since_s * np.eye(3)
+        else:
+            self._calm_change, self._calm_change_sigma = -self._force.steady(), np.inf
+            self._state[_A] = self._calm_change
         self._surprises, self._time_s, self._begun_s = 0, time_s, time_s
 
     def learn(self, row: RowSeen) -> None:
@@ -215,19 +212,25 @@ class InertiaCheck:
         if force is None:
             return
         since_s, self._time_s = row.time_s - self._time_s, row.time_s
-        by_height = row.height_sigma_m * row.units["height"][:, 0]
+        by_height = row.height_sigma_m * row.units.height[:, 0]
         self.wandering.learn(
             since_s, row.velocity_m_s, row.expected_m_s, row.covariance.diagonal() + by_height**2, self._shaken
         )
         self._predict(since_s, row)
-        self._correct(row, force)
-        if row.time_s - self._begun_s < _SETTLED_S:
+        heard = self._correct(row, force)
+        if not heard:
+            self._calm = row.expected_m_s - force
+        elif row.time_s - self._begun_s < _SETTLED_S:
             self._calm = self._state[_U]
         else:
             self._calm = row.expected_m_s - force
             calm_s = _CALM_S / self._shaken  # what force adds to the noise of the picture must not build up
             self._calm += min(since_s / calm_s, 1.0) * (row.velocity_m_s - row.expected_m_s)
         self._calm_change = self._state[_A] + row.R_still_body @ self._state[_BIAS]
+        both = np.hstack([np.eye(3), row.R_still_body])  # gravity and bias together are known far better than either
+        parts = np.r_[_A, _BIAS]
+        variance = both @ self._covariance[np.ix_(parts, parts)] @ both.T
+        self._calm_change_sigma = float(np.sqrt(variance.diagonal().max()))
         foreseen = self._learnt < self._foreseen.rows
         if not foreseen and (self._learnt < _EACH or row.time_s - self._weighed_s >= _WEIGH_S):
             self._weighed_s = row.time_s
@@ -270,11 +273,12 @@ class InertiaCheck:
         self._remembered *= _FADING
         self._covariance = grown
 
-    def _correct(self, row: RowSeen, force: Array) -> None:
+    def _correct(self, row: RowSeen, force: Array) -> bool:
+        """Correct the state by a row; says whether it was heard: one that no figure explains must not bend any."""
         seen = np.zeros((3, _SIZE))
-        seen[:, _U], seen[:, _TH] = np.eye(3), _by_figure(row.units, row.expected_m_s, row.interval_s, row.rate_rad_s)
-        seen[:, _TILT] = row.units["down"] @ row.R_still_camera.T
-        seen[:, _HEIGHT] = row.units["height"]
+        seen[:, _U], seen[:, _TH] = np.eye(3), by_figure(row.units, row.expected_m_s, row.interval_s, row.rate_rad_s)
+        seen[:, _TILT] = row.units.down @ row.R_still_camera.T
+        seen[:, _HEIGHT] = row.units.height
         seen[:, _ARM] = -row.R_still_body @ skew(row.rate_rad_s[None])[0]
         miss = row.velocity_m_s - force - seen @ self._state
         lasting, noise = seen @ self._covariance @ seen.T, row.covariance + _PICTURE_M_S**2 * np.eye(3)
@@ -282,11 +286,13 @@ class InertiaCheck:
         spread = lasting + self._quiet * noise
         self._surprises = self._surprises + 1 if surprise > _SURPRISE else 0
         self._usual += 0.05 * (min(surprise, _SURPRISE) - self._usual)
-        spread *= max(1.0, surprise / _SURPRISE)
+        if surprise > _SURPRISE:
+            return False
         gain = self._covariance @ seen.T @ np.linalg.inv(spread)
         self._state = self._state + gain @ miss
         left = self._covariance - gain @ spread @ gain.T
         self._covariance = 0.5 * (left + left.T)
+        return True
 
     def _weigh(self) -> None:
         information = np.linalg.inv(self._covariance[_TH, _TH])
@@ -295,21 +301,28 @@ class InertiaCheck:
         # Rows that scatter more than they should tell less, and so does a force that shakes: it is in both sides.
         less_sure = max(1.0, self._usual / 3) * self._shaken**2
         information, learnt = information / less_sure, learnt / less_sure
-        alone = np.linalg.inv(information + np.diag(np.where(_OF_HEIGHT, 1.0, self._weights[0])))
-        self.scale_sigma = float(np.sqrt(alone[_OF_HEIGHT, _OF_HEIGHT].item()))
-        covariance = np.linalg.inv(information + np.eye(_FIGURES) * self._weights[:, None, :])
+        alone = np.linalg.inv(information + np.diag(np.where(OF_RANGE, 1.0, self._weights[0])))
+        self.scale_sigma = float(np.sqrt(alone[OF_RANGE, OF_RANGE].item()))
+        covariance = np.linalg.inv(information + np.eye(FIGURES) * self._weights[:, None, :])
         found = covariance @ learnt
         evidence = found @ learnt + np.linalg.slogdet(covariance)[1] + np.log(self._weights).sum(axis=1)
         weight = self._chance + 0.5 * evidence
         chance = np.exp(weight - weight.max())
         chance /= chance.sum()
         more = chance - _BELIEVED * np.exp(self._chance)
-        self._guesses = tuple(Guess(float(more[k]), _GUESSES[k], found[k]) for k in range(1, len(more)) if more[k] > 0)
+        self._guesses = tuple(
+            Guess(float(more[k]), HYPOTHESES[k], found[k], _range_scale(k, chance, found))
+            for k in range(1, len(more))
+            if more[k] > 0
+        )
 
 
-def _by_figure(units: dict[str, Array], velocity: Array, interval_s: float, rate_rad_s: Array) -> Array:
-    """Give the unit effects of all figures side by side, (3, number of figures)."""
-    gyro = units["gyro"] * interval_s
-    focal = units["focal_length"].sum(axis=1)[:, None]
-    columns = [gyro[:, :2], gyro * rate_rad_s, focal, units["clock"], velocity[:, None], units["mounting"]]
-    return np.hstack(columns)
+def _range_scale(hypothesis: int, chance: Array, found: Array) -> float:
+    """How far off the range's scale may be by a hypothesis: as it says, or as the one says that blames the range for the lens."""
+    sources = HYPOTHESES[hypothesis]
+    if ErrorSource.FOCAL_LENGTH in sources and ErrorSource.RANGE not in sources:
+        other = HYPOTHESES.index((sources - {ErrorSource.FOCAL_LENGTH}) | {ErrorSource.RANGE})
+        hypothesis = other if chance[other] > _TOLD_APART * chance[hypothesis] else hypothesis
+    if ErrorSource.RANGE not in HYPOTHESES[hypothesis]:
+        return 0.0
+    return float(found[hypothesis, WHERE[ErrorSource.RANGE].start])

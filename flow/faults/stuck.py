@@ -24,6 +24,7 @@ _FEWEST, _LEAST_S, _FORCE_LEAST_S = 4, 0.012, 0.05
 _TIMES_USUAL = 3  # as long as any run before, beyond which it is stuck
 _RANGE_LEAST_S, _COARSE = 0.2, 0.3  # digits coarser than so many sigmas of a reading leave it where it is by themselves
 _SAME_M = 1e-9
+_SURE, _LONGEST_CLIMB_S = 5.0, 0.25  # sigmas; a row's climb holds for no longer, as a pair of frames
 _TURNS_RAD_S = 0.02  # on some axis, beyond the bias: less is rest
 
 
@@ -85,6 +86,44 @@ class StuckRange:
         least_m, most_m = self._limits_m
         heard = (samples.range_m > least_m) & (samples.range_m < most_m)
         return samples.part(~(stuck & heard & (finest < self._coarse)))
+
+
+class NeverMoved:
+    """Holds a range that has shown one reading from the first on against the climb that the picture shows.
+
+    Nothing tells the digits of such a sensor, and at rest it may well stand: it is stuck once the height has changed by more
+    than the digits can hide that its stated noise leaves room for.
+
+    Parameters
+    ----------
+    noise_m
+        One-sigma of a reading. Digits of ``d`` alone make one of ``d / sqrt(12)``.
+    """
+
+    def __init__(self, noise_m: float) -> None:
+        self._digit_m = np.sqrt(12) * noise_m
+        self._reading_m: float | None = None
+        self._moved = False
+        self.stuck = False
+        """Whether the readings cannot be the height's."""
+        self._climbed_m = self._variance_m2 = self._lean_m = 0.0
+        self._climb_s = -np.inf
+
+    def hear(self, range_m: float) -> None:
+        """Take the next reading; a silence contradicts nothing."""
+        self._moved |= self._reading_m is not None and range_m != self._reading_m
+        self._reading_m = range_m
+        open_m = _SURE * float(np.hypot(np.sqrt(self._variance_m2), self._lean_m))
+        self.stuck = not self._moved and abs(self._climbed_m) > self._digit_m + open_m
+
+    def climb(self, time_s: float, down_m_s: float, sigma_m_s: float, lean_sigma_m_s: float) -> None:
+        """Take the vertical speed by the picture, as :meth:`flow.height.HeightFilter.add_climb` does."""
+        span_s, self._climb_s = time_s - self._climb_s, time_s
+        if self._moved or self._reading_m is None or span_s > _LONGEST_CLIMB_S:
+            return
+        self._climbed_m -= down_m_s * span_s
+        self._variance_m2 += (sigma_m_s * span_s) ** 2
+        self._lean_m += lean_sigma_m_s * span_s  # a wrong tilt lasts
 
 
 class _Runs:

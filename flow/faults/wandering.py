@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 Array: TypeAlias = NDArray[np.float64]
 
 _AVERAGED_S = 1.0
+_IDLE_S = 0.25  # the longest interval of a pair: sooner, rows are still heard one after the other
 _CHANCE = 1.5  # times the noise: its mean square over some 40 rows strays by a fifth
 # What the force leaves of it itself (measured: 2-15 mm/s in gusts); a single jump counts no more than the last.
 _OWN_M_S, _OWN_SHARE, _MOST_M_S = 0.012, 0.008, 0.5
@@ -29,6 +30,13 @@ class Wandering:
         """How far the speed of late wanders (3,), one-sigma; 0 where noise and force explain it."""
         return np.sqrt(np.maximum(self._beyond, 0.0))
 
+    def faded_m_s(self, idle_s: float) -> Array:
+        """Give the same so long after the last row that was heard: what is averaged over a second is forgotten as fast.
+
+        Else a band that is too wide for a row to be heard would stay so for ever.
+        """
+        return self.m_s * float(np.exp(-0.5 * max(idle_s - _IDLE_S, 0.0) / _AVERAGED_S))
+
     def learn(self, since_s: float, velocity_m_s: Array, expected_m_s: Array, variance: Array, shaken: float) -> None:
         """Hear a row.
 
@@ -43,7 +51,22 @@ class Wandering:
         shaken
             How many times the force is noisier than that of a quiet sensor.
         """
-        missed = np.minimum(np.abs(velocity_m_s - expected_m_s), _MOST_M_S)
-        own = shaken * _OWN_M_S + _OWN_SHARE * float(np.linalg.norm(velocity_m_s))
-        beyond = np.square(missed) - _CHANCE * variance - own**2
-        self._beyond += min(since_s / _AVERAGED_S, 1.0) * (beyond - self._beyond)
+        beyond = _unexplained(velocity_m_s, expected_m_s, variance, shaken)
+        self._beyond += (
+            min(since_s, _IDLE_S) / _AVERAGED_S * (beyond - self._beyond)
+        )  # after a gap a row counts as one row
+
+    def disagree(self, velocity_m_s: Array, carried_m_s: Array, drift_m2_s2: float, shaken: float) -> None:
+        """Hear a row that is taken for the ground although the force carried another velocity to it, both (3,).
+
+        Which of the two is right is open: the band holds the other one too, and forgets it within seconds.
+        """
+        open_m2_s2 = _unexplained(velocity_m_s, carried_m_s, np.full(3, drift_m2_s2), shaken)
+        self._beyond = np.maximum(self._beyond, open_m2_s2)
+
+
+def _unexplained(velocity_m_s: Array, expected_m_s: Array, variance: Array, shaken: float) -> Array:
+    """Square of what a velocity has beyond what noise and force explain, (3,)."""
+    missed = np.minimum(np.abs(velocity_m_s - expected_m_s), _MOST_M_S)
+    own = shaken * _OWN_M_S + _OWN_SHARE * float(np.linalg.norm(velocity_m_s))
+    return np.asarray(np.square(missed) - _CHANCE * variance - own**2)

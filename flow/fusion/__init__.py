@@ -2,25 +2,11 @@
 
 The path of the data: ``inputs`` (results of the estimator -> rows with their errors parted by how they go on) and
 ``samples`` (inertial samples that wait) -> ``filter`` (the causal filter, live or on a log), which carries ``belief`` on
-(``motion``, ``layout``), and corrects it by ``pictures``, ``ranging`` and ``anchors`` -> ``tape`` (the smoother) ->
+(``motion``, ``layout``), and corrects it by ``pictures``, ``ranging`` and ``anchors`` -> ``smoother`` ->
 ``state`` (quantities) -> ``fusedlog`` (``fused.csv``) and ``rawspeed`` (what a control loop needs to know of the raw rows);
-``fuse`` puts a recording through all of it.
+``fuse`` puts a recording through all of it. Names are loaded when they are first used; see ``__init__.pyi``.
 """
 
-from flow.fusion.filter import Filter
-from flow.fusion.fuse import FusedLog
-from flow.fusion.inputs import ImageRow, RowReader
-from flow.fusion.noise import InertialNoise
-from flow.fusion.state import FusedStates
-from flow.fusion.tape import Smoothed, Tape
+import lazy_loader
 
-__all__ = [
-    "Filter",
-    "FusedLog",
-    "FusedStates",
-    "ImageRow",
-    "InertialNoise",
-    "RowReader",
-    "Smoothed",
-    "Tape",
-]
+__getattr__, __dir__, __all__ = lazy_loader.attach_stub(__name__, __file__)

@@ -9,14 +9,14 @@ from numpy.typing import NDArray
 
 from flow.fusion import layout as at
 from flow.fusion.motion import integrate
+from flow.fusion.smoother import Correction, Run, Smoother
 from flow.fusion.state import put_right
-from flow.fusion.tape import Correction, Run, Tape
 
 Array: TypeAlias = NDArray[np.float64]
 
 
 class Belief:
-    """What is believed at a time; all that happens to it is taken down on the tape.
+    """What is believed at a time; all that happens to it is handed to the smoother.
 
     Parameters
     ----------
@@ -26,11 +26,13 @@ class Belief:
         See ``layout``.
     noise
         See :meth:`flow.fusion.noise.InertialNoise.packed`; rows change what is theirs in it.
-    tape
+    smoother
         None where nobody smooths.
     """
 
-    def __init__(self, time_s: float, values: Array, covariance: Array, noise: Array, tape: Tape | None) -> None:
+    def __init__(
+        self, time_s: float, values: Array, covariance: Array, noise: Array, smoother: Smoother | None
+    ) -> None:
         self.time_s = time_s
         self.values = values
         self.covariance = covariance
@@ -38,7 +40,7 @@ class Belief:
         self.lasting_m_s = np.zeros(3)
         self.range_scale = 0.0
         self.row_s = time_s
-        self._tape = tape
+        self._smoother = smoother
 
     def carry(self, time_s: Array, rate_rad_s: Array, force_m_s2: Array, *, ends_at_sample: bool = True) -> None:
         """Carry on over N steps between samples, the first of which is at the time of the values."""
@@ -46,8 +48,8 @@ class Belief:
         kept = np.empty((steps + 1, at.VALUES)), np.empty((steps, 4)), np.empty((steps, at.ERRORS, at.ERRORS))
         integrate(self.values, self.covariance, time_s, rate_rad_s, force_m_s2, self.noise, *kept)
         self.time_s = float(time_s[-1])
-        if self._tape is not None:
-            self._tape.run(
+        if self._smoother is not None:
+            self._smoother.run(
                 Run(
                     time_s=time_s[1:],
                     values=kept[0],
@@ -72,8 +74,8 @@ class Belief:
     def blend(self, transition: Array, more: Array) -> None:
         """Let errors become linear combinations of themselves, and something more on top."""
         self.covariance = transition @ self.covariance @ transition.T + more
-        if self._tape is not None:
-            self._tape.correction(Correction(transition=transition))
+        if self._smoother is not None:
+            self._smoother.correction(Correction(transition=transition))
 
     def correct(self, rows: Array, miss: Array, noise: Array, *, gate: float) -> tuple[bool, Array]:
         """Correct by a reading (Joseph's form), unless its squared normalised miss is beyond the gate; give that (M,) too.
@@ -93,12 +95,12 @@ class Belief:
         P = keep @ P @ keep.T + gain @ noise @ gain.T
         self.covariance = 0.5 * (P + P.T)
         put_right(self.values, gain @ miss)
-        if self._tape is not None:
-            self._tape.correction(Correction(rows=rows, weight=weight, miss=miss, keep=keep))
+        if self._smoother is not None:
+            self._smoother.correction(Correction(rows=rows, weight=weight, miss=miss, keep=keep))
         return True, normal
 
     def copy(self) -> Belief:
-        """Give another of its own, with no tape."""
+        """Give another of its own, with no smoother."""
         other = Belief(self.time_s, self.values.copy(), self.covariance.copy(), self.noise, None)
         other.lasting_m_s, other.range_scale, other.row_s = self.lasting_m_s, self.range_scale, self.row_s
         return other

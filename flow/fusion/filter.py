@@ -18,8 +18,8 @@ from flow.fusion.noise import InertialNoise
 from flow.fusion.pictures import PictureChain
 from flow.fusion.ranging import RangeReader, Reading
 from flow.fusion.samples import SampleQueue
+from flow.fusion.smoother import Smoother
 from flow.fusion.state import FusedStates, fused_state, level_rotation
-from flow.fusion.tape import Tape
 from flow.module import Module
 from flow.series import GyroSamples, RangeSamples
 
@@ -45,19 +45,40 @@ class Filter:
         The calibrated module.
     noise
         Of the inertial sensors; by default what the module file and common practice say.
-    tape
+    smoother
         Takes down what happens, for the smoother.
+
+    Examples
+    --------
+    A craft at rest, 1 m above the ground, whose rows say so:
+
+    >>> import numpy as np
+    >>> from flow import GyroSamples, read_module
+    >>> from flow.fusion import Filter, ImageRow
+    >>> module = read_module("sample_video/flight/module.yaml")
+    >>> time_s = np.arange(200) / 200
+    >>> rate_rad_s = np.tile(module.gyro.bias_rad_s, (200, 1))
+    >>> accel_m_s2 = np.tile([0.0, 0.0, -9.80665], (200, 1))
+    >>> filter_ = Filter(module)
+    >>> filter_.push_gyro(GyroSamples(time_s=time_s, rate_rad_s=rate_rad_s, accel_m_s2=accel_m_s2))
+    >>> for k in range(40):
+    ...     filter_.push_row(ImageRow(start_s=0.02 * k, end_s=0.02 * (k + 1), velocity_m_s=np.zeros(3),
+    ...                               image_m2_s2=np.full(3, 1e-4), drift_m2_s2=np.zeros(3), lasting_m_s=np.zeros(3),
+    ...                               height_m=1.0, height_sigma_m=0.01, lean_rad=0.01, reach_gain=1.0))
+    >>> state = filter_.state()
+    >>> bool(np.abs(state.velocity_m_s).max() < 1e-3), bool(state.velocity_sigma_m_s.max() < 0.01)
+    (True, True)
     """
 
-    def __init__(self, module: Module, noise: InertialNoise | None = None, *, tape: Tape | None = None) -> None:
+    def __init__(self, module: Module, noise: InertialNoise | None = None, *, smoother: Smoother | None = None) -> None:
         self._module = module
         self._noise = InertialNoise.of(module) if noise is None else noise
-        self._tape = tape
+        self._smoother = smoother
         self._samples = SampleQueue()
         self._ranging = RangeReader(module)
         self._pictures = PictureChain(self._ranging)
         self._belief: Belief | None = None
-        self._told_s = -np.inf  # samples up to here are on the tape
+        self._told_s = -np.inf  # samples up to here are handed to the smoother
         self._anchors = AnchorReader()
         self.innovations: deque[Array] = deque(maxlen=_KEPT)
         """Normalised innovations (3,) of the newest rows: of variance 1 and new in every row, if all noise is as told."""
@@ -111,7 +132,7 @@ class Filter:
             self._anchors.see(self._belief, sight)
 
     def finish(self) -> None:
-        """Carry the state on to the last sample, and have the tape give out the rest."""
+        """Carry the state on to the last sample, and have the smoother give out the rest."""
         if self._belief is not None:
             self._advance(self._samples.latest_s)
         self._lose(np.inf)
@@ -150,7 +171,7 @@ class Filter:
         variance[at.HEIGHT], variance[at.LEAN] = row.height_sigma_m**2, row.lean_rad**2
         variance[at.DRIFT] = row.drift_m2_s2
         noise = self._noise.packed(self._module)
-        self._belief = Belief(row.start_s, values, np.diag(variance), noise, self._tape)
+        self._belief = Belief(row.start_s, values, np.diag(variance), noise, self._smoother)
         self._ranging.forget(row.start_s)
         self._pictures = PictureChain(self._ranging)
         self._anchors.forget()
@@ -160,16 +181,16 @@ class Filter:
         if self._belief is not None:
             self._told_s = self._belief.time_s
         self._belief = None
-        if self._tape is not None:
-            self._tape.end()
+        if self._smoother is not None:
+            self._smoother.end()
         self._idle(at_s)
 
     def _idle(self, until_s: float) -> None:
         """Let samples and readings go that have no state: none begins there any more."""
         time_s = self._samples.time_s
         passed = time_s[(time_s > self._told_s + 1e-9) & (time_s <= until_s + 1e-9)]
-        if len(passed) and self._tape is not None:
-            self._tape.idle(passed)
+        if len(passed) and self._smoother is not None:
+            self._smoother.idle(passed)
         self._told_s = max(self._told_s, until_s)
         self._samples.forget(until_s - _BEFORE_S)
         self._ranging.forget(until_s - _BEFORE_S)

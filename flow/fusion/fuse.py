@@ -12,13 +12,14 @@ from typing import Any, Generic, TypeAlias, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
+from flow.error_sources import ErrorSource
 from flow.fusion.filter import Filter
 from flow.fusion.fusedlog import STATUS, FusedLogWriter
 from flow.fusion.inputs import RowReader
 from flow.fusion.motion import GRAVITY_M_S2
 from flow.fusion.noise import InertialNoise
 from flow.fusion.rawspeed import RawSpeed
-from flow.fusion.tape import Smoothed, Tape
+from flow.fusion.smoother import Smoothed, Smoother
 from flow.numerics.running_median import RunningMedian
 from flow.recording import Recording
 from flow.result import FrameResult
@@ -49,6 +50,21 @@ class FusedLog:
     ------
     DataError
         The place cannot be written, or a log cannot serve.
+
+    Examples
+    --------
+    >>> import itertools, tempfile
+    >>> from pathlib import Path
+    >>> import flow
+    >>> from flow.fusion import FusedLog
+    >>> recording = flow.open_recording("sample_video/flight")
+    >>> path = Path(tempfile.mkdtemp()) / "fused.csv"
+    >>> with FusedLog(recording, path) as fused:
+    ...     for result in itertools.islice(flow.measure(recording, first_pass=False), 20):
+    ...         fused.add(result)
+    ...     summary = fused.finish()
+    >>> path.read_text().splitlines()[0][:40]
+    'time_s,forward_m_s,right_m_s,down_m_s,fo'
     """
 
     def __init__(self, recording: Recording, path: str | os.PathLike[str]) -> None:
@@ -70,8 +86,8 @@ class FusedLog:
         self._ranges = _Until(recording.range())
         self._raw = RawSpeed(module.camera.readout_s)
         self._medians = [RunningMedian() for _ in range(4)]  # three sigmas, the accelerometer's noise
-        self._tape = Tape(self._receive, self._without)
-        self._filter = Filter(module, self._noise, tape=self._tape)
+        self._smoother = Smoother(self._receive, self._without)
+        self._filter = Filter(module, self._noise, smoother=self._smoother)
         self._rows = RowReader(module)
 
     def __enter__(self) -> FusedLog:
@@ -93,7 +109,8 @@ class FusedLog:
         self._raw.add(row)
         self._filter.push_row(row)
         sight = None if result.position is None else result.position.sight
-        if sight is not None and "relief" not in result.effects_m_s:  # over uneven ground way and turn bend each other
+        # Over uneven ground way and turn bend each other.
+        if sight is not None and ErrorSource.RELIEF not in result.effects_m_s:
             self._filter.push_sight(sight)
 
     def finish(self) -> dict[str, Any]:

@@ -8,28 +8,15 @@ from typing import TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
+from flow.columns import FUSED
 from flow.disk.files import RowWriter
+from flow.fusion.smoother import Smoothed
 from flow.fusion.state import FusedStates
-from flow.fusion.tape import Smoothed
+from flow.statuses import FUSED_STATUSES
 
 Array: TypeAlias = NDArray[np.float64]
 
-COLUMNS = (
-    "time_s",
-    *("forward_m_s", "right_m_s", "down_m_s", "forward_sigma_m_s", "right_sigma_m_s", "down_sigma_m_s"),
-    *("roll_rad", "pitch_rad", "roll_sigma_rad", "pitch_sigma_rad", "height_m", "height_sigma_m"),
-    *(f"gyro_bias_{axis}_rad_s" for axis in "xyz"),
-    *(f"gyro_bias_{axis}_sigma_rad_s" for axis in "xyz"),
-    *(f"accel_bias_{axis}_m_s2" for axis in "xyz"),
-    *(f"accel_bias_{axis}_sigma_m_s2" for axis in "xyz"),
-    "status",
-)
-STATUS = {
-    "ok": "the picture gives a speed here",
-    "bridged": "the picture gives none here: inertial sensors alone, between the rows before and after",
-    "no_state": "no row of the speed log to start from, or no inertial samples",
-    "uncertain": "the error band is wider than the speed is worth",
-}
+STATUS = {status.word: status.meaning for status in FUSED_STATUSES}
 """Every status, in words."""
 
 _BRIDGED_S = 0.1
@@ -47,7 +34,7 @@ class FusedLogWriter(RowWriter):
     """
 
     def __init__(self, path: str | os.PathLike[str]) -> None:
-        super().__init__(path, COLUMNS)
+        super().__init__(path, FUSED)
         self.rows_by_status = dict.fromkeys(STATUS, 0)
 
     def write(self, smoothed: Smoothed) -> None:
@@ -86,4 +73,4 @@ def _table(states: FusedStates) -> Array:
 
 
 def _empty(time_s: float, word: str) -> str:
-    return f"{time_s:.6f}" + "," * (len(COLUMNS) - 1) + word + "\n"
+    return f"{time_s:.6f}" + "," * (len(FUSED.columns) - 1) + word + "\n"

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
 
+from flow.error_sources import SOURCES, ErrorSource, Follows, Lasts
 from flow.module import Module
 from flow.pair.shared_errors import noise_span_s
 from flow.result import FrameResult
@@ -24,6 +26,14 @@ _SLOW_M_S = 0.05
 # codec lets blocks creep for some pictures: rows added up miss by so much more than differences of pictures would
 # (spectra of rendered hovers, lossless, MJPEG and H.264, 0.2 to 4 Hz).
 _DRIFTING = 0.01
+_NONE = np.zeros(3)
+_STATES = frozenset({ErrorSource.HEIGHT, ErrorSource.GYRO_NOISE, ErrorSource.GYRO_BIAS})
+"""Sources that the filter models itself: they reach it by other ways than the row's sigmas."""
+_UNLIKE_STRETCHES = frozenset({ErrorSource.TILT})  # the tilt hears the same rows: what it leaves does not average out
+SINGLE_FRAMES = frozenset(s for s in SOURCES if s.lasts is Lasts.FRAME)
+LASTING = frozenset(s for s in SOURCES if s.lasts is Lasts.FLIGHT) - _STATES | _UNLIKE_STRETCHES
+DRIFTING = frozenset(s for s in SOURCES if s.lasts is Lasts.STRETCH) - _STATES - _UNLIKE_STRETCHES
+_LASTING_DOWN = frozenset(s for s in LASTING if s.follows is not Follows.BODY)  # what leans the axes counts as lean
 _LEANING = 0.25  # of what a wrong tilt does to the vertical comes and goes with manoeuvres, and lasts as briefly
 
 
@@ -38,7 +48,7 @@ class ImageRow:
     velocity_m_s
         (3,), level axes, the mean between the two; None where the row has none.
     image_m2_s2
-        (3,), variance by the picture's noise, level axes.
+        (3,), variance by what belongs to single frames, level axes: the picture's noise and false stamps.
     drift_m2_s2
         (3,), variance by what lasts for some rows: see :data:`_DRIFTING`; uneven ground and moving light among it.
     lasting_m_s
@@ -49,6 +59,16 @@ class ImageRow:
         One-sigma of the tilt behind the row's level axes.
     reach_gain
         How much of (turn x height of the camera) a wrong turn adds to the velocity: 1 for a narrow view.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from flow.fusion import ImageRow
+    >>> row = ImageRow(start_s=0.0, end_s=0.02, velocity_m_s=np.array([0.5, 0.0, 0.0]), image_m2_s2=np.full(3, 1e-5),
+    ...                drift_m2_s2=np.zeros(3), lasting_m_s=np.zeros(3), height_m=1.0, height_sigma_m=0.01, lean_rad=0.01,
+    ...                reach_gain=1.0)
+    >>> row.interval_s
+    0.02
     """
 
     start_s: float
@@ -75,11 +95,17 @@ class RowReader:
     ----------
     module
         The calibrated module.
+
+    Examples
+    --------
+    >>> import flow
+    >>> from flow.fusion import RowReader
+    >>> recording = flow.open_recording("sample_video/flight")
+    >>> result = next(flow.measure(recording, positions=False, first_pass=False))
+    >>> row = RowReader(recording.module).row(result)
+    >>> row.interval_s == result.row.interval_s, row.velocity_m_s.shape
+    (True, (3,))
     """
-
-    _LASTING = ("focal_length", "mounting", "clock", "lever_arm", "tilt")
-
-    _DRIFTING = ("acceleration", "relief", "light", "accelerometer")  # as long as the same ground is in view
 
     def __init__(self, module: Module) -> None:
         self._module = module
@@ -101,29 +127,28 @@ class RowReader:
         velocity = row.velocity.vector_m_s if isinstance(row.velocity, LevelVelocity) else None
         if velocity is None:
             effects = {}
-        none = np.zeros(3)
-        image = np.square(effects.get("image", none))
-        lean = np.hypot(effects.get("tilt", none)[2], effects.get("mounting", none)[2])
+        by = {source: effects.get(source, _NONE) for source in SOURCES}
+        image = np.square(by[ErrorSource.IMAGE])
+        lean = np.hypot(by[ErrorSource.TILT][2], by[ErrorSource.MOUNTING][2])
         speed = max(_SLOW_M_S, 0.0 if velocity is None else float(np.hypot(velocity[0], velocity[1])))
-        lasting = np.sqrt(sum((np.square(effects.get(cause, none)) for cause in self._LASTING), none))
-        lasting[2] = np.hypot(effects.get("clock", none)[2], effects.get("focal_length", none)[2])
-        tilt = effects.get("tilt", none)
+        lasting = np.sqrt(_variance(by, LASTING))
+        lasting[2] = np.sqrt(_variance(by, _LASTING_DOWN)[2])
         return ImageRow(
             start_s=start_s,
             end_s=end_s,
             velocity_m_s=velocity,
-            image_m2_s2=image,
+            image_m2_s2=_variance(by, SINGLE_FRAMES),
             drift_m2_s2=(
                 _DRIFTING * image
                 + _crept(image, end_s - start_s)
-                + np.square([0.0, 0.0, _LEANING * tilt[2]])
-                + sum((np.square(effects.get(cause, none)) for cause in self._DRIFTING), none)
+                + np.square([0.0, 0.0, _LEANING * by[ErrorSource.TILT][2]])
+                + _variance(by, DRIFTING)
             ),
             lasting_m_s=lasting,
             height_m=row.height_m,
             height_sigma_m=row.height_sigma_m,
             lean_rad=float(np.clip(lean / speed, _LEAST_LEAN_RAD, _MOST_LEAN_RAD)),
-            reach_gain=self._reach_gain(effects.get("gyro_noise", none), row.height_m, end_s - start_s),
+            reach_gain=self._reach_gain(by[ErrorSource.GYRO_NOISE], row.height_m, end_s - start_s),
         )
 
     def _reach_gain(self, by_gyro: Array, height_m: float | None, interval_s: float) -> float:
@@ -135,6 +160,10 @@ class RowReader:
         return (
             float(np.clip(np.hypot(by_gyro[0], by_gyro[1]) / plain, 0.5, 2.0)) if plain > 0 and by_gyro.any() else 1.0
         )
+
+
+def _variance(by: Mapping[ErrorSource, Array], some: Iterable[ErrorSource]) -> Array:
+    return np.asarray(sum((np.square(by[source]) for source in some), _NONE))
 
 
 def _crept(image_m2_s2: Array, interval_s: float) -> Array:

@@ -26,6 +26,13 @@ class InertialNoise:
     The accelerometer's defaults are those of low-cost silicon sensors (common practice, from memory: 1 to 4 mm/s^2 per
     root hertz; a zero offset within 8 mg after a calibration, as :class:`flow.tilt.InertialTilt` assumes; half a per cent
     of scale and of skew; the rest is their slow wander with temperature). The module file says how noisy its gyro is.
+
+    Examples
+    --------
+    >>> import flow
+    >>> from flow.fusion import InertialNoise
+    >>> InertialNoise.of(flow.read_module("sample_video/flight/module.yaml")).gyro_rad_s_rthz
+    (0.00012, 0.00012, 0.00012)
     """
 
     gyro_rad_s_rthz: tuple[float, float, float]

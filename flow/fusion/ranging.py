@@ -9,9 +9,10 @@ from typing import TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
+from flow.air import air_scale_sigma
 from flow.fusion import layout as at
 from flow.fusion.inputs import ImageRow
-from flow.height import ZERO_CELSIUS_K, origin_height
+from flow.height import origin_height
 from flow.module import Module
 from flow.series import RangeSamples
 
@@ -20,7 +21,6 @@ Array: TypeAlias = NDArray[np.float64]
 _GATE_SIGMA = 5.0
 _LEAST_GATE = 0.01  # of the height
 _ROWS_AGAINST = 3
-_AIR_SIGMA_K = 6.0  # as flow.height: of an air temperature that nobody logged
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -113,6 +113,4 @@ class RangeReader:
         """One-sigma of the height's scale, which no reading shows: scale, offset and speed of sound."""
         sensor = self._module.range
         share = np.hypot(sensor.sigma.scale, sensor.sigma.offset_m / max(float(values[at.V_HEIGHT]), 0.05))
-        if sensor.assumed_air_temperature_c is not None and self._air_c is None:
-            share = np.hypot(share, 0.5 * _AIR_SIGMA_K / (ZERO_CELSIUS_K + sensor.assumed_air_temperature_c))
-        return float(share)
+        return float(np.hypot(share, air_scale_sigma(sensor, self._air_c)))

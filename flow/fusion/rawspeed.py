@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from flow.fusion.inputs import ImageRow
-from flow.fusion.tape import Smoothed
+from flow.fusion.smoother import Smoothed
 
 Array: TypeAlias = NDArray[np.float64]
 

@@ -26,6 +26,18 @@ class FusedStates:
     ``velocity_m2_s2`` (N, 3, 3); ``tilt_rad`` (N, 2) roll and pitch; ``height_m`` (N,) of the body origin above the
     ground; ``gyro_bias_rad_s`` and ``accel_bias_m_s2`` (N, 3) in body axes. Each
     ``..._sigma_...`` is the one-sigma of its namesake.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from flow.fusion import FusedStates
+    >>> three, two = np.zeros((1, 3)), np.zeros((1, 2))
+    >>> states = FusedStates(time_s=np.array([0.5]), velocity_m_s=np.array([[1.2, 0.0, 0.0]]),
+    ...                      velocity_m2_s2=np.diag([1e-4, 1e-4, 4e-4])[None], tilt_rad=two, tilt_sigma_rad=two,
+    ...                      height_m=np.array([1.5]), height_sigma_m=np.array([0.01]), gyro_bias_rad_s=three,
+    ...                      gyro_bias_sigma_rad_s=three, accel_bias_m_s2=three, accel_bias_sigma_m_s2=three)
+    >>> states.velocity_sigma_m_s
+    array([[0.01, 0.01, 0.02]])
     """
 
     time_s: Array

@@ -9,6 +9,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from flow.wording import counted
+
 Picture: TypeAlias = NDArray[np.uint8] | NDArray[np.uint16]
 
 COMPRESSED = "sensor_msgs/msg/CompressedImage"
@@ -60,7 +62,7 @@ def as_luma(picture: Picture, bits: int) -> NDArray[np.uint8]:
 def _decompressed(message: Any) -> Picture:
     name = str(message.format)
     if "compressedDepth" in name:
-        raise PictureError(f"{name!r} holds distances, not a picture")
+        raise PictureError(f"{name!r} holds distances, not an image")
     try:
         picture = cv2.imdecode(
             np.frombuffer(message.data, np.uint8), cv2.IMREAD_ANYDEPTH | cv2.IMREAD_IGNORE_ORIENTATION
@@ -82,8 +84,8 @@ def _raw(message: Any) -> Picture:
     height, width, step = int(message.height), int(message.width), int(message.step)
     stored = np.frombuffer(message.data, np.uint8)
     if step < width * channels * dtype.itemsize or len(stored) < step * height or not height * width:
-        said = f"{width} x {height} px of {name} in rows of {step} bytes"
-        raise PictureError(f"{said} do not fit its {len(stored)} bytes; is the recording cut short?")
+        said = f"{width} x {height} px of {name} in rows of {counted(step, 'byte')}"
+        raise PictureError(f"{said} do not fit its {counted(len(stored), 'byte')}; is the recording cut short?")
     rows = stored[: step * height].reshape(height, step)[:, : width * channels * dtype.itemsize]
     values = np.ascontiguousarray(rows).view(dtype).astype(dtype.newbyteorder("="), copy=False)
     return np.ascontiguousarray(convert(values if channels == 1 else values.reshape(height, width, channels)))

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from flow.errors import DataError
 from flow.intake.axes import R_body_log
 from flow.intake.bag_samples import Samples
-from flow.intake.log_checks import FASTEST_TURN_RAD_S, WILD_TURN_RAD_S, axes_by_gravity
+from flow.intake.log_checks import FASTEST_TURN_RAD_S, WILD_TURN_RAD_S, by_gravity
 from flow.intake.units import STANDARD_GRAVITY_M_S2
 from flow.series import GyroSamples
 
@@ -81,6 +81,5 @@ def _check_gravity(accel_m_s2: Array, imu: Samples, path: Path, axes: str) -> No
         return
     raw = np.median(imu.values[~np.isnan(imu.values[:, 3:]).any(axis=1), 3:], axis=0)
     read = f"({raw[0]:+.1f}, {raw[1]:+.1f}, {raw[2]:+.1f}) m/s2 on its x, y, z (median)"
-    remedy = f"is it --axes '{axes_by_gravity(raw)}' (gravity does not tell which way is forward)?"
-    problem = f"the accelerometer reads {read}, which axes {axes!r} do not make 9.8 upwards; {remedy}"
+    problem = f"the accelerometer reads {read}, which axes {axes!r} do not make 9.8 upwards; {by_gravity(raw[None])}"
     raise DataError(problem, path=path, key=imu.topic.name)

@@ -179,7 +179,7 @@ def picture_of(message: Any, topic: Topic, number: int, path: Path) -> Any:
 
 def _check_stamp(now_ns: int, least_ns: int, number: int, topic: Topic, path: Path) -> None:
     if now_ns == 0:
-        problem = "header stamps are 0: nobody stamped the measurement; arrival times are no substitute"
+        problem = "header stamps are 0: the measurement has no time stamp; arrival times are no substitute"
         raise DataError(f"message {number}: {problem}", path=path, key=topic.name)
     if now_ns < least_ns:
         problem = f"message {number}: the header stamp {now_ns * 1e-9:.9f} s runs backwards; was the clock set back?"

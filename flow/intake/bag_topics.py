@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from flow.errors import DataError
+from flow.wording import counted
 
 POSES = ("geometry_msgs/msg/PoseStamped", "geometry_msgs/msg/PoseWithCovarianceStamped")
 ODOMETRY = "nav_msgs/msg/Odometry"
@@ -77,7 +78,7 @@ def _chosen(part: str, topics: list[Topic], named: str | None, path: Path) -> To
         return _named(part, topics, fitting, named, path)
     if len(fitting) > 1:
         leave = "" if part in _NEEDED else f", or --topic {part}={NONE} to leave it out"
-        problem = f"holds {len(fitting)} topics for {part}: {_shown(fitting)}; choose with --topic {part}=NAME{leave}"
+        problem = f"holds {counted(len(fitting), 'topic')} for {part}: {_shown(fitting)}; choose with --topic {part}=NAME{leave}"
         raise DataError(problem, path=path)
     if not fitting and part in _NEEDED:
         problem = f"holds no message of {_ARTICLE[part]} topic ({_types(part)}); it has {_shown(topics)}"

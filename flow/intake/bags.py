@@ -19,6 +19,7 @@ from flow.intake.bag_topics import NONE, PARTS, Topic, chosen_topics
 from flow.intake.gathered import Gathered, GatheredFrames, Origin, Picture, sha256
 from flow.lens_values import ForeignLens, camera_values
 from flow.series import RangeSamples, Truth
+from flow.wording import counted
 
 __all__ = ["PARTS", "is_bag", "read_bag"]
 
@@ -106,7 +107,7 @@ def read_bag(
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _BagPictures:
-    """The grey pictures of a bag, read anew and one at a time whenever they are iterated."""
+    """The grey images of a bag, read anew and one at a time whenever they are iterated."""
 
     path: Path
     listed: Pictures
@@ -122,7 +123,7 @@ class _BagPictures:
                 found_px = picture.shape[1], picture.shape[0]
                 if found_px != size_px:
                     sizes = f"{size_px[0]} x {size_px[1]} to {found_px[0]} x {found_px[1]} px"
-                    problem = f"the picture size changes from {sizes} at message {number}; record one camera a topic"
+                    problem = f"the image size changes from {sizes} at message {number}; record one camera a topic"
                     raise DataError(problem, path=self.path, key=topic.name)
                 yield as_luma(picture, self.listed.bits)
 
@@ -172,7 +173,7 @@ def _camera(held: BagSamples, topics: Mapping[str, Topic], path: Path, remarks: 
         return None
     name, image = topics["camera-info"].name, held.pictures.topic.name
     K, D, R, P = (np.asarray(getattr(info, key, getattr(info, key.upper(), ()))) for key in "kdrp")
-    pictures = f"pictures of {held.pictures.width_px} x {held.pictures.height_px} px"
+    pictures = f"images of {held.pictures.width_px} x {held.pictures.height_px} px"
     if not K.any():
         remarks.append(f"{name}: K is 0, the camera was never calibrated; no lens is taken over")
         return None
@@ -209,7 +210,7 @@ def _ranges(readings: Samples | None, zero_ns: int, path: Path) -> RangeSamples 
         return None
     known = ~np.isnan(readings.values[:, 0])
     if not known.any():
-        problem = f"none of its {len(known)} readings lies within the limits that it states itself"
+        problem = f"none of its {counted(len(known), 'reading')} lies within the limits that it states itself"
         remedy = "give --topic range=none for a recording without"
         raise DataError(f"{problem}; {remedy}", path=path, key=readings.topic.name)
     time_s = _seconds(readings.stamp_ns[known], zero_ns)

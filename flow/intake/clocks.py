@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from flow.camera import Lens
 from flow.errors import DataError
+from flow.figures import with_sigma
 from flow.intake.axes import R_body_log, axes_text, nearest_axes
 from flow.intake.clock_fit import ClockFit, fit_clock
 from flow.intake.clock_search import SHORTEST_S, CoarseOffset, find_offset
@@ -62,11 +63,10 @@ class ClockMatch:
 
     def __str__(self) -> str:
         fit, coarse = self.fit, self.coarse
-        offset = f"camera time {fit.offset_s:+.4f} s = gyro time, ± {1e3 * fit.sigma_s:.2f} ms"
-        drift = (
-            f"drift {1e6 * fit.drift:+.1f} ± {1e6 * fit.drift_sigma:.1f} ppm" if fit.drift else "no drift to be seen"
-        )
-        share = f"the gyro explains {100 * coarse.explained:.1f} % of the picture's turning"
+        offset = f"camera time {with_sigma(fit.offset_s, fit.sigma_s, signed=True)} s = gyro time"
+        ppm = with_sigma(1e6 * fit.drift, 1e6 * fit.drift_sigma, "ppm", signed=True)
+        drift = f"drift {ppm}" if fit.drift else "no significant drift"
+        share = f"the gyro explains {100 * coarse.explained:.1f} % of the image rotation"
         second = f", {100 * max(coarse.rival_explained, 0):.0f} % at the second best offset ({coarse.rival_s:+.2f} s)"
         return f"{offset}; {drift}; {share}{second if np.isfinite(coarse.rival_s) else ''}"
 
@@ -107,9 +107,11 @@ def match_clocks(
     """
     rates = picture_rates(pictures, times_s, Lens(module.camera), progress)
     if len(rates.known) < 10:
-        raise DataError(f"its frames are too far apart to tell how the camera turned: {pace(times_s)}", path=video_path)
+        raise DataError(
+            f"its frames are too far apart to estimate the camera rotation: {pace(times_s)}", path=video_path
+        )
     if rates.known.sum() < 10:
-        raise DataError("shows too little texture to tell how the camera turned", path=video_path)
+        raise DataError("shows too little texture to estimate the camera rotation", path=video_path)
     coarse = find_offset(rates, gyro)
     if coarse is None:
         lengths = f"the video lasts {np.ptp(times_s):.1f} s, the log {np.ptp(gyro.time_s):.1f} s"
@@ -131,39 +133,43 @@ def match_clocks(
 
 def _check_match(coarse: CoarseOffset, path: Path) -> None:
     picture, gyro = np.degrees(coarse.picture_rad_s), np.degrees(coarse.gyro_rad_s)
-    turning = f"the picture turns at {picture:.2g} deg/s RMS, the gyro at {gyro:.2g}"
+    turning = f"the image rotates at {picture:.2g} deg/s RMS, the gyro at {gyro:.2g}"
     remedy = "rock the craft by hand for ten seconds, irregularly, and record that; or give --clock SECONDS"
     unlikely = coarse.explained < _LEAST_EXPLAINED or coarse.lead < _LEAST_LEAD
     if unlikely and min(coarse.picture_rad_s, coarse.gyro_rad_s) < _LEAST_RAD_S:
         raise DataError(f"hardly any turning to match clocks by: {turning}; {remedy}", path=path)
     if coarse.explained < _LEAST_EXPLAINED:
         best = f"even at the best offset ({coarse.offset_s:.2f} s) it explains {100 * coarse.explained:.0f} %"
-        problem = f"does not turn as the picture does: {best} of the picture's turning"
+        problem = f"does not rotate as the image does: {best} of the image rotation"
         raise DataError(f"{problem} ({turning}); is it the log of this video? else {remedy}", path=path)
     if unlikely or 1 - coarse.rival_explained < _RIVAL * (1 - coarse.explained) + 0.02:
         both = f"{coarse.offset_s:.2f} s ({100 * coarse.explained:.0f} % explained)"
         other = f"{coarse.rival_s:.2f} s ({100 * coarse.rival_explained:.0f} %)"
-        problem = f"the motion does not tell the clock: offsets of {both} and {other} fit too much alike"
+        problem = (
+            f"the clock offset is not observable from this motion: offsets of {both} and {other} fit too much alike"
+        )
         raise DataError(f"{problem}; {remedy}", path=path)
 
 
 def _check_axes(coarse: CoarseOffset, module: Module, axes: str | None, path: Path) -> str:
     """Give the axes that fit the picture; refuse those given where others do."""
     if coarse.mirrored:
-        problem = "turns as the mirror image of what the picture shows: the sign of one axis, or of all three, is wrong"
+        problem = "rotates as the mirror image of what the video shows: the sign of one axis, or of all three, is wrong"
         raise DataError(f"{problem}; turn it with a minus before the column (--map gyro=X,Y,-Z:UNIT)", path=path)
     _check_scale(coarse, path)
     nearest, away_rad = nearest_axes(module.alignment.R_body_camera.as_matrix() @ coarse.R_camera_gyro)
     if not coarse.second_axis:
         if axes is None:
-            raise DataError("turns about one axis only, which does not tell its axes; give --axes", path=path)
+            raise DataError(
+                "rotates about one axis only, from which its axes are not observable; give --axes", path=path
+            )
         return axes
     if away_rad > _AXES_RAD:
         problem = f"its axes stand {np.degrees(away_rad):.0f} degrees away from any right-angled mounting"
         raise DataError(f"{problem}; is alignment.camera_to_body_wxyz of the module right?", path=path)
     found = axes_text(nearest @ (np.eye(3) if axes is None else R_body_log(axes)))
     if axes is not None and not np.allclose(nearest, np.eye(3)):
-        problem = f"with axes {axes!r} it turns about other axes than the picture does"
+        problem = f"with axes {axes!r} it rotates about other axes than the image does"
         raise DataError(f"{problem}; is it --axes '{found}', or is the module mounted otherwise?", path=path)
     return found
 
@@ -180,5 +186,5 @@ def _check_scale(coarse: CoarseOffset, path: Path) -> None:
         if ours != theirs and abs(np.log(coarse.scale / (true / read))) < _OTHER_SCALE
     ]
     meant = f"is it in {units[0]}?" if units else "is its unit right?"
-    problem = f"turns at {1 / coarse.scale:.3g} times the rate that the picture shows; {meant}"
+    problem = f"turns at {1 / coarse.scale:.3g} times the rate that the video shows; {meant}"
     raise DataError(f"{problem} say with --map gyro=X,Y,Z:UNIT, and check the lens", path=path)

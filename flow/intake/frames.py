@@ -21,6 +21,7 @@ from flow.intake.mapping import NAMES, FramesSource
 from flow.intake.sniff import is_number, read_columns, sniff
 from flow.intake.units import unit
 from flow.video import Video
+from flow.wording import counted
 
 Array: TypeAlias = NDArray[np.float64]
 
@@ -57,7 +58,7 @@ class Pictures:
             picture = _read(path)
             if (found := (picture.shape[1], picture.shape[0])) != self.size_px:
                 sizes = f"{found[0]} x {found[1]} px, the first {self.size_px[0]} x {self.size_px[1]} px"
-                raise DataError(f"is {sizes}; all pictures of a recording have one size", path=path)
+                raise DataError(f"is {sizes}; all frames of a recording must have one size", path=path)
             yield picture
 
 
@@ -92,7 +93,7 @@ def _video(source: FramesSource, path: Path) -> FramesFound:
     else:
         count, size_px = _frame_count(path), _size(path)
         if count != len(times_s):
-            held = f"{len(times_s)} times for the {count} frames of {path.name}"
+            held = f"{counted(len(times_s), 'time')} for the {counted(count, 'frame')} of {path.name}"
             raise DataError(f"{held}; one for each stored frame is needed", path=source.times or path)
     if len(times_s) < 2:
         raise DataError("holds a single frame; a motion needs two", path=path)
@@ -107,7 +108,7 @@ def _pictures(source: FramesSource, folder: Path) -> FramesFound:
     paths = picture_files(folder)
     if len(paths) < 2:
         raise DataError(
-            f"holds {len(paths)} pictures ({', '.join(sorted(PICTURE_SUFFIXES))}); two are needed", path=folder
+            f"holds {counted(len(paths), 'image')} ({', '.join(sorted(PICTURE_SUFFIXES))}); two are needed", path=folder
         )
     exposure_s: Array | None = None
     zero_ns = 0
@@ -118,10 +119,12 @@ def _pictures(source: FramesSource, folder: Path) -> FramesFound:
     else:
         given, exposure_s, zero_ns = _given_times(source, remarks)
         if given is None:
-            raise DataError("pictures carry no times; give --times FILE, --times names, or --rate HZ", path=folder)
+            raise DataError("images carry no times; give --times FILE, --times names, or --rate HZ", path=folder)
         times_s = given
     if len(times_s) != len(paths):
-        problem = f"{len(times_s)} times for the {len(paths)} pictures of {folder.name}; one each is needed"
+        problem = (
+            f"{counted(len(times_s), 'time')} for the {counted(len(paths), 'image')} of {folder.name}; each needs one"
+        )
         raise DataError(problem, path=source.times)
     pictures = Pictures(paths)
     remarks.append(f"frames: {len(paths)} of {pictures.size_px[0]} x {pictures.size_px[1]} px, {pace(times_s)}")
@@ -216,7 +219,7 @@ def _read(path: Path) -> Picture:
     except (OSError, cv2.error):
         read = None
     if read is None:
-        raise DataError("cannot be read as a picture", path=path)
+        raise DataError("cannot be read as an image", path=path)
     return np.ascontiguousarray(read, np.uint8)
 
 

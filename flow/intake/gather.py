@@ -19,8 +19,8 @@ from flow.intake.bags import read_bag
 from flow.intake.clocks import ClockMatch, match_clocks
 from flow.intake.frames import read_frames
 from flow.intake.gathered import Gathered, GatheredFrames, Picture, write_frame_times
-from flow.intake.log_checks import check_gravity
-from flow.intake.logs import read_logs
+from flow.intake.log_checks import by_gravity, check_gravity
+from flow.intake.logs import LogSamples, read_logs
 from flow.intake.mapping import ImportPlan, LogFile
 from flow.module import Module, read_module, section_update
 from flow.series import GyroSamples
@@ -65,7 +65,7 @@ def gather(plan: ImportPlan, watch: Watch | None = None) -> Ready:
     if plan.bag is not None:
         gathered = read_bag(plan.bag, plan.topics, axes=plan.imu_axes or REP_103, ground_z_m=plan.ground_z_m)
         _check_size(gathered.frames, plan.bag, module, plan)
-        gathered, match = _on_one_clock(gathered, plan, module, plan.clock or "same", watch)
+        gathered, match = _on_one_clock(gathered, plan, module, "same" if plan.clock is None else plan.clock, watch)
     else:
         gathered, match = _from_logs(plan, module, watch)
     text = None if plan.module is None or module is None else _module_text(plan.module, module, match)
@@ -74,18 +74,21 @@ def gather(plan: ImportPlan, watch: Watch | None = None) -> Ready:
 
 def _from_logs(plan: ImportPlan, module: Module | None, watch: Watch | None) -> tuple[Gathered, ClockMatch | None]:
     if plan.frames is None or not plan.logs:
-        missing = "frames (a video or a folder of pictures)" if plan.frames is None else "log"
+        missing = "frames (a video or a folder of images)" if plan.frames is None else "log"
         raise DataError(f"no {missing} to import; name the video, the logs and --output DIR")
     found = read_frames(plan.frames)
     _check_size(found.frames, found.origin.path, module, plan, found.size_px)
-    clock = plan.clock or "search"
+    clock = "search" if plan.clock is None else plan.clock
     if clock == "search" and module is None:
         raise DataError(_NEEDS_LENS)
     logs = read_logs(plan.logs)
     gyro_log = next(log for log in plan.logs if log.gyro is not None)
     if gyro_log.axes is None and clock != "search":
-        problem = f"which way its axes point is not known without the picture's help; say --axes, such as '{AS_LOGGED}'"
-        raise DataError(problem, path=gyro_log.file)
+        problem = "which way its axes point is unknown without the video"
+        remedy = (
+            f"give --axes, such as '{AS_LOGGED}'" if logs.gyro.accel_m_s2 is None else by_gravity(logs.gyro.accel_m_s2)
+        )
+        raise DataError(f"{problem}; {remedy}", path=gyro_log.file)
     zeros_s = 0.0 if clock == "search" else (found.time_zero_ns - logs.time_zero_ns) * 1e-9
     gathered = Gathered(
         frames=replace(found.frames, times_s=found.frames.times_s + zeros_s),
@@ -96,9 +99,14 @@ def _from_logs(plan: ImportPlan, module: Module | None, watch: Watch | None) -> 
         time_zero_ns=logs.time_zero_ns,
         origins={"frames": found.origin, **logs.origins},
         mapping=plan.tree(),
-        remarks=(*found.remarks, *logs.remarks),
+        remarks=(*found.remarks, *logs.remarks, *([] if clock == "search" else [_as_said(gyro_log, logs)])),
     )
     return _on_one_clock(gathered, plan, module, clock, watch, gyro_log)
+
+
+def _as_said(log: LogFile, logs: LogSamples) -> str:
+    agrees = "gravity agrees with its down, " if logs.gyro.accel_m_s2 is not None else ""
+    return f"axes: '{log.axes}' as said; {agrees}which way is forward was not compared with the video (groundpace check does)"
 
 
 def _on_one_clock(
@@ -175,7 +183,7 @@ def _check_size(
         sizes = (
             f"{size_px[0]} x {size_px[1]} px, {plan.module} was calibrated at {camera.width_px} x {camera.height_px} px"
         )
-        raise DataError(f"pictures are {sizes}; calibrate at the size that is recorded", path=path)
+        raise DataError(f"frames are {sizes}; calibrate at the size that is recorded", path=path)
 
 
 def _check_overlap(times_s: Array, gathered: Gathered, module: Module | None) -> None:

@@ -13,10 +13,11 @@ from pathlib import Path
 from typing import Any, TypeAlias
 
 import numpy as np
-import pandas as pd
 from numpy.typing import NDArray
 
-from flow.disk.folders import fresh_folder
+from flow.columns import ATTITUDE, FRAMES, GYRO, RANGE, TRUTH
+from flow.disk.files import write_table
+from flow.disk.folders import check_free, fresh_folder
 from flow.errors import DataError
 from flow.intake.plain_yaml import yaml_text
 from flow.module import Module, write_module
@@ -24,7 +25,6 @@ from flow.scene.encode import Encoding, write_video
 from flow.series import (
     ACCEL_COLUMNS,
     GYRO_COLUMNS,
-    TRUTH_COLUMNS,
     AttitudeSamples,
     GyroSamples,
     RangeSamples,
@@ -42,8 +42,8 @@ Picture: TypeAlias = NDArray[np.uint8]
 IMPORT_FILE = "import.yaml"
 """Where a recording says what it was made from."""
 
-_FILES = ("frames.csv", "gyro.csv", "range.csv", "attitude.csv", "truth.csv", "module.yaml", IMPORT_FILE, "measured")
-_DIGITS = 9
+_LOGS = tuple(table.name for table in (FRAMES, GYRO, RANGE, ATTITUDE, TRUTH))
+_FILES = (*_LOGS, "module.yaml", IMPORT_FILE, "measured")
 _HEADING = """\
 # What this recording was made from. The same import again, from the same files:
 #   groundpace import --mapping import.yaml --output ANOTHER-FOLDER
@@ -158,8 +158,7 @@ def write_recording(
     target = Path(folder).absolute()
     encoding, copied = encoding or Encoding(), gathered.frames.video
     video = encoding.file_name if copied is None else f"video{copied.suffix.lower()}"
-    held = sorted(path.name for path in target.glob("video.*")) if force and target.is_dir() else []
-    with fresh_folder(target, {*_FILES, video, *held}, force=force) as beside:
+    with fresh_folder(target, {*_FILES, video, *_videos(target)}, force=force) as beside:
         _write_frames(beside, video, gathered.frames, encoding, progress)
         _write_logs(beside, gathered)
         if module is not None:
@@ -169,6 +168,18 @@ def write_recording(
         tree = {**gathered.mapping, "made": _made(gathered, clock)}
         (beside / IMPORT_FILE).write_text(_HEADING + yaml_text(tree), encoding="utf-8")
         _read_back(beside, video, target)
+
+
+def check_target(folder: str | os.PathLike[str], *, force: bool) -> None:
+    """Refuse a folder that :func:`write_recording` would refuse, before minutes of work are spent on it.
+
+    Raises
+    ------
+    DataError
+        The folder is taken.
+    """
+    target = Path(folder).absolute()
+    check_free(target, {*_FILES, *_videos(target)}, force=force)
 
 
 def changed_sources(gathered: Gathered, made: Mapping[str, Any]) -> list[str]:
@@ -199,7 +210,11 @@ def write_frame_times(path: Path, frames: GatheredFrames) -> None:
     columns: dict[str, NDArray[Any]] = {"frame": np.arange(len(frames.times_s)), "time_s": frames.times_s}
     if frames.exposure_s is not None:
         columns["exposure_s"] = frames.exposure_s
-    _table(path, columns)
+    write_table(path, FRAMES, columns)
+
+
+def _videos(target: Path) -> list[str]:
+    return sorted(path.name for path in target.glob("video.*")) if target.is_dir() else []
 
 
 def _made(gathered: Gathered, clock: Mapping[str, Any] | None) -> dict[str, Any]:
@@ -244,22 +259,17 @@ def _write_logs(folder: Path, gathered: Gathered) -> None:
     columns = {"time_s": gyro.time_s, **dict(zip(GYRO_COLUMNS, gyro.rate_rad_s.T, strict=True))}
     if gyro.accel_m_s2 is not None:
         columns |= dict(zip(ACCEL_COLUMNS, gyro.accel_m_s2.T, strict=True))
-    _table(folder / "gyro.csv", columns)
+    write_table(folder / GYRO.name, GYRO, columns)
     if heights is not None:
         columns = {"time_s": heights.time_s, "range_m": heights.range_m}
         if heights.air_temperature_c is not None:
             columns["air_temperature_c"] = heights.air_temperature_c
-        _table(folder / "range.csv", columns)
+        write_table(folder / RANGE.name, RANGE, columns)
     if attitude is not None:
         columns = {"time_s": attitude.time_s, "roll_rad": attitude.roll_rad, "pitch_rad": attitude.pitch_rad}
-        _table(folder / "attitude.csv", columns)
+        write_table(folder / ATTITUDE.name, ATTITUDE, columns)
     if truth is not None:
-        _table(folder / "truth.csv", {key: getattr(truth, key) for key in ("time_s", *TRUTH_COLUMNS)})
-
-
-def _table(path: Path, columns: Mapping[str, NDArray[Any]]) -> None:
-    """Write columns; NaN becomes an empty cell, numbers keep nine decimals."""
-    pd.DataFrame(columns).round(_DIGITS).to_csv(path, index=False, na_rep="", lineterminator="\n")
+        write_table(folder / TRUTH.name, TRUTH, {key: getattr(truth, key) for key in TRUTH.names})
 
 
 def _read_back(folder: Path, video: str, target: Path) -> None:

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from flow.errors import DataError
-from flow.intake.axes import AS_LOGGED, R_body_log, axes_text, nearest_axes
+from flow.intake.axes import R_body_log, axes_text
 from flow.intake.mapping import Columns, part_text
 from flow.intake.units import FACTORS, STANDARD_GRAVITY_M_S2, unit
 
@@ -78,21 +78,41 @@ def check_gravity(accel_m_s2: Array, columns: Columns, axes: str | None, path: P
     if -body[2] < _ASIDE * size:
         along = f"({body[0]:+.1f}, {body[1]:+.1f}, {body[2]:+.1f}) m/s^2"
         problem = f"with axes {axes!r} a module at rest reads {along}; level it should read about -9.8 on z"
-        raise DataError(f"{problem}: is it --axes '{axes_by_gravity(force)}'?", path=path, key=columns.columns[0])
+        remedy = f"{by_gravity(accel_m_s2)}; or leave --axes out: they are estimated from the video (--clock search)"
+        raise DataError(f"{problem}: {remedy}", path=path, key=columns.columns[0])
 
 
-def axes_by_gravity(force: Array) -> str:
-    """Axes that put the specific force at rest on minus body z; which way is forward stays open."""
-    up = force / np.linalg.norm(force)
-    down_log = -up
-    if down_log[2] > _UPRIGHT:
-        return AS_LOGGED
-    if down_log[2] < -_UPRIGHT:
-        return "x=x y=-y z=-z"
-    forward = np.eye(3)[0] if abs(down_log[0]) < _UPRIGHT else np.eye(3)[2]
-    right = np.cross(down_log, forward)
-    right /= np.linalg.norm(right)
-    return axes_text(nearest_axes(np.stack([np.cross(right, down_log), right, down_log]))[0])
+def by_gravity(accel_m_s2: Array) -> str:
+    """Say what the specific force (N, 3) at rest shows of the axes of its log, what it does not, and what to type.
+
+    Gravity shows which axis is down. About it every heading reads the same.
+    """
+    force = np.nanmedian(accel_m_s2, axis=0)
+    if np.abs(force).max() < _UPRIGHT * np.linalg.norm(force):
+        along = f"({force[0]:+.1f}, {force[1]:+.1f}, {force[2]:+.1f}) m/s^2"
+        return f"gravity lies between its axes, {along}: rotate the log into right-angled body axes first, then give --axes"
+    choices = [f"'{axes}' ({forward})" for forward, axes in axes_by_gravity(force).items()]
+    down = next(iter(axes_by_gravity(force).values())).rpartition("=")[2]
+    return (
+        f"by gravity down is the log's {down}; which of the others is forward is not observable: confirm it with --axes"
+        f" {choices[0]}, the nominal guess, or {', '.join(choices[1:-1])} or {choices[-1]}"
+    )
+
+
+def axes_by_gravity(force: Array) -> dict[str, str]:
+    """Axes that put the specific force (3,) at rest on minus body z, by the log's axis that they take for forward.
+
+    The first is the nominal guess: the log's own x, or its z where x is upright.
+    """
+    k = int(np.abs(force).argmax())
+    down = -np.sign(force[k]) * np.eye(3)[k]
+    level = [axis for axis in (0, 2, 1) if axis != k]
+    choices = {}
+    for axis in level:
+        for sign, minus in ((1.0, ""), (-1.0, "-")):
+            forward = sign * np.eye(3)[axis]
+            choices[f"{minus}{'xyz'[axis]} forward"] = axes_text(np.stack([forward, np.cross(down, forward), down]))
+    return choices
 
 
 def check_not_constant(values: Array, names: Sequence[str], part: str, path: Path) -> None:

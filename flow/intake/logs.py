@@ -25,6 +25,7 @@ from flow.intake.mapping import CALENDAR, DIMENSIONS, LogFile
 from flow.intake.sniff import Layout, read_columns, sniff
 from flow.intake.units import unit
 from flow.series import AttitudeSamples, GyroSamples, RangeSamples, Truth
+from flow.wording import counted
 
 Array: TypeAlias = NDArray[np.float64]
 
@@ -90,7 +91,9 @@ def read_logs(logs: Sequence[LogFile]) -> LogSamples:
     zero_ns = time_zero_ns([int(rows.time_ns[0]) for rows in parts.values()])
     times = {part: np.asarray((rows.time_ns - zero_ns) * 1e-9, float) for part, rows in parts.items()}
     check_overlap({part: (parts[part].log.file, times[part]) for part in parts})
-    remarks += [f"{part}: {len(time_s)} samples, {pace(time_s)}" for part, time_s in times.items() if len(time_s) > 2]
+    remarks += [
+        f"{part}: {counted(len(time_s), 'sample')}, {pace(time_s)}" for part, time_s in times.items() if len(time_s) > 2
+    ]
     gyro = _gyro(parts, times, remarks)
     digests = {rows.log.file: sha256(rows.log.file) for rows in parts.values()}
     return LogSamples(
@@ -138,18 +141,20 @@ def _known(
     if part == "range":
         nothing = known & (values[:, 0] <= 0)
         if nothing.any():
-            remarks.append(f"range: {nothing.sum()} readings of 0 or less are left out: no reading")
+            remarks.append(f"range: {counted(int(nothing.sum()), 'reading')} of 0 or less left out")
         known &= ~nothing
     if known.sum() < 2:
         raise DataError(
-            f"{part}: {known.sum()} readings; is it the right column?", path=log.file, key=columns.columns[0]
+            f"{part}: {counted(int(known.sum()), 'reading')}; is it the right column?",
+            path=log.file,
+            key=columns.columns[0],
         )
     time_ns, values, lines = time_ns[known], values[known], lines[known]
     keep, doubled = increasing(time_ns, np.nan_to_num(values), log.file, lines, log.time.columns[0])
     if doubled:
-        remarks.append(f"{part}: {doubled} rows logged twice count once")
+        remarks.append(f"{part}: {counted(doubled, 'row')} logged twice, used once")
     if part == "range" and not (kept := fresh_readings(time_ns, values[:, 0], keep)).all():
-        remarks.append(f"range: {np.sum(keep & ~kept)} rows that only repeat the last reading are left out")
+        remarks.append(f"range: {counted(int(np.sum(keep & ~kept)), 'repetition')} of the last reading left out")
         keep &= kept
     rows = _Rows(log, time_ns[keep], values[keep], lines[keep])
     check_not_constant(values[:, :needed], columns.columns, part, log.file)

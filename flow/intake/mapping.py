@@ -14,7 +14,9 @@ from flow.disk.regular import refuse_devices
 from flow.errors import DataError
 from flow.intake.axes import R_body_log
 from flow.intake.units import unit
-from flow.sections import Section
+from flow.section_sigmas import Section
+from flow.unknown_key import unknown_key
+from flow.wording import counted
 
 DIMENSIONS: Mapping[str, str] = {
     "time": "time",
@@ -107,7 +109,7 @@ class FramesSource(Section):
     @model_validator(mode="after")
     def _one(self) -> FramesSource:
         if (self.video is None) == (self.pictures is None):
-            raise ValueError("name either a video or a folder of pictures")
+            raise ValueError("name either a video or a folder of images")
         if self.rate_hz is not None and self.times is not None:
             raise ValueError("give either a rate or the times of the frames")
         check_part("time", self.time)
@@ -174,7 +176,9 @@ def check_part(part: str, held: Columns | None) -> None:
         return
     count = COUNTS.get(part, 1)
     if len(held.columns) != count:
-        raise DataError(f"{count} columns are needed, {len(held.columns)} given: {', '.join(held.columns)}", key=part)
+        raise DataError(
+            f"{counted(count, 'column')} expected, {len(held.columns)} given: {', '.join(held.columns)}", key=part
+        )
     if not (part == "time" and held.unit == CALENDAR):
         try:
             unit(DIMENSIONS[part], held.unit)
@@ -249,7 +253,7 @@ def read_mapping(path: Path) -> ImportPlan:
         first = error.errors()[0]
         problem = first["msg"].removeprefix("Value error, ").replace("Input should be", "should be")
         if first["type"] == "extra_forbidden":
-            problem = "unknown key; is it misspelt?"
+            problem = unknown_key(ImportPlan, first["loc"])
         elif first["loc"][:1] == ("clock",):
             problem = "search, same or a number of seconds is expected"
         key = ".".join(str(part) for part in first["loc"] if part not in ("float", "literal['search','same']"))

@@ -13,10 +13,10 @@ from flow.errors import DataError
 from flow.intake.axes import R_body_log
 from flow.intake.bags import is_bag
 from flow.intake.frames import PICTURE_SUFFIXES, picture_files
-from flow.intake.log_times import to_ns
+from flow.intake.log_times import time_zero_ns, to_ns
 from flow.intake.mapping import CALENDAR, DIMENSIONS, NAMES, Clock, Columns, FramesSource, ImportPlan, LogFile, SaidPart
 from flow.intake.propose import Proposal, propose
-from flow.intake.sniff import is_number, sniff
+from flow.intake.sniff import Layout, is_number, sniff
 from flow.intake.units import unit
 from flow.series import ACCEL_COLUMNS, GYRO_COLUMNS, TRUTH_COLUMNS
 
@@ -59,12 +59,16 @@ class Said:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Sample:
-    """Columns of a log with some rows, as logged and as they will be stored (vectors in body axes)."""
+    """Columns of a log with some rows, as logged and as they will be stored (vectors in body axes).
+
+    ``left_out`` are the columns that are not taken over. Times are less what a recording takes off long ones.
+    """
 
     names: tuple[str, ...]
     logged: tuple[tuple[str, ...], ...]
     stored_names: tuple[str, ...]
     stored: tuple[tuple[str, ...], ...]
+    left_out: tuple[str, ...]
 
 
 def make_plan(sources: Sequence[Path], kept: ImportPlan | None, said: Said) -> tuple[ImportPlan, list[Proposal]]:
@@ -104,7 +108,7 @@ def make_plan(sources: Sequence[Path], kept: ImportPlan | None, said: Said) -> t
         bag = {"bag": bags[0], "topics": topics, "imu_axes": said.axes or base.imu_axes, "ground_z_m": ground_z_m}
         return ImportPlan.model_validate({**bag, **common}), []
     if len(frames) > 1:
-        raise DataError(f"{frames[0].name} and {frames[1].name}: a recording has one video or one folder of pictures")
+        raise DataError(f"{frames[0].name} and {frames[1].name}: a recording has one video or one folder of images")
     for path in logs:
         if path == Path():
             raise DataError("its logs name no file; name the sources: groundpace import SOURCE... --mapping FILE")
@@ -129,6 +133,7 @@ def sample(log: LogFile) -> Sample:
     rows = [tuple(row[k] for k in places) for row in layout.sample if max(places) < len(row)]
     chosen = _telling([row for row in rows if any(is_number(cell) and cell for cell in row)])
     turn = np.eye(3) if log.axes is None else R_body_log(log.axes)
+    zero_s = _time_zero_s(log, layout)
     stored = []
     for row in chosen:
         cells, k = [], 0
@@ -137,12 +142,34 @@ def sample(log: LogFile) -> Sample:
             k += len(given)
             if all(given):
                 values = _converted(part, columns, given, layout.names)
-                cells += [f"{value:.9g}" for value in (turn @ values if part in ("gyro", "accel") else values)]
+                values = values - zero_s if part == "time" else values
+                cells += [_digits(value) for value in (turn @ values if part in ("gyro", "accel") else values)]
             else:
                 cells += [""] * len(given)
         stored.append(tuple(cells))
     stored_names = tuple(name for part in parts for name in _STORED[part])
-    return Sample(names=tuple(names), logged=tuple(chosen), stored_names=stored_names, stored=tuple(stored))
+    return Sample(
+        names=tuple(names),
+        logged=tuple(chosen),
+        stored_names=stored_names,
+        stored=tuple(stored),
+        left_out=tuple(name for name in layout.names if name and name not in names),
+    )
+
+
+def _digits(value: float) -> str:
+    """Nine decimals, as a recording keeps them: numbers that differ in it are shown to differ."""
+    return f"{value + 0.0:.9f}".rstrip("0").rstrip(".")
+
+
+def _time_zero_s(log: LogFile, layout: Layout) -> float:
+    """Give what the first row's time makes a recording take off all times, s."""
+    place = layout.column(log.time.columns[0])
+    first = next((row[place] for row in layout.sample if place < len(row) and row[place]), "")
+    if not first:
+        return 0.0
+    start_s = float(_converted("time", log.time, [first], layout.names)[0])
+    return time_zero_ns([round(start_s * 1e9)]) * 1e-9
 
 
 def _telling(rows: list[tuple[str, ...]]) -> list[tuple[str, ...]]:
@@ -185,7 +212,7 @@ def _sorted(sources: Sequence[Path]) -> tuple[list[Path], list[Path], list[Path]
         elif path.is_dir():
             if not picture_files(path):
                 kinds = ", ".join(sorted(PICTURE_SUFFIXES))
-                raise DataError(f"is a folder without pictures ({kinds}) and no bag; name its files", path=path)
+                raise DataError(f"is a folder without images ({kinds}) and no bag; name its files", path=path)
             frames.append(path)
         else:
             (logs if _is_text(path) else frames).append(path)

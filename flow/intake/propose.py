@@ -153,7 +153,9 @@ def _settle_units(layout: Layout, found: dict[str, Columns], reasons: dict[str, 
         if unit is None:
             choice = part_text(part, Columns(columns=held, unit="UNIT"))
             known = ", ".join(FACTORS[DIMENSIONS[part]])
-            problem = f"neither name nor values tell the unit; say with --map {choice}, where UNIT is one of {known}"
+            problem = (
+                f"neither name nor values show the unit; give it with --map {choice}, where UNIT is one of {known}"
+            )
             raise DataError(problem, path=layout.path, line=layout.header_line, key=held[0])
         found[part] = Columns(columns=held, unit=unit)
         reasons[part] = "values"

@@ -14,6 +14,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from flow.errors import DataError
+from flow.wording import counted
 
 Array: TypeAlias = NDArray[np.float64]
 
@@ -50,7 +51,7 @@ class Layout:
         count = self.names.count(name)
         if count != 1:
             held = ", ".join(filter(None, self.names))
-            problem = f"no such column; there are {held}" if not count else f"{count} columns have this name"
+            problem = f"no such column; there are {held}" if not count else f"{counted(count, 'column')} have this name"
             raise DataError(problem, path=self.path, line=self.header_line, key=name)
         return self.names.index(name)
 

@@ -9,7 +9,7 @@ from typing import Literal, TypeAlias
 from flow.errors import DataError
 from flow.outlet.time_base import original_zero_ns
 from flow.outlet.twist import FRAME_ID, TOPIC
-from flow.speedlog import read_speed_log
+from flow.speedlog import read_speed_columns
 
 Kind: TypeAlias = Literal["mcap", "bag", "parquet"]
 
@@ -55,7 +55,7 @@ def export_log(
     if not log_path.exists():
         found = "holds no speed.csv" if folder.is_dir() else "is a file" if folder.exists() else "no such folder"
         raise DataError(f"{found}; give the folder that `groundpace measure` wrote", path=folder)
-    log, zero_ns, target = read_speed_log(log_path), original_zero_ns(folder), output or folder / FILE_NAMES[kind]
+    log, zero_ns, target = read_speed_columns(log_path), original_zero_ns(folder), output or folder / FILE_NAMES[kind]
     # Here, because these libraries take longer to load than a short log to write.
     if kind == "parquet":
         from flow.outlet.parquet import write_parquet

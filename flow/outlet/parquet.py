@@ -9,16 +9,16 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.parquet as pq
 
+from flow.columns import PARQUET, SPEED
 from flow.disk.files import replacing
 from flow.outlet.twist import stamp_ns
-from flow.speedlog import COLUMNS, SIGMA_COLUMNS, VELOCITY_COLUMNS, SpeedLog
+from flow.speedlog import SIGMA_COLUMNS, VELOCITY_COLUMNS, SpeedLog
 
 _ABOUT = {
     "axes": "level: forward = body x projected on the horizontal plane, right, down; velocity of the body origin",
     "clock": "time_s: the gyro's, middle of the interval between two frames",
     "null": "no reading; status says why a row has no velocity",
 }
-_UNITS = {"_m_s": "m/s", "_s": "s", "_m": "m", "_ns": "ns"}
 
 
 def write_parquet(path: Path, log: SpeedLog, *, zero_ns: int | None = None) -> int:
@@ -40,7 +40,8 @@ def write_parquet(path: Path, log: SpeedLog, *, zero_ns: int | None = None) -> i
         The place cannot be written.
     """
     columns = _columns(log, zero_ns)
-    fields = [pa.field(name, values.type, metadata=_unit(name)) for name, values in columns.items()]
+    about = {c.name: {"unit": c.unit, "axes": c.axes, "meaning": c.meaning} for c in PARQUET.columns}
+    fields = [pa.field(name, values.type, metadata=about[name]) for name, values in columns.items()]
     table = pa.table(list(columns.values()), schema=pa.schema(fields, metadata=_ABOUT))
     with replacing(path) as temporary:
         pq.write_table(table, temporary)
@@ -53,7 +54,7 @@ def _columns(log: SpeedLog, zero_ns: int | None) -> dict[str, Any]:
         **dict(zip(SIGMA_COLUMNS, log.sigma_m_s.T, strict=True)),
     }
     columns: dict[str, Any] = {}
-    for name in COLUMNS:
+    for name in SPEED.names:
         if name == "status":
             columns[name] = pa.array(log.status, pa.string())
         elif name == "tracks":
@@ -64,8 +65,3 @@ def _columns(log: SpeedLog, zero_ns: int | None) -> dict[str, Any]:
     if zero_ns is not None:
         columns["stamp_ns"] = pa.array([stamp_ns(time_s, zero_ns) for time_s in log.time_s], pa.int64())
     return columns
-
-
-def _unit(name: str) -> dict[str, str] | None:
-    """Give the unit that a column's name ends in; the longest ending counts."""
-    return next(({"unit": unit} for ending, unit in _UNITS.items() if name.endswith(ending)), None)

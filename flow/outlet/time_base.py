@@ -38,5 +38,5 @@ def _zero_ns(path: Path) -> int:
     except (OSError, ValueError, YAMLError, KeyError, TypeError, AttributeError):
         zero_ns = None
     if not isinstance(zero_ns, int):
-        raise DataError("does not tell the clock of the source; import the recording again", path=path)
+        raise DataError("does not record the clock of the source; import the recording again", path=path)
     return zero_ns

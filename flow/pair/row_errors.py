@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from flow.camera import Lens
+from flow.error_sources import ErrorSource
 from flow.faults.doubts import Doubts
 from flow.faults.inertia_check import InertiaCheck, RowSeen
 from flow.faults.turn_check import Misfit
@@ -18,12 +19,14 @@ from flow.module import Module
 from flow.pair.acceleration import Acceleration
 from flow.pair.equations import PairGeometry
 from flow.pair.geometry import PairView
-from flow.pair.shared_errors import shared_errors, unit_effects
+from flow.pair.shared_errors import UnitEffects, shared_errors, unit_effects
 from flow.pair.velocity import Solution
 from flow.rotation import RotationLog
 from flow.tilt import Tilt
 
 Array: TypeAlias = NDArray[np.float64]
+
+_NONE = np.empty((3, 0))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -67,26 +70,26 @@ class RowErrors:
 
     def effects(
         self, view: PairView, pair: PairGeometry, solution: Solution, known: Known, misfit: Misfit
-    ) -> dict[str, Array]:
-        """One-sigma effects by cause, each (3, k), m/s, camera axes; ``misfit`` is what the picture's turn says."""
+    ) -> dict[ErrorSource, Array]:
+        """One-sigma effects by source, each (3, k), m/s, camera axes; ``misfit`` is what the picture's turn says."""
         units, interval_s = self._units(view, pair, solution, known.height), view.second_s - view.first_s
         effects = shared_errors(
             self._module, units, height=known.height, tilt=known.tilt, interval_s=interval_s,
             acceleration_sigma_m_s2=known.acceleration.sigma_m_s2,
         )  # fmt: skip
         # What the picture says against the module's clock and focal length, before it is enough to refuse them.
-        effects["clock"] = effects["clock"] * _grown(misfit.clock_s, self._module.alignment.sigma.time_offset_s)
-        effects["focal_length"] = effects["focal_length"] * _grown(misfit.focal, self._module.camera.focal_sigma.min())
+        effects[ErrorSource.CLOCK] *= _grown(misfit.clock_s, self._module.alignment.sigma.time_offset_s)
+        effects[ErrorSource.FOCAL_LENGTH] *= _grown(misfit.focal, self._module.camera.focal_sigma.min())
         rate = self._rotations.rate(view.middle_s)
-        for cause, effect in self._inertia.doubts(units, solution.velocity_m_s, interval_s, rate).items():
-            effects[cause] = np.hstack([effects[cause], effect])
-        wandering = self._inertia.wandering.m_s
+        for source, effect in self._inertia.doubts(units, solution.velocity_m_s, interval_s, rate).items():
+            effects[source] = np.hstack([effects.get(source, _NONE), effect])
+        wandering = self._inertia.wandering_m_s(view.middle_s)
         if wandering.any():
-            effects["accelerometer"] = view.R_still_camera.T * wandering
+            effects[ErrorSource.ACCELEROMETER] = view.R_still_camera.T * wandering
         if known.interval_sigma_s > 0:
             # Over a wrong interval the same way is another speed, and the gyro's turn another one.
-            way = np.column_stack([solution.velocity_m_s / interval_s, units["gyro"] @ rate])
-            effects["frame_times"] = way * known.interval_sigma_s
+            way = np.column_stack([solution.velocity_m_s / interval_s, units.gyro @ rate])
+            effects[ErrorSource.FRAME_TIMES] = way * known.interval_sigma_s
         return effects
 
     def jump(self, view: PairView, solution: Solution, sigma_m_s: float) -> Array | None:
@@ -118,7 +121,7 @@ class RowErrors:
                 velocity_m_s=velocity,
                 expected_m_s=expected,
                 covariance=R_still_level @ image @ R_still_level.T,
-                units={cause: R_still_camera @ effect for cause, effect in units.items()},
+                units=units.turned(R_still_camera),
                 R_still_body=R_still_camera @ self._R_body_camera.T,
                 R_still_camera=R_still_camera,
                 tilt_sigma_rad=known.tilt.sigma_rad,
@@ -132,7 +135,7 @@ class RowErrors:
         change = self._rotations.rate(view.second_s) - self._rotations.rate(view.first_s)
         return np.asarray(change @ self._R_body_camera)
 
-    def _units(self, view: PairView, pair: PairGeometry, solution: Solution, height: Height) -> dict[str, Array]:
+    def _units(self, view: PairView, pair: PairGeometry, solution: Solution, height: Height) -> UnitEffects:
         return unit_effects(
             self._module, self._lens, pair, solution, height=height, turned_rad=view.turned_rad(),
             rate_change_rad_s=self.rate_change(view), interval_s=view.second_s - view.first_s,

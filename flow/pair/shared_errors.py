@@ -7,12 +7,14 @@ of the columns' outer products.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
 
 from flow.camera import Lens
+from flow.error_sources import ErrorSource
 from flow.height import Height
 from flow.module import Module
 from flow.pair.equations import PairGeometry, motion_of_acceleration, motion_of_turn
@@ -21,6 +23,30 @@ from flow.rotation import skew
 from flow.tilt import Tilt
 
 Array: TypeAlias = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class UnitEffects:
+    """What errors of one unit do to a velocity: each (3, k), m/s, k independent directions of the error.
+
+    Units: ``height`` m, ``focal_length`` share of fx and fy, ``gyro`` rad over the interval about the body axes, ``clock``
+    s, ``mounting`` rad about the body axes, ``down`` rad of the ground's normal about the camera axes, ``tilt`` the same with
+    what it does to level axes, ``lever_arm`` m along the body axes, ``acceleration`` m/s^2.
+    """
+
+    height: Array
+    focal_length: Array
+    gyro: Array
+    clock: Array
+    mounting: Array
+    down: Array
+    tilt: Array
+    lever_arm: Array
+    acceleration: Array
+
+    def turned(self, R: Array) -> UnitEffects:
+        """Give the same in the axes that ``R`` (3, 3) turns into."""
+        return UnitEffects(**{name: R @ getattr(self, name) for name in self.__slots__})
 
 
 def unit_effects(
@@ -33,8 +59,8 @@ def unit_effects(
     turned_rad: Array,
     rate_change_rad_s: Array,
     interval_s: float,
-) -> dict[str, Array]:
-    """Give the effects (3, k) of an error of one unit, camera axes.
+) -> UnitEffects:
+    """Give the effects of an error of one unit, camera axes.
 
     Parameters
     ----------
@@ -50,12 +76,6 @@ def unit_effects(
         Body rate at the second frame less that at the first, (3,), camera axes: what a clock error meets.
     interval_s
         Time between the frames.
-
-    Notes
-    -----
-    Units: ``height`` m, ``focal_length`` share of fx and fy, ``gyro`` rad over the interval about the body axes, ``clock``
-    s, ``mounting`` rad about the body axes, ``down`` rad of the ground's normal about the camera axes, ``tilt`` the same with
-    what it does to level axes, ``lever_arm`` m along the body axes, ``acceleration`` m/s^2.
     """
     R_camera_body = module.alignment.R_body_camera.as_matrix().T
     velocity, down = solution.velocity_m_s, pair.down
@@ -72,29 +92,29 @@ def unit_effects(
     by_drop = np.outer(by_distance, lever - _reading_by_down(module, down, height)) @ _cross(down)
     by_down = (by_plane + by_drop) @ (np.eye(3) - np.outer(down, down))
     turned = np.eye(3) + np.outer(down, _heading_by_turn(R_camera_body, down))
-    return {
-        "height": by_distance[:, None],
-        "focal_length": pull @ _motion_of_scale(lens, pair, solution, turned_rad, interval_s).reshape(-1, 2),
-        "gyro": by_gyro @ R_camera_body,
-        "clock": (by_gyro @ rate_change_rad_s)[:, None],
-        "mounting": by_mounting @ R_camera_body,
-        "down": by_down,
-        "tilt": by_down + _cross(velocity) @ turned @ (np.eye(3) - np.outer(down, down)),
-        "lever_arm": by_lever @ R_camera_body,
-        "acceleration": pull @ motion_of_acceleration(pair).reshape(-1, 3),
-    }
+    return UnitEffects(
+        height=by_distance[:, None],
+        focal_length=pull @ _motion_of_scale(lens, pair, solution, turned_rad, interval_s).reshape(-1, 2),
+        gyro=by_gyro @ R_camera_body,
+        clock=(by_gyro @ rate_change_rad_s)[:, None],
+        mounting=by_mounting @ R_camera_body,
+        down=by_down,
+        tilt=by_down + _cross(velocity) @ turned @ (np.eye(3) - np.outer(down, down)),
+        lever_arm=by_lever @ R_camera_body,
+        acceleration=pull @ motion_of_acceleration(pair).reshape(-1, 3),
+    )
 
 
 def shared_errors(
     module: Module,
-    units: dict[str, Array],
+    units: UnitEffects,
     *,
     height: Height,
     tilt: Tilt,
     interval_s: float,
     acceleration_sigma_m_s2: float = 0.0,
-) -> dict[str, Array]:
-    """One-sigma effects by cause, each (3, k), m/s, camera axes, from those of one unit (:func:`unit_effects`).
+) -> dict[ErrorSource, Array]:
+    """One-sigma effects by source, each (3, k), m/s, camera axes, from those of one unit (:func:`unit_effects`).
 
     ``height`` and ``tilt`` have their sigmas, the module those of its figures; ``acceleration_sigma_m_s2`` is that of the
     acceleration that the equations hold, along each axis.
@@ -102,15 +122,15 @@ def shared_errors(
     alignment, gyro = module.alignment, module.gyro
     span_s = noise_span_s(interval_s, module.camera.readout_s)
     return {
-        "height": units["height"] * height.sigma_m,
-        "focal_length": units["focal_length"] * module.camera.focal_sigma,
-        "gyro_noise": units["gyro"] * (gyro.noise_per_axis * np.sqrt(span_s)),
-        "gyro_bias": units["gyro"] * (np.array(gyro.sigma.bias_rad_s) * interval_s),
-        "clock": units["clock"] * alignment.sigma.time_offset_s,
-        "mounting": units["mounting"] * alignment.rotation_sigma_rad,
-        "tilt": units["tilt"] * tilt.sigma_rad,
-        "lever_arm": units["lever_arm"] * np.array(alignment.sigma.camera_position_m),
-        "acceleration": units["acceleration"] * acceleration_sigma_m_s2,
+        ErrorSource.HEIGHT: units.height * height.sigma_m,
+        ErrorSource.FOCAL_LENGTH: units.focal_length * module.camera.focal_sigma,
+        ErrorSource.GYRO_NOISE: units.gyro * (gyro.noise_per_axis * np.sqrt(span_s)),
+        ErrorSource.GYRO_BIAS: units.gyro * (np.array(gyro.sigma.bias_rad_s) * interval_s),
+        ErrorSource.CLOCK: units.clock * alignment.sigma.time_offset_s,
+        ErrorSource.MOUNTING: units.mounting * alignment.rotation_sigma_rad,
+        ErrorSource.TILT: units.tilt * tilt.sigma_rad,
+        ErrorSource.LEVER_ARM: units.lever_arm * np.array(alignment.sigma.camera_position_m),
+        ErrorSource.ACCELERATION: units.acceleration * acceleration_sigma_m_s2,
     }
 
 

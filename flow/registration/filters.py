@@ -18,7 +18,7 @@ Array: TypeAlias = NDArray[np.float64]
 Floats: TypeAlias = NDArray[np.float32]
 
 SMOOTHING_PX = 0.75
-"""One-sigma of the Gaussian; at 0.5 px fine grass still aliases (3 mpx), at 1 px a seventh of the texture is gone."""
+"""One-sigma of the Gaussian; at 0.5 px fine grass still aliases (0.003 px), at 1 px a seventh of the texture is gone."""
 
 TAPS = 8
 """Pixels that an interpolated value is made of, along each axis."""

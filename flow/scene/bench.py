@@ -5,8 +5,10 @@ from __future__ import annotations
 from pathlib import Path
 
 import numpy as np
-import pandas as pd
+from numpy.typing import NDArray
 
+from flow.columns import GYRO, TAPED
+from flow.disk.files import write_table
 from flow.disk.folders import fresh_folder
 from flow.module import Module, write_module
 from flow.scene.motion import straight
@@ -51,18 +53,19 @@ def write_bench(
     with fresh_folder(Path(folder).absolute(), _FILES, force=force) as beside:
         rest = straight(duration_s, height_m=1.0)
         gyro = sense_turn(rest, (0.0, duration_s), 0.0, module.gyro, errors, rng)
-        table = pd.DataFrame(gyro.rate_rad_s, columns=list(GYRO_COLUMNS))
-        table.insert(0, "time_s", gyro.time_s)
-        table.to_csv(beside / "gyro.csv", index=False, float_format="%.7g", lineterminator="\n")
-        taped = pd.concat([_readings(module, height_m, rng) for height_m in _TAPED_M])
-        taped.to_csv(beside / "taped.csv", index=False, float_format="%.5f", lineterminator="\n")
+        columns = {"time_s": gyro.time_s, **dict(zip(GYRO_COLUMNS, gyro.rate_rad_s.T, strict=True))}
+        write_table(beside / GYRO.name, GYRO, columns, number="%.7g")
+        taped = [_readings(module, height_m, rng) for height_m in _TAPED_M]
+        columns = {name: np.concatenate([height[name] for height in taped]) for name in TAPED.needed}
+        write_table(beside / "taped.csv", TAPED, columns, number="%.5f")
         write_module(beside / "module.yaml", module)
 
 
-def _readings(module: Module, height_m: float, rng: np.random.Generator) -> pd.DataFrame:
+def _readings(module: Module, height_m: float, rng: np.random.Generator) -> dict[str, NDArray[np.float64]]:
     """Read one taped height, measured from the sensor down, some echoes astray."""
     sensor = module.range.model_copy(update={"position_m": (0.0, 0.0, 0.0)})
     still = straight(_STILL_S, height_m=height_m)
     errors = RangeErrors(rate_hz=_READINGS / _STILL_S, stray_share=0.04)
     read = sense_range(still, (0.0, _STILL_S - 1e-6), 0.0, sensor, errors, (), rng)
-    return pd.DataFrame({"reference_m": height_m, "range_m": read.range_m}).dropna()
+    range_m = read.range_m[np.isfinite(read.range_m)]
+    return {"reference_m": np.full(len(range_m), height_m), "range_m": range_m}

@@ -9,17 +9,19 @@ from typing import Literal, TypeAlias
 
 import cv2
 import numpy as np
-import pandas as pd
 from numpy.typing import NDArray
 from scipy.spatial.transform import Rotation
 
 from flow.camera import Lens
+from flow.columns import VIEWS
+from flow.disk.files import write_table
 from flow.disk.folders import fresh_folder
 from flow.errors import DataError
 from flow.module import Camera, Module, write_module
 from flow.scene.optics import RING, blur_kernels, phases, pixel_rays
 from flow.scene.recording import digitised
 from flow.scene.textures import Tile
+from flow.wording import counted
 
 Array: TypeAlias = NDArray[np.float64]
 SheetKind: TypeAlias = Literal["chessboard", "circles", "charuco"]
@@ -140,17 +142,16 @@ def write_views(
         The folder is taken or cannot be written; no pose shows the board.
     """
     names = [f"view-{k:02d}.png" for k in range(count)]
-    own = {"module.yaml", "views.csv", *(f"view-{k:02d}.png" for k in range(1000))}
+    own = {"module.yaml", VIEWS.name, *(f"view-{k:02d}.png" for k in range(1000))}
     with fresh_folder(Path(folder).absolute(), own, force=force) as beside:
         views = render_views(module.camera, sheet, count=count, noise_levels=noise_levels, seed=seed)
         for name, view in zip(names, views, strict=True):
             if not cv2.imwrite(str(beside / name), view.picture):
                 raise DataError("cannot be written; is the disk full?", path=folder)
         turns = np.array([view.R_camera_board.as_rotvec() for view in views])
-        table = pd.DataFrame(turns, columns=["turn_x_rad", "turn_y_rad", "turn_z_rad"])
-        table.insert(0, "file", names)
-        table[["x_m", "y_m", "z_m"]] = np.array([view.origin_m for view in views])
-        table.to_csv(beside / "views.csv", index=False, float_format="%.9f", lineterminator="\n")
+        origins_m = np.array([view.origin_m for view in views])
+        columns = dict(zip(VIEWS.names, (np.array(names), *turns.T, *origins_m.T), strict=True))
+        write_table(beside / VIEWS.name, VIEWS, columns, number="%.9f")
         write_module(beside / "module.yaml", module)
 
 
@@ -248,7 +249,7 @@ def _charuco_squares(sheet: Sheet) -> NDArray[np.bool_]:
     markers = sheet.columns * sheet.rows // 2
     name = next((n for n in (50, 100, 250, 1000) if n >= markers), None)
     if name is None:
-        raise DataError(f"{markers} markers are more than a dictionary has", key="board")
+        raise DataError(f"{counted(markers, 'marker')}, more than a dictionary has", key="board")
     dictionary = cv2.aruco.getPredefinedDictionary(getattr(cv2.aruco, f"DICT_4X4_{name}"))
     board = cv2.aruco.CharucoBoard((sheet.columns, sheet.rows), 1.0, _MARKER_SHARE, dictionary)
     size = (sheet.columns * _SQUARE_CELLS, sheet.rows * _SQUARE_CELLS)

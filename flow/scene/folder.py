@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import numpy as np
-import pandas as pd
-from numpy.typing import NDArray
 
+from flow.columns import ATTITUDE, FRAMES, GYRO, RANGE, TRUTH
+from flow.disk.files import write_table
 from flow.disk.folders import fresh_folder
 from flow.module import write_module
 from flow.scene.encode import CODECS, Encoding, write_video
@@ -20,9 +20,9 @@ from flow.video import Frame
 
 _VIDEOS = {Encoding(codec=codec).file_name for codec in CODECS}
 _OWN_FILES = _VIDEOS | {
-    *("measured", "frames.csv", "gyro.csv", "range.csv", "attitude.csv", "module.yaml", "truth.csv"),
+    *("measured", "module.yaml"),
+    *(table.name for table in (FRAMES, GYRO, RANGE, ATTITUDE, TRUTH)),
 }
-_DIGITS = 9
 
 
 def synthesize(
@@ -83,24 +83,18 @@ def _write(
     write_video(folder / encoding.file_name, counted(), encoding, spec.frame_rate_hz)
     if encoding.needs_frames_csv:
         number, time_s, exposure_s = (np.array(column) for column in zip(*exposures, strict=True))
-        _table(folder / "frames.csv", {"frame": number, "time_s": time_s, "exposure_s": exposure_s})
+        write_table(folder / FRAMES.name, FRAMES, {"frame": number, "time_s": time_s, "exposure_s": exposure_s})
     columns = {"time_s": gyro.time_s, **dict(zip(GYRO_COLUMNS, gyro.rate_rad_s.T, strict=True))}
     if gyro.accel_m_s2 is not None:
         columns |= dict(zip(ACCEL_COLUMNS, gyro.accel_m_s2.T, strict=True))
-    _table(folder / "gyro.csv", columns)
+    write_table(folder / GYRO.name, GYRO, columns)
     columns = {"time_s": heights.time_s, "range_m": heights.range_m}
     if heights.air_temperature_c is not None:
         columns |= {"air_temperature_c": heights.air_temperature_c}
-    _table(folder / "range.csv", columns)
+    write_table(folder / RANGE.name, RANGE, columns)
     if (attitude := recording.attitude) is not None:
         columns = {"time_s": attitude.time_s, "roll_rad": attitude.roll_rad, "pitch_rad": attitude.pitch_rad}
-        _table(folder / "attitude.csv", columns)
+        write_table(folder / ATTITUDE.name, ATTITUDE, columns)
     truth = recording.truth
-    keys = ("time_s", "forward_m_s", "right_m_s", "down_m_s", "height_m")
-    _table(folder / "truth.csv", {key: getattr(truth, key) for key in keys})
+    write_table(folder / TRUTH.name, TRUTH, {key: getattr(truth, key) for key in TRUTH.names})
     write_module(folder / "module.yaml", recording.module)
-
-
-def _table(path: Path, columns: Mapping[str, NDArray[np.generic]]) -> None:
-    """Write columns; NaN becomes an empty cell, numbers keep nine decimals at most."""
-    pd.DataFrame(columns).round(_DIGITS).to_csv(path, index=False, na_rep="", lineterminator="\n")

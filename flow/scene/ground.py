@@ -83,8 +83,10 @@ def make_ground(kind: str = "gravel", *, seed: int = 0, size_m: float | None = N
     """
     if kind in KINDS:
         return _own_ground(kind, seed)
+    if not Path(kind).exists():
+        raise DataError(f"unknown ground; choose {', '.join(KINDS)} or the file of an image", path=kind)
     if size_m is None or not 0 < size_m < 1000:
-        raise DataError("a picture needs its width on the ground in metres: --ground-size", path=kind)
+        raise DataError("an image needs its width on the ground in metres: --ground-size", path=kind)
     return picture_ground(_read_grey(Path(kind)), size_m, name=Path(kind).name)
 
 
@@ -159,9 +161,8 @@ def _read_grey(path: Path) -> Tile:
     try:
         data = np.frombuffer(path.read_bytes(), np.uint8)
     except OSError as error:
-        kinds = ", ".join(KINDS)
-        raise DataError(f"no such ground ({error.strerror}); choose {kinds} or a picture file", path=path) from None
+        raise DataError(f"cannot be read ({error.strerror})", path=path) from None
     picture = cv2.imdecode(data, cv2.IMREAD_GRAYSCALE) if len(data) else None
     if picture is None or min(picture.shape) < 32:
-        raise DataError("not a picture of at least 32 x 32 px that can be decoded", path=path)
+        raise DataError("not an image of at least 32 x 32 px that can be decoded", path=path)
     return np.asarray(picture, np.float32)

@@ -39,7 +39,7 @@ class Renderer:
         How long each row is exposed.
     blur_px
         One-sigma of the lens blur, px. Pixels alias what is finer than two of them: below 0.6 px of blur the
-        motion in the pictures is off by some mpx, as it is behind a real lens as sharp as that.
+        motion in the pictures is off by some 0.001 px, as it is behind a real lens as sharp as that.
     vignetting
         Share of light lost in the corner of the picture.
     patches

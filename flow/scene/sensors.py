@@ -12,6 +12,7 @@ from typing import TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
+from flow.air import assumed_air_c
 from flow.module import Gyro, Range
 from flow.scene.motion import Motion
 from flow.scene.patch import Patch
@@ -145,9 +146,9 @@ def sense_range(
     stray = rng.uniform(sensor.min_m, np.maximum(distance, sensor.min_m))
     edges = np.cumsum([errors.stray_share, errors.multiple_share, errors.dropout_share])
     distance = np.where(kind < edges[0], stray, np.where(kind < edges[1], 2 * distance, distance))
-    if sensor.assumed_air_temperature_c is not None:
+    if sensor.is_air_dependent:
         # The echo takes distance / true speed; the sensor multiplies by the speed that it assumes.
-        distance *= sound_speed_m_s(sensor.assumed_air_temperature_c) / sound_speed_m_s(errors.air_temperature_c)
+        distance *= sound_speed_m_s(assumed_air_c(sensor)) / sound_speed_m_s(errors.air_temperature_c)
     reading = (distance - sensor.offset_m) / sensor.scale
     reading += rng.standard_normal(len(t)) * sensor.noise_m / sensor.scale
     shown = sensor.scale * reading + sensor.offset_m

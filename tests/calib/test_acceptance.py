@@ -11,6 +11,7 @@ from scipy.spatial.transform import Rotation
 from calib.acceptance import accept
 from calib.limits import Limits, read_limits
 from calib.speed_error import CRUISE, HOVER, Flight, speed_error
+from flow.error_sources import ErrorSource
 from flow.errors import DataError
 from flow.module import Module, PartialModule
 
@@ -37,7 +38,7 @@ SECTIONS = {
         "provenance": PROVENANCE,
     },
     "range": {
-        "scale": 1.01, "offset_m": -0.02, "noise_m": 0.005,
+        "scale": 1.01, "offset_m": -0.02, "noise_m": 0.005, "assumed_air_temperature_c": 20.0,
         "sigma": {"scale": 2e-3, "offset_m": 3e-3},
         "provenance": {**PROVENANCE, "residual_m": 0.004},
     },
@@ -62,7 +63,8 @@ def bare(**keys):
     }
     for name, value in keys.items():
         section, key = name.split("__")
-        where = parts[section] if key == "noise_m" or key.startswith("noise_rad") else parts[section]["sigma"]
+        own = key in ("noise_m", "assumed_air_temperature_c") or key.startswith("noise_rad")
+        where = parts[section] if own else parts[section]["sigma"]
         where[key] = value
     return module(Module, **parts)
 
@@ -120,14 +122,16 @@ BOTH = Flight(name="both", speed_m_s=1.5, rocking_rad=math.radians(3), rocking_h
 @pytest.mark.parametrize(
     ("cause", "keys", "wrong"),
     [
-        ("focal length", {"camera__fx_px": 5.3, "camera__fy_px": 5.3}, {"focal": 0.01}),
+        ("focal_length", {"camera__fx_px": 5.3, "camera__fy_px": 5.3}, {"focal": 0.01}),
         ("range", {"range__scale": 0.02}, {"height_error": 0.04}),
+        # 10 K of 293.15 K, half as much in the speed of sound.
+        ("air", {"range__assumed_air_temperature_c": None}, {"height_error": 2.0 * 0.5 * 10 / 293.15}),
         ("range", {"range__offset_m": 0.03}, {"height_error": 0.03}),
         ("range", {"range__noise_m": 0.03}, {"height_error": 0.03}),
-        ("mounting rotation", {"alignment__camera_to_body_rad": [0, 0, 0.01]}, {"turn": (0, 0, 0.01)}),
-        ("camera clock", {"alignment__time_offset_s": 1e-3}, {"late_s": 1e-3}),
-        ("gyro bias", {"gyro__bias_rad_s": [0.002, 0.003, 0]}, {"gyro": (0.002, 0.003, 0)}),
-        ("camera position", {"alignment__camera_position_m": [0, 0, 0.01]}, {"arm": (0, 0, 0.01)}),
+        ("mounting", {"alignment__camera_to_body_rad": [0, 0, 0.01]}, {"turn": (0, 0, 0.01)}),
+        ("clock", {"alignment__time_offset_s": 1e-3}, {"late_s": 1e-3}),
+        ("gyro_bias", {"gyro__bias_rad_s": [0.002, 0.003, 0]}, {"gyro": (0.002, 0.003, 0)}),
+        ("lever_arm", {"alignment__camera_position_m": [0, 0, 0.01]}, {"arm": (0, 0, 0.01)}),
     ],
 )
 def test_closed_form_agrees_with_an_exact_camera(flight, cause, keys, wrong):
@@ -149,21 +153,21 @@ def test_gyro_noise_is_averaged_over_a_frame():
     """White noise of density N averaged over t: N / sqrt(t), here drawn; 20000 draws know it to 0.5 %."""
     rng = np.random.default_rng(0)
     inside = rng.normal(0, 1e-3 / math.sqrt(STEP_S / 8), (20000, 8)).mean(axis=1)
-    found = speed_error(bare(gyro__noise_rad_s_rthz=1e-3), HOVER, 2.0, 1 / STEP_S).parts_m_s["gyro noise"]
+    found = speed_error(bare(gyro__noise_rad_s_rthz=1e-3), HOVER, 2.0, 1 / STEP_S).parts_m_s["gyro_noise"]
     assert found == pytest.approx([2.0 * inside.std()] * 2, rel=0.02)
 
 
 def test_bias_instability_counts_when_the_sigma_forgets_it():
     m = module(Module, gyro={"bias_instability_rad_s": [0.0, 1e-3, 0.0]})
     # Pitch drives forward: the floor 0.664 B (IEEE Std 952) is above its sigma of 3e-4; roll keeps its 2e-4.
-    assert speed_error(m, HOVER, 2.0).parts_m_s["gyro bias"] == pytest.approx((2 * 0.664e-3, 4e-4), rel=1e-3)
+    assert speed_error(m, HOVER, 2.0).parts_m_s["gyro_bias"] == pytest.approx((2 * 0.664e-3, 4e-4), rel=1e-3)
 
 
 def test_total_is_the_root_sum_of_squares_of_the_worse_axis():
     found = speed_error(module(Module), HOVER, 1.0)
     totals = [math.sqrt(sum(part[k] ** 2 for part in found.parts_m_s.values())) for k in (0, 1)]
     assert found.total_m_s == pytest.approx(max(totals))
-    assert found.largest == "gyro noise"  # pitch 2e-4 sqrt(30) = 1.1 mm/s
+    assert found.largest is ErrorSource.GYRO_NOISE  # pitch 2e-4 sqrt(30) = 1.1 mm/s
 
 
 def test_a_good_module_passes():
@@ -188,6 +192,7 @@ BREAKS = {
     "bias instability": ("gyro", {"bias_instability_rad_s": [0, 0, 1e-3]}),
     "scale away from 1": ("range", {"scale": 0.93}),
     "scale, one-sigma": ("range", {"sigma": {"scale": 0.02}}),
+    "air unknown, one-sigma": ("range", {"assumed_air_temperature_c": None}),
     "offset either way": ("range", {"offset_m": -0.2}),
     "offset, one-sigma": ("range", {"sigma": {"scale": 2e-3, "offset_m": 0.03}}),
     "noise of a reading": ("range", {"noise_m": 0.06}),

@@ -134,7 +134,7 @@ def flipped(gyro: GyroSamples, signs: tuple[float, float, float]) -> GyroSamples
         (lambda g: replace(g, rate_rad_s=1.4 * g.rate_rad_s), r"1\.\d+ times the turn"),
         (lambda g: replace(g, time_s=g.time_s + 0.99), "edge of the search"),
         (lambda g: replace(g, rate_rad_s=np.full_like(g.rate_rad_s, 0.01)), "does not change"),
-        (lambda g: replace(g, rate_rad_s=g.rate_rad_s[::-1].copy()), "does not agree with the picture"),
+        (lambda g: replace(g, rate_rad_s=g.rate_rad_s[::-1].copy()), "does not agree with the video"),
         (lambda g: replace(g, time_s=g.time_s + 1000.0), "cover|overlap"),
     ],
     ids=[

@@ -8,7 +8,7 @@ import pytest
 
 from calib.boards import parse_board
 from calib.corners import Corners
-from calib.lens import COVERAGE_CELLS, calibrate_lens
+from calib.lens import COVERAGE_CELLS, bare_parts, calibrate_lens
 from calib.views import Picked, SeenView
 from flow.errors import DataError
 from flow.module import read_partial_module, section_update
@@ -177,7 +177,7 @@ def test_bad_pictures_are_left_out_with_a_reason(tmp_path, chessboards, renderer
     assert "not found" in reasons["c_no_board.png"]
     assert "nearly the same view" in reasons[twin.pop()]
     assert "blurred" in reasons["e_blurred.png"]
-    assert "px RMS where the other views miss by" in reasons["f_other_zoom.png"]
+    assert "px RMS, those of the other views" in reasons["f_other_zoom.png"]
     # And the lens is the one found without them.
     np.testing.assert_allclose(parameters(again), parameters(found), rtol=1e-6, atol=1e-8)
 
@@ -259,15 +259,24 @@ def test_a_flipped_picture_is_refused(tmp_path, renderers):
         picture = renderers["pinhole"].render(board, random_pose(rng, board, "pinhole", PINHOLE), rng)
         cv2.imwrite(str(tmp_path / f"{i}.png"), picture[:, ::-1])
     message = refusal(tmp_path, board)
-    assert "only in the mirror" in message
-    assert "switch the flip off" in message
+    assert "only be read mirrored" in message
+    assert "switch the mirroring off" in message
 
 
 def test_nothing_to_see(tmp_path):
     assert "no such file or folder" in refusal(tmp_path / "missing")
-    assert "no picture" in refusal(tmp_path)
+    assert "no image" in refusal(tmp_path)
     (tmp_path / "a.png").write_bytes(b"\x89PNG nothing")
-    assert "no picture could be read" in refusal(tmp_path)
-    assert "one picture is not enough" in refusal(tmp_path / "a.png")
+    assert "no image could be read" in refusal(tmp_path)
+    assert "one image is not enough" in refusal(tmp_path / "a.png")
     cv2.imwrite(str(tmp_path / "a.png"), np.full(SIZE[::-1], 90, np.uint8))
-    assert "no picture shows the chessboard:9x6:0.025" in refusal(tmp_path)
+    assert "no image shows the chessboard:9x6:0.025" in refusal(tmp_path)
+
+
+def test_parts_without_corners_are_named_where_they_are():
+    coverage = np.ones((6, 8), np.intp)
+    assert bare_parts(coverage) == []
+    coverage[:2, :3] = 0  # rows 0 and 1 are the top third, columns 0 to 2 the left one
+    coverage[5, 6:] = 0  # half of the two rows that are the bottom third, both columns of the right one
+    coverage[2, 3] = 0  # one cell of the six in the middle
+    assert bare_parts(coverage) == ["all of the top left", "50% of the bottom right", "17% of the middle"]

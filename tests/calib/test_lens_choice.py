@@ -51,7 +51,7 @@ def test_a_bent_board_is_left_out_with_its_numbers():
     views[5].found["a"].pixels[:] += np.array([0.0, 1.5]) * ((np.arange(54) % 9 - 4) / 4.0)[:, None] ** 2
     chosen = choose(views, BOARD, SIZE, "pinhole")
     assert [out.name for out in chosen.left_out] == ["05"]
-    assert "the other views miss by 0.07" in chosen.left_out[0].reason
+    assert "those of the other views 0.07" in chosen.left_out[0].reason
     assert "05" not in chosen.names
     assert len(chosen.names) == len(chosen.views) == 11
 

@@ -62,6 +62,7 @@ def turned_tracks(
         second_px=second,
         covariance_px2=np.broadcast_to(np.eye(2) * 0.01, (*first.shape[:2], 2, 2)),
         offered=np.full(len(first_index), tracks),
+        neighbours=np.full(len(first_index), tracks),
     )
 
 

@@ -31,7 +31,7 @@ def run(*arguments: str) -> Result:
 def measured(*arguments: str) -> Result:
     result = run(*arguments)
     assert result.exit_code == 0, result.output
-    assert result.stdout == ""
+    assert result.stderr == ""
     return result
 
 

@@ -117,7 +117,7 @@ def test_an_interruption_keeps_what_is_done_and_touches_no_result(
     result = run(inputs, tmp_path, "--alone")
     assert result.exit_code == 130
     assert result.stdout == ""
-    assert result.stderr == "groundpace: interrupted; 1 of 4 runs are kept, --resume goes on with the rest\n"
+    assert result.stderr == "groundpace: interrupted; 1 of 4 runs kept; --resume runs the rest\n"
     assert (tmp_path / "benchmark.csv").read_text() == "the last result\n"
     engine.until = None
     assert run(inputs, tmp_path, "--alone", "--resume").exit_code == 0
@@ -164,11 +164,11 @@ def test_a_floor_without_texture_is_told_as_such(
     ("options", "words"),
     [
         ([], "give the module with --module FILE"),
-        (["--module", "small", "--heights", "1,two"], "'two' is no number; write them as 0.5,1,2"),
+        (["--module", "small", "--heights", "1,two"], "'two' is not a number; expected numbers such as 0.5,1,2"),
         (["--module", "small", "--heights", "0.01"], "0.01 is outside 0.1 to 100"),
-        (["--module", "small", "flight-07"], "what is flight-07? recordings follow --recordings"),
+        (["--module", "small", "flight-07"], "unexpected argument flight-07; recordings follow --recordings"),
         (["--recordings", "flight-07", "--heights", "1"], "--heights is for synthetic flights"),
-        (["--recordings", "flight-07", "--floor", "soil"], "--floor is for synthetic flights"),
+        (["--recordings", "flight-07", "--floor", "soil"], "--ground is for synthetic flights"),
     ],
 )
 def test_wrong_usage_is_told_in_a_line(options: list[str], words: str) -> None:
@@ -181,8 +181,8 @@ def test_wrong_usage_is_told_in_a_line(options: list[str], words: str) -> None:
     ("options", "words"),
     [
         (["--module", "none.yaml"], "groundpace: none.yaml: "),
-        (["--module", "small", "--floor", "moss.jpg"], "groundpace: moss.jpg: "),
-        (["--module", "small", "--floor", "moss.jpg", "--floor-size", "1"], "groundpace: moss.jpg: no such ground"),
+        (["--module", "small", "--ground", "sand"], "groundpace: sand: unknown ground; choose gravel"),
+        (["--module", "small", "--floor", "moss.jpg", "--floor-size", "1"], "groundpace: moss.jpg: unknown ground"),
         (["--recordings", "flight-07"], "groundpace: flight-07: "),
     ],
 )

@@ -3,21 +3,30 @@
 import pytest
 from click.testing import CliRunner
 
+from calib.board_art import PAPERS_MM
+from calib.boards import BOARD_FORM
+from cli import board as cli_board
 from cli.main import main
+from flow.choices import PAPERS
 
 
 def run(*words):
     return CliRunner().invoke(main, ["board", *map(str, words)])
 
 
-def test_writes_the_board_and_keeps_standard_output_clean(tmp_path):
+def test_writes_the_board_and_tells_so_on_standard_output(tmp_path):
     path = tmp_path / "new folder" / "board.pdf"
     result = run("circles:8x5:0.03", "--output", path, "--paper", "A3")
     assert result.exit_code == 0
     assert path.read_bytes().startswith(b"%PDF-")
-    assert result.stdout == ""
-    assert "circles:8x5:0.03 on a3, 297 x 420 mm" in result.stderr
-    assert "both check lines must measure 100 mm" in result.stderr
+    assert result.stderr == ""
+    assert "circles:8x5:0.03 on a3, 297 x 420 mm" in result.stdout
+    assert "both check lines must measure 100 mm" in result.stdout
+
+
+def test_choices_are_the_library_s():
+    assert {name: f"{short_mm:g} x {long_mm:g} mm" for name, (short_mm, long_mm) in PAPERS_MM.items()} == PAPERS
+    assert cli_board.BOARD_FORM == BOARD_FORM
 
 
 @pytest.mark.parametrize(

@@ -91,7 +91,7 @@ class Parts(HTMLParser):
 def test_range_rewrites_its_section_and_nothing_else(taped: Path, module: Path) -> None:
     result = run("range", taped, "--module", module)
     assert result.exit_code == 0, result.output
-    assert result.stdout == ""
+    assert result.stderr == ""
     text = module.read_text()
     assert text.startswith("# spare module of the greenhouse craft\n")
     assert "beam: wide     # ultrasonic" in text
@@ -105,10 +105,10 @@ def test_range_rewrites_its_section_and_nothing_else(taped: Path, module: Path) 
 
 
 def test_words_say_value_sigma_and_meaning(taped: Path, module: Path) -> None:
-    said = run("range", taped, "--module", module).stderr
+    said = run("range", taped, "--module", module).stdout
     scale = re.search(r"scale +(1\.\d+) ± (0\.\d+) +speed ± (\d\.\d+) % at every height", said)
     assert scale and float(scale[3]) == pytest.approx(100 * float(scale[2]) / float(scale[1]), abs=0.01)
-    assert re.search(r"offset +-\d+\.\d ± \d+\.\d mm", said)
+    assert re.search(r"offset +-\d+\.\d\d ± 0\.\d\d mm|offset +-\d+\.\d ± \d\.\d mm", said)
     assert "written: range in" in said
 
 
@@ -163,13 +163,31 @@ def test_the_air_of_the_module_file_is_used(tmp_path: Path, module: Path) -> Non
     assert found.assumed_air_temperature_c == 20.0
 
 
+def test_the_air_of_the_bench_is_written_and_asked_for(taped: Path, module: Path) -> None:
+    asked = run("range", taped, "--beam", "wide", "--module", module)
+    assert asked.exit_code == 0 and "give --air" in asked.stdout
+    assert read_partial_module(module).range.assumed_air_temperature_c is None
+    told = run("range", taped, "--beam", "wide", "--air", "18", "--module", module)
+    assert told.exit_code == 0 and "give --air" not in told.stdout
+    found = read_partial_module(module).range
+    assert found.assumed_air_temperature_c == 18.0 and found.sigma.scale < 0.005
+
+
+def test_light_has_no_air(taped: Path, module: Path) -> None:
+    before = module.read_text()
+    refused = run("range", taped, "--beam", "narrow", "--air", "18", "--module", module)
+    assert refused.exit_code == 2 and "narrow beam is assumed to be light" in refused.stderr
+    assert module.read_text() == before
+    assert run("range", taped, "--beam", "narrow", "--module", module).exit_code == 0
+
+
 def test_report_is_one_file_that_needs_no_network(at_rest: Path, module: Path, tmp_path: Path) -> None:
     report = tmp_path / "page.html"
     assert run("gyro", at_rest, "--module", module, "--report", report).exit_code == 0
     text = report.read_text(encoding="utf-8")
     parts = Parts(text)
     assert parts.reaching == []
-    assert text.count("plotly.js v") == 1  # its script once, however many charts
+    assert text.count("plotly.js (basic") == 1  # its script once, however many charts
     assert len(parts.figures) == 3  # an Allan chart an axis
     measured = parts.figures[0]["data"][0]
     # White noise of 1e-4 rad/s/sqrt(Hz): 1e-4 / sqrt(0.2 s) at the shortest averaging time; 400 spans know it to 4 %.
@@ -234,10 +252,14 @@ def test_lens_from_pictures(pictures: Path, module: Path, tmp_path: Path) -> Non
     # Exact truth within four of the calibration's own sigmas.
     assert abs(camera.fx_px - PINHOLE[0]) < 4 * camera.focal_sigma[0] * camera.fx_px
     assert abs(camera.cx_px - PINHOLE[2]) < 4 * camera.sigma.cx_px
-    assert re.search(r"focal length x, y +\d+\.\d+ ± \d\.\d+.*speed ± 0\.\d+ %", result.stderr)
+    assert re.search(r"focal length x, y +\d+\.\d+ ± \d\.\d+.*speed ± 0\.\d+ %", result.stdout)
+    assert re.search(r"note: \d+ images? left out: .*bare\.png \(.*not found", result.stdout)
     parts = Parts(report.read_text(encoding="utf-8"))
     coverage, residuals, bars = parts.figures
-    assert np.sum(coverage["data"][0]["z"]) == 35 * len(bars["data"][0]["x"])
+    counts = [int(text) for text in coverage["data"][0]["text"]]
+    bare = np.mean(np.array(counts) == 0)
+    assert (f"note: No corner was seen in {bare:.0%} of the image" in result.stdout) == bool(bare)
+    assert sum(counts) == 35 * len(bars["data"][0]["x"])
     # Residuals are drawn as lines between gaps: corner, tip, gap.
     assert len(residuals["data"][0]["x"]) == 3 * len(residuals["data"][1]["x"])
     assert "bare.png" in parts.words and "not found" in parts.words

@@ -62,8 +62,8 @@ def test_alignment_from_a_recording_without_range(
     )
     assert (found.camera.readout_s, found.camera.sigma.readout_s) == (0.0139, 8e-5)
     assert found.camera.fx_px == truth.camera.fx_px
-    assert "written: alignment and gyro and camera" in result.stderr
-    assert re.search(r"camera clock +\+\d\.\d+ ± 0\.\d+ ms +speed ± \d\.\d+ mm/s", result.stderr)
+    assert "written: alignment and gyro and camera" in result.stdout
+    assert re.search(r"camera clock +\+\d\.\d+ ± 0\.\d+ ms +speed ± \d\.\d+ mm/s", result.stdout)
     parts = Parts((tmp_path / "fern-03-alignment.html").read_text(encoding="utf-8"))
     assert parts.reaching == [] and len(parts.figures) == 4
     assert [t["name"] for t in parts.figures[0]["data"][:3]] == ["gyro, before", "gyro, now", "camera"]
@@ -95,7 +95,7 @@ def test_a_surer_gyro_bias_stays(
     assert result.exit_code == 0, result.output
     found = read_module(lens_only).gyro
     assert (found.bias_rad_s == tuple(held)) == stays
-    assert ("agrees and is surer" in result.stderr) == stays
+    assert ("is consistent and has a smaller sigma" in result.stdout) == stays
 
 
 def test_alignment_needs_a_lens(tmp_path: Path) -> None:
@@ -105,3 +105,16 @@ def test_alignment_needs_a_lens(tmp_path: Path) -> None:
     assert result.exit_code == 1
     assert "camera" in result.stderr and "calibrate lens" in result.stderr
     assert module.read_text() == BEFORE
+
+
+@pytest.mark.parametrize("text", [None, "name: fern-03\n"])
+def test_the_lens_comes_first(text: str | None, tmp_path: Path) -> None:
+    path = tmp_path / "new.yaml"
+    if text is not None:
+        path.write_text(text)
+    before = {each.name: each.read_text() for each in tmp_path.iterdir()}
+    result = run("alignment", HAND_TURNED, "--module", path)
+    assert result.exit_code == 1
+    command = f"groundpace calibrate lens IMAGES --board KIND:COLSxROWS:SIZE --module {path}"
+    assert f"the lens comes first: {command}" in result.stderr
+    assert {each.name: each.read_text() for each in tmp_path.iterdir()} == before

@@ -49,7 +49,7 @@ def test_a_wrong_sign_is_said_loudly(flipped: Path) -> None:
     worst = found["findings"][0]
     assert (worst["severity"], worst["topic"], worst["when_s"]) == ("stop", "gyro", None)
     assert worst["what"].startswith("GYRO AXES: x reads -x.")
-    assert set(worst) == {"severity", "topic", "what", "when_s", "effect", "remedy"}
+    assert set(worst) == {"severity", "topic", "figure", "what", "when_s", "effect", "remedy"}
     shown = {estimate["quantity"]: estimate for estimate in found["estimates"]}
     assert (
         abs(shown["clock offset"]["by_flight"] - 0.006) < 3 * shown["clock offset"]["sigma"]

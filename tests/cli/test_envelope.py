@@ -36,6 +36,7 @@ def test_tables_for_people(module: str) -> None:
     rows = [line.split() for line in lines if line.strip().startswith(("0.5 ", "1 "))]
     assert [row[0] for row in rows] == ["0.5", "1", "0.5", "1"]
     assert [float(row[1]) for row in rows[:2]] == pytest.approx([480 / focal, 980 / focal], abs=0.006)
+    assert "up to 0.02 px a frame" in result.stderr  # a unit that readers know, no thousandths of one
     assert "At 60 frames/s" in result.stderr and "grey levels/px" in result.stderr
 
 
@@ -76,7 +77,7 @@ def test_page_and_table_are_written(module: str, tmp_path: Path) -> None:
     assert [row["variant"] for row in rows] == ["as it is"] * 6 + ["fps=90"] * 6
     page = (out / "envelope.html").read_text()
     assert "What fern-03 can measure" in page
-    assert page.count("plotly.js v") == 1 and 'src="http' not in page
+    assert page.count("plotly.js (basic") == 1 and 'src="http' not in page
     charts = [json.loads(part.split("</script>")[0]) for part in page.split('<script type="application/json">')[1:]]
     assert len(charts) == 4
     followed = charts[0]["data"][0]
@@ -97,10 +98,10 @@ def test_a_height_beyond_the_sensor_is_said_not_guessed(module: str, tmp_path: P
 @pytest.mark.parametrize(
     ("arguments", "words"),
     [
-        (("--try", "fx=400"), "no such figure"),
+        (("--try", "fx=400"), "no such key"),
         (("--try", "fps"), "key=number"),
         (("--heights", "one"), "metres"),
-        (("--heights", "0.001"), "make sense"),
+        (("--heights", "0.001"), "expected heights from 0.05 to 100 m"),
         (("--fps", "0"), "--fps"),
     ],
 )

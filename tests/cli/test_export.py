@@ -23,9 +23,9 @@ def test_a_measured_flight_as_mcap(recording: Path) -> None:
     measured(str(recording), "--output", "speed")
     result = run("speed", "--to", "mcap")
     assert result.exit_code == 0, result.output
-    assert result.stdout == ""
-    assert "messages on /ground_speed" in result.stderr
-    assert result.stderr.endswith("written: speed/speed.mcap\n")
+    assert result.stderr == ""
+    assert "messages on /ground_speed" in result.stdout
+    assert result.stdout.endswith("written: speed/speed.mcap\n")
     rows = [line.split(",") for line in Path("speed/speed.csv").read_text().splitlines()[1:]]
     usable = [row for row in rows if row[-1] == "ok"]
     with Path("speed/speed.mcap").open("rb") as file:
@@ -45,7 +45,7 @@ def test_rows_left_out_are_counted(tmp_path: Path) -> None:
     folder = speed_folder(tmp_path / "speed")
     result = run(str(folder), "--to", "bag", "--output", str(tmp_path / "out" / "fern.bag"))
     assert result.exit_code == 0, result.output
-    assert "2 messages on /ground_speed; 1 rows have no velocity" in result.stderr
+    assert "2 messages on /ground_speed; 1 row without a velocity left out" in result.stdout
     assert (tmp_path / "out" / "fern.bag").read_bytes().startswith(b"#ROSBAG V2.0")
     assert run(str(folder), "--to", "parquet").exit_code == 0
     assert pq.read_table(folder / "speed.parquet").num_rows == 3

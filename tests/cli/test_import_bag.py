@@ -26,7 +26,7 @@ def test_import_measure_export(tmp_path: Path) -> None:
     folder = tmp_path / "flight"
     result = run("import", tmp_path / "flight.mcap", "--module", SAMPLE / "module.yaml", "--output", folder)
     assert result.exit_code == 0, result.output
-    assert result.stdout == ""
+    assert result.stderr == ""
     held = {path.name for path in folder.iterdir()}
     assert held == {"video.mp4", "frames.csv", "gyro.csv", "range.csv", "module.yaml", "import.yaml"}
     stored, original = Video(folder / "video.mp4", folder / "frames.csv"), Video(SAMPLE / "video.mp4")
@@ -36,7 +36,7 @@ def test_import_measure_export(tmp_path: Path) -> None:
     assert run("measure", folder).exit_code == 0
     result = run("export", folder / "measured", "--to", "mcap")
     assert result.exit_code == 0, result.output
-    assert f"stamps are on the original clock, {ZERO_NS * 1e-9:.6f} s at time 0 of the log" in result.stderr
+    assert f"stamps are on the original clock, {ZERO_NS * 1e-9:.6f} s at time 0 of the log" in result.stdout
     again = run("import", "--mapping", folder / "import.yaml", "--output", tmp_path / "again")
     assert again.exit_code == 0, again.output
     assert (tmp_path / "again" / "gyro.csv").read_bytes() == (folder / "gyro.csv").read_bytes()
@@ -104,7 +104,7 @@ def changed_size(sink: Sink) -> None:
         (no_image, "holds no message of an image topic"),
         (no_overlap, "they never overlap"),
         (depth_only, "/depth: message 0: encoding '32FC1' is not supported; mono8"),
-        (changed_size, "the picture size changes from 20 x 16 to 20 x 8 px at message 5"),
+        (changed_size, "the image size changes from 20 x 16 to 20 x 8 px at message 5"),
     ],
 )
 def test_one_line_and_nothing_written(content: Callable[[Sink], None], says: str, tmp_path: Path) -> None:

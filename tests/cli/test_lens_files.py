@@ -46,10 +46,10 @@ def place(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
 def test_only_the_lens_changes(place: Path) -> None:
     result = run("import-lens", "lens.yaml", "--module", "module.yaml")
     assert result.exit_code == 0, result.output
-    assert result.stdout == ""
-    assert result.stderr.startswith("pinhole lens of 640 x 480 px, focal length 531.20 and 531.90 px\n")
-    assert "camera.readout_s stays as it was found at 320 x 240 px" in result.stderr
-    assert result.stderr.endswith("written: camera in module.yaml\n")
+    assert result.stderr == ""
+    assert result.stdout.startswith("pinhole lens of 640 x 480 px, focal length 531.20 and 531.90 px\n")
+    assert "camera.readout_s stays as it was found at 320 x 240 px" in result.stdout
+    assert result.stdout.endswith("written: camera in module.yaml\n")
     module, text = read_module("module.yaml"), Path("module.yaml").read_text()
     assert module.camera.model_dump(include={"fx_px", "cx_px", "width_px", "distortion"}) == PINHOLE.model_dump(
         include={"fx_px", "cx_px", "width_px", "distortion"}
@@ -70,8 +70,8 @@ def test_only_the_lens_changes(place: Path) -> None:
 def test_what_the_layouts_lack_is_said(place: Path) -> None:
     result = run("import-lens", "lens.yaml", "--module", "new.yaml")
     assert result.exit_code == 0, result.output
-    assert "camera.readout_s" in result.stderr
-    assert "camera.sigma.fx_px" in result.stderr
+    assert "camera.readout_s" in result.stdout
+    assert "camera.sigma.fx_px" in result.stdout
     assert read_module("new.yaml").camera.readout_s == 0
     result = run("export-lens", "module.yaml", "--to", "opencv")
     assert "this layout has no place for readout_s and sigma" in result.stderr

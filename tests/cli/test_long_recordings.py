@@ -20,7 +20,7 @@ import cli.page.review_turn
 import flow
 import flow.fusion.filter
 import flow.fusion.rawspeed
-import flow.fusion.tape
+import flow.fusion.smoother
 from flow.anchoring.position import Position
 from flow.anchoring.sight import Sight
 from flow.module import Module
@@ -130,8 +130,8 @@ def shorten(patched: pytest.MonkeyPatch) -> None:
     patched.setattr(cli.page.review_rows, "_MOST_STRETCHES", 20)
     patched.setattr(cli.page.review_rows, "_BLOCK", 10)
     patched.setattr(cli.page.review_turn, "_MOST_BINS", 60)
-    patched.setattr(flow.fusion.tape, "_BLOCK", 40)
-    patched.setattr(flow.fusion.tape, "_BEYOND", 20)
+    patched.setattr(flow.fusion.smoother, "_BLOCK", 40)
+    patched.setattr(flow.fusion.smoother, "_BEYOND", 20)
     patched.setattr(flow.fusion.filter, "_KEPT", 50)
     patched.setattr(flow.fusion.rawspeed, "_KEPT", 50)
 

@@ -87,12 +87,20 @@ def python(code: str) -> subprocess.CompletedProcess[str]:
 
 
 def test_starting_imports_nothing_heavy() -> None:
-    heavy = {"cv2", "pandas", "numpy", "scipy", "plotly", "av", "pydantic", "rich"}
+    heavy = {"cv2", "pandas", "numpy", "scipy", "av", "pydantic", "rich"}
     code = f"import sys, {cli_main.__name__}; print(sorted({heavy} & set(sys.modules)))"
     assert python(code).stdout.strip() == "[]"
     assert python(code.replace("print", "cli.main.main(['--help'], standalone_mode=False); print")).stdout.endswith(
         "[]\n"
     )
+
+
+@pytest.mark.parametrize(
+    "command", ["measure", "calibrate", "check", "compare", "import_", "synthesize", "envelope", "benchmark"]
+)
+def test_a_command_shows_its_bar_before_the_heavy_libraries_load(command: str) -> None:
+    heavy = {"cv2", "pandas", "numpy", "scipy", "av", "pydantic", "numba"}
+    assert python(f"import sys, cli.{command}; print(sorted({heavy} & set(sys.modules)))").stdout.strip() == "[]"
 
 
 def test_a_closed_pipe_is_quiet() -> None:

@@ -30,7 +30,7 @@ FAULTS: dict[str, tuple[Spoil, str]] = {
     "no frames": (frameless, r"rec/video.avi: holds no frame"),
     "other size": (
         text("module.yaml", "width_px: 160", "width_px: 320"),
-        r"rec/video.mp4: pictures are 160 x 120 px, rec/module.yaml was calibrated at 320 x 120 px; record or",
+        r"rec/video.mp4: frames are 160 x 120 px, rec/module.yaml was calibrated at 320 x 120 px; record or",
     ),
     "few times": (
         frame_times(lambda t: t[:-3]),

@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import av
+import cv2
 import numpy as np
 import pytest
 from click.testing import CliRunner
@@ -87,11 +88,12 @@ def test_nothing_is_left_when_the_work_fails(tmp_path: Path) -> None:
 
 
 def test_marks_are_where_the_points_are_and_differ_in_shape() -> None:
-    drawn = luma()[:120].astype(int) != SHOWN
-    filled, hollow = drawn[27:34, 37:44], drawn[86:95, 116:125]
-    assert filled[3, 3] and filled.sum() >= 9
-    assert not hollow[3:6, 3:6].any() and hollow.sum() >= 16  # a square with nothing in its middle
-    drawn[20:40, 30:50] = drawn[80:100, 110:130] = drawn[40:80, 60:100] = False
+    # Pixel centres: (40, 30) of a picture that is shown 4 times as large is at 4 * 40.5 - 0.5, 4 * 30.5 - 0.5.
+    drawn = luma()[:480].astype(int) != SHOWN
+    filled, hollow = drawn[118:126, 158:166], drawn[357:367, 477:487]
+    assert filled[4, 4] and filled.sum() >= 9
+    assert not hollow[4:6, 4:6].any() and hollow.sum() >= 16  # a square with nothing in its middle
+    drawn[110:134, 150:174] = drawn[350:374, 470:494] = drawn[200:280, 280:360] = False
     assert not drawn.any()
 
 
@@ -99,19 +101,44 @@ def test_marks_are_where_the_points_are_and_differ_in_shape() -> None:
     ("forward_m_s", "right_m_s", "way"), [(1, 0, (0, -1)), (-1, 0, (0, 1)), (0, 1, (1, 0)), (0, -1, (-1, 0))]
 )
 def test_the_arrow_points_where_the_craft_goes(forward_m_s: float, right_m_s: float, way: tuple[int, int]) -> None:
-    more = luma(forward_m_s, right_m_s)[:120].astype(int) - luma(0.01, 0.0)[:120]
-    bright = np.argwhere(more > 60)[:, ::-1] - [80, 60]
+    more = luma(forward_m_s, right_m_s)[:480].astype(int) - luma(0.01, 0.0)[:480]
+    bright = np.argwhere(more > 60)[:, ::-1] - [320, 240]
     centre = bright.mean(axis=0)
-    # Nominal mounting: forward is up in the picture, right is right. 1 m/s is drawn 0.25 * 120 px long.
-    assert centre @ way > 10 and abs(centre @ way[::-1]) < 2
-    assert (bright @ way).max() == pytest.approx(30, abs=3)
+    # Nominal mounting: forward is up in the picture, right is right. 1 m/s is drawn 0.25 * 480 px long.
+    assert centre @ way > 40 and abs(centre @ way[::-1]) < 4
+    assert (bright @ way).max() == pytest.approx(120, abs=4)
 
 
 def test_a_row_without_speed_has_no_arrow_and_says_so() -> None:
     with_speed, without = luma(1.0, 0.0), luma(ok=False)
-    assert (without[35:85, 60:100] == SHOWN).all() and not (with_speed[35:85, 60:100] == SHOWN).all()
-    assert without[120:].max() > 200  # words below
-    assert (without[120:] != with_speed[120:]).any()
+    assert (without[140:340, 240:400] == SHOWN).all() and not (with_speed[140:340, 240:400] == SHOWN).all()
+    assert without[480:].max() > 200  # words below
+    assert (without[480:] != with_speed[480:]).any()
+
+
+@pytest.mark.parametrize(("width", "times"), [(64, 10), (160, 4), (320, 2), (400, 2), (640, 1), (1280, 1)])
+def test_small_pictures_are_shown_enlarged(width: int, times: int) -> None:
+    # The least whole number that makes it 640 px wide: marks of 3 px and letters of 12 px hide nothing then.
+    overlay = Overlay(Module.model_validate({"camera": CAMERA | {"width_px": width}}))
+    planes = overlay.draw(np.full((120, width), 90, np.uint8), None)
+    assert overlay.enlarged == times and planes.shape[1] == times * width
+    assert (planes[: times * 120] == SHOWN).all()
+
+
+def test_plus_minus_is_drawn_as_such(monkeypatch: pytest.MonkeyPatch) -> None:
+    texts: list[str] = []
+    put = cv2.putText
+    monkeypatch.setattr(
+        "cli.overlay.cv2.putText", lambda image, text, *rest: (texts.append(text), put(image, text, *rest))
+    )
+    with_speed = luma(1.0, 0.0)
+    assert "+-" not in "".join(texts) and not any("?" in text or "±" in text for text in texts)
+    assert texts.count("+") == 2  # one an axis, over a line of its own
+    at = texts.index("+")
+    x = 4 + cv2.getTextSize(texts[at - 1], cv2.FONT_HERSHEY_SIMPLEX, 0.5, 1)[0][0]
+    plus = cv2.getTextSize("+", cv2.FONT_HERSHEY_SIMPLEX, 0.5, 1)[0][0]
+    under = with_speed[480 + 17, round(x + 0.3 * plus) : round(x + 0.7 * plus)]
+    assert (under > 180).all()
 
 
 @pytest.fixture(scope="module")
@@ -138,7 +165,7 @@ def test_the_command_writes_both_videos_at_the_frame_times(lossless: Path, tmp_p
         np.testing.assert_allclose(video.times_s, times - times[0], atol=0.51 / 90_000)
         with av.open(str(video.path)) as container:
             assert container.streams.video[0].codec_context.pix_fmt == "yuv420p"
-    assert Video(tmp_path / "out" / "overlay.mp4").height_px == 240 + 36
+    assert Video(tmp_path / "out" / "overlay.mp4").height_px == 480 + 44
 
 
 def test_truth_is_not_read_unless_it_is_named(lossless: Path, tmp_path: Path) -> None:

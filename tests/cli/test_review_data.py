@@ -18,12 +18,14 @@ from scipy.spatial.transform import Rotation
 import cli.page.review_rows
 from cli.page.review_bins import NOTHING, Bins, packed
 from cli.page.review_findings import findings
-from cli.page.review_path import CAUSES, Places
 from cli.page.review_path import Path as GroundPath
+from cli.page.review_path import Places
 from cli.page.review_range import range_readings
+from cli.page.review_reference import scale_against
 from cli.page.review_rows import FlightData, Rows
 from cli.page.review_turn import TurnedImage, TurnLog
 from flow.camera import Lens
+from flow.error_sources import SOURCES
 from flow.module import Gyro, Module
 from flow.recording import Recording
 from flow.row import NoVelocity
@@ -123,7 +125,7 @@ def travelled(
 ) -> Places:
     """Advance in two blocks, as a flight does; give the places of the last row."""
     velocity = np.column_stack([forward_m_s, 0 * forward_m_s])
-    effects = np.tile([by_cause.get(cause, (0.0, 0.0)) for cause in CAUSES], (len(velocity), 1, 1))
+    effects = np.tile([by_cause.get(cause, (0.0, 0.0)) for cause in SOURCES], (len(velocity), 1, 1))
     for part in np.array_split(np.arange(len(velocity)), 2):
         turns = np.full(len(part), yaw_turn_rad)
         places = path.advance(np.full(len(part), interval_s), velocity[part], effects[part], turns)
@@ -210,7 +212,7 @@ def test_findings_say_when_the_range_was_silent_and_the_speed_gone(recording: Re
     assert silent[0].begin_s == pytest.approx(HOLE_S[0], abs=0.051)
     assert silent[0].end_s == pytest.approx(HOLE_S[1], abs=0.051)
     lost = [f for f in found if f.kind == "no speed"]
-    assert len(lost) == 1 and "no believable range reading" in lost[0].text
+    assert len(lost) == 1 and "no plausible range reading" in lost[0].text
     assert lost[0].begin_s == pytest.approx(HOLE_S[0] + 2.5, abs=0.02)
     assert lost[0].end_s == pytest.approx(HOLE_S[1], abs=0.02)
 
@@ -223,6 +225,52 @@ def test_findings_hold_a_speed_against_the_reference(recording: Recording, rows:
     found = [f for f in findings(rows, readings, recording.module.range, reference) if f.kind == "reference"]
     assert len(found) == 1 and "right speed is off the reference by up to +0.050 m/s" in found[0].text
     assert (found[0].begin_s, found[0].end_s) == pytest.approx((10.0, 11.0), abs=0.02)
+
+
+SCALES = {
+    # speed, height, what the one line must say
+    "both": (
+        0.02,
+        0.02,
+        r"speed 2\.0 ± 0\.\d % above the reference throughout, height 2\.0 ± 0\.\d % above .* as well: .*range",
+    ),
+    "speed": (
+        -0.03,
+        0.0,
+        r"speed 3\.0 ± 0\.\d % below the reference throughout, the height is right: calibrate the lens",
+    ),
+    "height": (0.0, 0.02, r"height 2\.0 ± 0\.\d % above the reference throughout, the speed is not: .*range"),
+    "differing": (0.06, 0.02, r"speed 6\.0 ± .*height 2\.0 ± .*range.*, and calibrate the lens"),
+}
+
+
+@pytest.mark.parametrize("name", SCALES)
+def test_a_scale_error_against_the_reference_is_one_finding(recording: Recording, rows: Rows, name: str) -> None:
+    # By construction: the log is the reference times one and the scale, to the digit; sigmas of speed 2.8 to 3.2 mm/s at
+    # 0.5 m/s, of height 4 mm at 1.5 m: a per cent is beyond both.
+    speed, height, words = SCALES[name]
+    log = np.column_stack([rows.low["forward"], rows.low["right"], rows.low["height"]])
+    noise = np.random.default_rng(1).normal(0, 1e-3, log.shape)  # of the reference
+    reference = log / (1 + np.array([speed, speed, height])) + noise
+    off = (rows.time_s > 10) & (rows.time_s < 11)
+    reference[off, 1] -= 0.05
+    found = findings(rows, range_readings(recording, 1.0), recording.module.range, reference)
+    texts = [f.text for f in found if f.kind == "reference"]
+    assert len(texts) == 2, texts  # the scale, and the one stretch that is off beside it
+    scale = next(text for text in texts if "throughout" in text)
+    assert re.match(words, scale), scale
+    rest = next(f for f in found if f.kind == "reference" and "throughout" not in f.text)
+    assert "right speed is off the reference by up to +0.05" in rest.text
+    assert ("beside that scale" in rest.text) == bool(speed)
+    assert (rest.begin_s, rest.end_s) == pytest.approx((10.0, 11.0), abs=0.02)
+
+
+def test_a_reference_that_agrees_tells_no_scale(recording: Recording, rows: Rows) -> None:
+    log = np.column_stack([rows.low["forward"], rows.low["right"], rows.low["height"]])
+    for seed in range(20):  # one in 100 honest logs would be told, and then only beyond its own bands
+        reference = log + np.random.default_rng(seed).normal(0, 3e-3, log.shape)
+        assert scale_against(rows, reference).words == ""
+    assert scale_against(rows, np.full_like(log, np.nan)).words == ""
 
 
 def test_the_page_keeps_the_clock_of_the_log(tmp_path: Path) -> None:

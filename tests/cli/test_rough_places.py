@@ -89,7 +89,7 @@ def test_paths_with_blanks_and_letters_of_any_language(recording: Path) -> None:
     measured("rec")
     said = measured(
         str(place), "--output", str(place / "out put"), "--overlay", "--reference", str(place / "truth.csv")
-    ).stderr
+    ).stdout
     assert str(place / "out put" / "speed.csv") in said
     assert (place / "out put" / "speed.csv").read_bytes() == (recording / "measured" / "speed.csv").read_bytes()
     assert json.loads((place / "out put" / "summary.json").read_text(encoding="utf-8"))["recording"] == str(place)

@@ -14,7 +14,7 @@ from cli.main import main
 from flow.accuracy.comparison import compare
 from flow.module import read_module
 from flow.series import read_truth
-from flow.speedlog import read_speed_log
+from flow.speedlog import read_speed_columns
 
 ROOT = Path(__file__).parents[2]
 
@@ -38,8 +38,25 @@ def test_the_walk_through_runs_as_written_and_ends_with_a_module_as_good_as_the_
     assert abs(found.alignment.time_offset_s - true.alignment.time_offset_s) < 3.5 * found.alignment.sigma.time_offset_s
     # Measured with the calibrated module, the flight's scale is right within what was calibrated: range 0.07 %, lens
     # 0.03 % and the comparison's own 0.02 % make 0.3 % four sigma; H.264 leaves some 4 mm/s in a row.
-    log = read_speed_log("flight-fern-03/speed.csv")
+    log = read_speed_columns("flight-fern-03/speed.csv")
     against = compare(log, read_truth("sample_video/flight/truth.csv"))
     assert against.forward.scale_error is not None
     assert abs(against.forward.scale_error) < 0.003
     assert against.forward.rms_m_s < 0.008
+
+
+def test_the_samples_table_runs_from_top_to_bottom_as_written(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    shutil.copytree(ROOT / "sample_video", tmp_path / "sample_video")
+    monkeypatch.chdir(tmp_path)
+    text = (tmp_path / "sample_video" / "README.md").read_text(encoding="utf-8")
+    rows = [line for line in text.splitlines() if line.startswith("| `")]
+    assert [row.split("`")[1] for row in rows] == ["board", "bench", "hand-turned", "flight"]
+    commands = [command for row in rows for command in re.findall(r"`(groundpace [^`]+)`", row)]
+    assert len(commands) >= 6
+    for command in commands:
+        result = CliRunner().invoke(main, shlex.split(command)[1:])
+        assert result.exit_code == 0, f"{command}\n{result.output}"
+    # Measured with the module that the rows above made: 0.4 % are three sigma of range (0.11 %), lens and comparison.
+    against = compare(read_speed_columns("flight-speed/speed.csv"), read_truth("sample_video/flight/truth.csv"))
+    assert against.forward.scale_error is not None
+    assert abs(against.forward.scale_error) < 0.004

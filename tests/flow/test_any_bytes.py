@@ -31,7 +31,7 @@ from flow.module import read_module, read_partial_module
 from flow.recording import open_recording
 from flow.row import LevelVelocity, NoVelocity, SpeedRow
 from flow.series import read_attitude, read_gyro, read_range, read_truth
-from flow.speedlog import SpeedLogWriter, read_speed_log
+from flow.speedlog import SpeedLogWriter, read_speed_columns
 from flow.video import Video
 from tests.any_bytes import FEW, Read, anything, drained, many_places, spoilt, survives
 from tests.flow.benchmark.runs import made_run
@@ -163,7 +163,7 @@ READERS: dict[str, tuple[str, Callable[[], bytes], Read]] = {
     "frame times": (
         "frames.csv", given_times, frame_times,
     ),
-    "speed log": ("speed.csv", speed_log, read_speed_log),
+    "speed log": ("speed.csv", speed_log, read_speed_columns),
     "module": ("module.yaml", lambda: start("flight/module.yaml"), read_module),
     "module in the making": ("module.yaml", lambda: start("flight/module.yaml"), read_partial_module),
     "lens, camera info": ("lens.yaml", lambda: camera_info_text(PINHOLE, "fern").encode(), read_lens_file),

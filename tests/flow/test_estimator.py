@@ -200,7 +200,7 @@ def test_bias_of_the_module_is_used() -> None:
 def test_wrong_size_and_stalled_clock_are_refused(shape: tuple[int, int], time_s: float) -> None:
     estimator = Estimator(module(), attitude="level")
     assert estimator.add_frame(0.0, np.zeros((HIGH, WIDE), np.uint8)) is None
-    with pytest.raises(ValueError, match=r"picture|advance"):
+    with pytest.raises(ValueError, match=r"frame|advance"):
         estimator.add_frame(time_s, np.zeros(shape, np.uint8))
 
 

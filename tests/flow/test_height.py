@@ -17,7 +17,8 @@ EXACT = {"scale": 0.0, "offset_m": 0.0}  # a sensor without common errors: what 
 
 
 def sensor(**keys: object) -> Range:
-    return Range.model_validate({"noise_m": 0.01, "sigma": EXACT} | keys)
+    light = {} if "assumed_air_temperature_c" in keys else {"air_dependent": False}
+    return Range.model_validate({"noise_m": 0.01, "sigma": EXACT} | light | keys)
 
 
 @pytest.mark.parametrize("angles", [(0.0, 0.0), (0.3, 0.0), (-0.2, 0.25)])
@@ -220,7 +221,7 @@ def test_common_errors_of_the_sensor_are_in_the_sigma() -> None:
 
 
 def test_an_unknown_air_temperature_is_in_the_sigma() -> None:
-    # Closed form: half of 6 K / 293.15 K is 1.02 % of the height. A logged temperature holds until the next.
+    # Closed form: half of 10 K / 293.15 K is 1.71 % of the height. A logged temperature holds until the next.
     sigmas = []
     for logged in (None, 20.0):
         h = HeightFilter(sensor(assumed_air_temperature_c=20.0))
@@ -229,7 +230,7 @@ def test_an_unknown_air_temperature_is_in_the_sigma() -> None:
         now = h.at(99 * 0.02)
         assert now is not None
         sigmas.append(now.sigma_m)
-    assert np.sqrt(sigmas[0] ** 2 - sigmas[1] ** 2) == pytest.approx(4.0 * 0.5 * 6 / 293.15, rel=1e-6)
+    assert np.sqrt(sigmas[0] ** 2 - sigmas[1] ** 2) == pytest.approx(4.0 * 0.5 * 10 / 293.15, rel=1e-6)
     assert sigmas[1] <= 0.01
 
 

@@ -172,7 +172,7 @@ def test_rows_from_before_a_gyro_was_found_out_are_taken_back(frames: int, monke
     log, bias = inertial().gyro_log, np.array(inertial().module.gyro.bias_rad_s)
     rate = (log.rate_rad_s - bias) * [1.0, 1.0, -1.0] + bias
     turned = replace(inertial(), gyro_log=replace(log, rate_rad_s=rate), frames=inertial().frames[:frames])
-    live = [result.row.status for result in measure(cast("Recording", turned), positions=False, begin_again=False)]
+    live = [result.row.status for result in measure(cast("Recording", turned), positions=False, first_pass=False)]
     assert "ok" in live[:10]
     results = list(measure(cast("Recording", turned)))
     assert {result.row.status for result in results} == {"gyro_disagrees"}
@@ -185,7 +185,7 @@ def test_a_figure_that_came_out_later_is_in_the_band_from_the_first_row_on() -> 
     flown = believed(camera={"fx_px": 1.06 * camera.fx_px, "fy_px": 1.06 * camera.fy_px})(inertial())
     found = measured(flown)
     assert_honest(found)
-    live = itertools.islice(measure(cast("Recording", flown), positions=False, begin_again=False), 30)
+    live = itertools.islice(measure(cast("Recording", flown), positions=False, first_pass=False), 30)
     sigma = np.array([r.row.velocity.sigma_m_s for r in live if isinstance(r.row.velocity, LevelVelocity)])
     assert (np.abs(found.error_m_s[:30]) > np.maximum(4 * sigma, 0.02)).any(axis=1).sum() >= 5
 
@@ -201,7 +201,7 @@ def test_rows_are_taken_back_however_late_the_gyro_was_found_out(slip: list[floa
     flown = flight(scene.from_function(channels, 2.5), frame_rate_hz=30)
     log, bias = flown.gyro_log, np.array(flown.module.gyro.bias_rad_s)
     spoilt = replace(flown, gyro_log=replace(log, rate_rad_s=(log.rate_rad_s - bias) * slip + bias))
-    live = [result.row.status for result in measure(cast("Recording", spoilt), positions=False, begin_again=False)]
+    live = [result.row.status for result in measure(cast("Recording", spoilt), positions=False, first_pass=False)]
     assert live[:26].count("ok") > 20
     found = measured(spoilt)
     assert "ok" not in found.status

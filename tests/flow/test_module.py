@@ -135,8 +135,14 @@ def test_a_camera_alone_is_a_module(path: Path) -> None:
             CAMERA.replace("}", ", model: fisheye, distortion: [1, 2, 3, 4, 5]}"),
             "a fisheye lens has 4 terms, found 5",
         ),
-        (CAMERA + "lens: {}\n", "module.yaml:2: lens: unknown key; is it misspelt?"),
-        (CAMERA + "gyro:\n  bias: [0, 0, 0]\n", "module.yaml:3: gyro.bias: found [0, 0, 0]: unknown key"),
+        (
+            CAMERA + "lens: {}\n",
+            "module.yaml:2: lens: unknown key; known here are name, camera, alignment, gyro, range",
+        ),
+        (
+            CAMERA + "gyro:\n  bias: [0, 0, 0]\n",
+            "module.yaml:3: gyro.bias: found [0, 0, 0]: unknown key; did you mean bias_rad_s or bias_instability_rad_s?",
+        ),
         (CAMERA + "gyro:\n  bias_rad_s: [0, 0]\n", "module.yaml:3: gyro.bias_rad_s.2: missing"),
         (
             CAMERA + "gyro:\n  bias_rad_s: [0, 9, 0]\n",
@@ -159,7 +165,16 @@ def test_a_camera_alone_is_a_module(path: Path) -> None:
             CAMERA + "alignment: {camera_to_body_wxyz: [1, 1, 0, 0]}\n",
             "a unit quaternion (w, x, y, z) is expected",
         ),
-        (CAMERA + "range: {sigma: {noise: 1}}\n", "module.yaml:2: range.sigma.noise: found 1: unknown key"),
+        (
+            CAMERA + "alignment: {readout_s: 0.01}\n",
+            "alignment.readout_s: found 0.01: unknown key here; did you mean camera.",
+        ),
+        (CAMERA + "gyro: {biass_rad_s: [0, 0, 0]}\n", "unknown key; did you mean bias_rad_s"),
+        (CAMERA + "ranges: {}\n", "ranges: unknown key; did you mean range?"),
+        (
+            CAMERA + "range: {sigma: {noise: 1}}\n",
+            "module.yaml:2: range.sigma.noise: found 1: unknown key; did you mean noise_m?",
+        ),
         (CAMERA + CAMERA, "module.yaml:2: not valid YAML: found duplicate key"),
         ("camera: [\n", "module.yaml:2: not valid YAML"),
         ("\x00", "module.yaml: not valid YAML"),

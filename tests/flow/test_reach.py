@@ -18,7 +18,7 @@ import flow
 from flow import scene
 from flow.accuracy.comparison import Comparison, compare
 from flow.module import Module
-from flow.speedlog import SpeedLogWriter, read_speed_log
+from flow.speedlog import SpeedLogWriter, read_speed_columns
 
 DURATION_S = 5.0
 
@@ -131,7 +131,7 @@ def measured(spec: scene.SceneSpec, folder: Path) -> Comparison:
     with SpeedLogWriter(folder / "speed.csv") as log:
         for result in flow.measure(flow.open_recording(folder / "recording"), positions=False):
             log.write(result.row)
-    return compare(read_speed_log(folder / "speed.csv"), made.truth)
+    return compare(read_speed_columns(folder / "speed.csv"), made.truth)
 
 
 @pytest.mark.parametrize("case", CASES, ids=lambda case: case.__name__)
@@ -173,7 +173,7 @@ def test_the_promise_is_broken_by(slip: str, tmp_path: Path) -> None:
     with SpeedLogWriter(tmp_path / "speed.csv") as log:
         for result in flow.measure(flow.open_recording(tmp_path / "recording")):
             log.write(result.row)
-    rows = read_speed_log(tmp_path / "speed.csv")
+    rows = read_speed_columns(tmp_path / "speed.csv")
     if rows.usable.mean() >= CASES[hover].usable:
         found = compare(rows, made.truth)
         assert max(found.forward.rms_m_s, found.right.rms_m_s) > 2 * CASES[hover].rms

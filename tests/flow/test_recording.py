@@ -104,7 +104,7 @@ def test_folder_itself(folder: Path) -> None:
 def test_pictures_of_another_size(folder: Path) -> None:
     encode(folder / "video.mkv", width=48)
     with pytest.raises(
-        DataError, match=r"video.mkv: pictures are 48 x 24 px, .*module.yaml was calibrated at 32 x 24 px"
+        DataError, match=r"video.mkv: frames are 48 x 24 px, .*module.yaml was calibrated at 32 x 24 px"
     ):
         open_recording(folder)
 
@@ -137,3 +137,45 @@ def test_logs_of_another_time(folder: Path, old: str, new: str, message: str) ->
     with pytest.raises(DataError, match=message):
         open_recording(folder)
     assert open_recording(folder, check_overlap=False).frame_count == 10
+
+
+def test_a_part_holds_the_same_frames_and_the_logs_around_them(folder: Path) -> None:
+    """Ten frames, a tenth of a second apart: from 0.25 to 0.61 s those at 0.3, 0.4, 0.5 and 0.6 s."""
+    part = open_recording(folder).between(0.25, 0.61)
+    assert part.frame_count == len(part.video()) == 4
+    np.testing.assert_allclose(part.video().times_s, [0.3, 0.4, 0.5, 0.6], atol=1e-9)
+    for _ in range(2):
+        frames = list(part.video())
+        assert [frame.luma[0, 0] for frame in frames] == [60, 80, 100, 120]
+        assert [frame.index for frame in frames] == [0, 1, 2, 3]
+        assert [frame.time_s for frame in frames] == list(part.video().times_s)
+    inner = part.between(0.1, None)  # counted from the part's own first frame
+    assert [frame.luma[0, 0] for frame in inner.video()] == [80, 100, 120]
+
+
+def test_a_part_cuts_the_logs(folder: Path) -> None:
+    """Three seconds before the part and half a second after it, each log on its own clock."""
+    rows = "".join(f"{90 + i / 100:.2f},0,0,{i}e-3\n" for i in range(2000))
+    (folder / "gyro.csv").write_text("time_s,gyro_x_rad_s,gyro_y_rad_s,gyro_z_rad_s\n" + rows)
+    (folder / "range.csv").write_text(
+        "time_s,range_m\n" + "".join(f"{t / 10:.1f},1.{t % 10}\n" for t in range(400, 600))
+    )
+    part = open_recording(folder).between(0.2, 0.4)  # gyro clock 100.2 to 100.4 s, range clock 50.2 to 50.4 s
+    gyro_s = np.concatenate([samples.time_s for samples in part.gyro()])
+    np.testing.assert_allclose([gyro_s[0], gyro_s[-1]], [97.2, 100.89], atol=0.011)  # within a sample
+    range_s = np.concatenate([samples.time_s for samples in part.range()])
+    np.testing.assert_allclose([range_s[0], range_s[-1]], [47.2, 50.9], atol=0.11)
+
+
+@pytest.mark.parametrize(("start_s", "end_s"), [(0.95, None), (0.5, 0.4), (None, 0.05), (20.0, 30.0)])
+def test_a_part_without_two_frames_is_refused(start_s: float | None, end_s: float | None, folder: Path) -> None:
+    with pytest.raises(DataError, match=r"video\.mkv: holds no two frames from .* it lasts 0\.900 s"):
+        open_recording(folder).between(start_s, end_s)
+
+
+def test_a_part_that_the_gyro_does_not_cover_is_refused(folder: Path) -> None:
+    rows = "".join(f"{104 + i / 100},0,0,0\n" for i in range(100))
+    (folder / "gyro.csv").write_text("time_s,gyro_x_rad_s,gyro_y_rad_s,gyro_z_rad_s\n" + rows)
+    part = open_recording(folder, check_overlap=False).between(0.0, 0.5)
+    with pytest.raises(DataError, match=r"gyro\.csv: holds no reading from 97\.000 to 101\.000 s"):
+        part.gyro()

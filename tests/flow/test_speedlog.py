@@ -12,9 +12,10 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from flow.columns import SPEED
 from flow.errors import DataError
 from flow.row import REASONS, LevelVelocity, NoVelocity, SpeedRow
-from flow.speedlog import COLUMNS, SpeedLogWriter, Summary, read_speed_log
+from flow.speedlog import SpeedLogWriter, Summary, read_speed_columns
 
 # The contract's columns, word for word.
 CONTRACT = (
@@ -67,7 +68,7 @@ def test_a_row_of_each_kind_to_the_letter(tmp_path: Path) -> None:
         "0.0100005,0.0200000,1.250000,-0.500000,0.000000,0.010000,0.020000,0.030000,1.50000,0.00500,120,0.8750,ok",
         "0.0300000,0.0200000,,,,,,,,,0,,no_texture",
     ]
-    assert ",".join(COLUMNS) == CONTRACT
+    assert ",".join(SPEED.names) == CONTRACT
     assert [p.name for p in path.parent.iterdir()] == ["speed.csv"]
 
 
@@ -76,7 +77,7 @@ def test_reading_gives_back_what_was_written(tmp_path: Path) -> None:
     with SpeedLogWriter(path) as log:
         log.write(good(0.01, (1.25, -0.5, 0.125)))
         log.write(bad(0.03, "few_tracks", height_m=2.0))
-    read = read_speed_log(path)
+    read = read_speed_columns(path)
     np.testing.assert_array_equal(read.time_s, [0.01, 0.03])
     np.testing.assert_array_equal(read.velocity_m_s, [[1.25, -0.5, 0.125], 3 * [np.nan]])
     np.testing.assert_array_equal(read.sigma_m_s, [[0.01, 0.02, 0.03], 3 * [np.nan]])
@@ -97,7 +98,7 @@ def test_any_rows_survive_to_a_micrometre_a_second(
             log.write(bad(i / 50) if v is None else good(i / 50, v))
     expected = [3 * [np.nan] if v is None else list(v) for v in velocities]
     # Six decimals: half a micrometre a second of rounding.
-    np.testing.assert_allclose(read_speed_log(path).velocity_m_s, expected, rtol=0, atol=0.5001e-6)
+    np.testing.assert_allclose(read_speed_columns(path).velocity_m_s, expected, rtol=0, atol=0.5001e-6)
 
 
 def test_a_failure_leaves_the_old_log_alone(tmp_path: Path) -> None:
@@ -139,17 +140,17 @@ def test_rows_that_contradict_themselves(tmp_path: Path, row: str, message: str)
     path = tmp_path / "speed.csv"
     path.write_text(f"{CONTRACT}\n{row}\n")
     with pytest.raises(DataError, match=message):
-        read_speed_log(path)
+        read_speed_columns(path)
 
 
 def test_an_empty_or_foreign_log(tmp_path: Path) -> None:
     path = tmp_path / "speed.csv"
     path.write_text(CONTRACT + "\n")
     with pytest.raises(DataError, match="holds no row"):
-        read_speed_log(path)
+        read_speed_columns(path)
     path.write_text("time_s,range_m\n0,1\n")
     with pytest.raises(DataError, match=r"speed.csv:1: interval_s: column missing; found time_s, range_m"):
-        read_speed_log(path)
+        read_speed_columns(path)
 
 
 def test_statuses_are_words_that_the_reader_takes(tmp_path: Path) -> None:
@@ -157,7 +158,7 @@ def test_statuses_are_words_that_the_reader_takes(tmp_path: Path) -> None:
     with SpeedLogWriter(path) as log:
         for i, reason in enumerate(REASONS):
             log.write(bad(0.01 + i, reason))
-    assert read_speed_log(path).status == list(REASONS)
+    assert read_speed_columns(path).status == list(REASONS)
     with path.open() as file:
         assert [row["status"] for row in csv.DictReader(file)] == list(REASONS)
 

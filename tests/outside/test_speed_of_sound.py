@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from flow.height import speed_of_sound_ratio
+from flow.air import speed_of_sound_ratio
 
 # Dry air at 101.325 kPa, 343.2 sqrt(T / 293.15 K), m/s, to the 0.01 m/s printed.
 TABLE = {-20: 318.93, 0: 331.29, 10: 337.30, 20: 343.20, 30: 349.01, 40: 354.71}

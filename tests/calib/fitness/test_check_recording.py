@@ -179,7 +179,7 @@ SIZED: dict[str, tuple[Spoil, str, str, str, str, float]] = {
     ),
     "focal length": (longer(1.05), "stop", "lens", "focal length .* % too long", "focal length", 266.28),
     "readout undeclared": (
-        lambda f: with_module(f, "camera", readout_s=0.0), "care", "lens", "rolling shutter: .* says none", "readout", 0.014,
+        lambda f: with_module(f, "camera", readout_s=0.0), "stop", "lens", "rolling shutter: .* says none", "readout", 0.014,
     ),
     "gyro biased": (
         lambda f: with_gyro(f, lambda rate: rate + np.array([0.03, 0, 0])), "stop", "gyro", r"bias in flight .* x \+[23]\d\.",

@@ -8,9 +8,10 @@ from itertools import pairwise
 import numpy as np
 import pytest
 
+from calib.fitness.flying import Flying
 from calib.fitness.frames import frame_times
 from calib.fitness.gyro_log import GyroWatch, gyro_findings
-from calib.fitness.range_log import range_facts
+from calib.fitness.range_log import range_facts, range_findings
 from calib.fitness.rest import rest_bias
 from calib.fitness.slopes import fitted, integral
 from calib.fitness.stretches import LONGEST_S, MOST, planned
@@ -136,6 +137,38 @@ def test_range_noise_strays_and_silence() -> None:
     assert facts.stray_share == pytest.approx(0.1, abs=0.01)
     assert np.array(facts.silent) == pytest.approx(np.array([(3.975, 5.025)]))
     assert facts.stuck == ()
+
+
+@pytest.mark.parametrize(
+    ("sensor", "air_c", "share", "remedy"),
+    [
+        (Range(assumed_air_temperature_c=20.0), 14.0, None, ""),
+        (Range(air_dependent=False), None, None, ""),
+        (Range(beam="narrow"), None, None, ""),
+        (Range(assumed_air_temperature_c=20.0), None, 0.5 * 10 / 293.15, "log air_temperature_c"),
+        (Range(), None, 0.5 * 10 / 293.15, "calibrate range TABLE.csv --air"),
+        (Range(), 14.0, 0.5 * np.hypot(10, 6) / 293.15, "calibrate range TABLE.csv --air"),
+    ],
+)
+def test_an_air_that_is_not_known_is_asked_for(
+    sensor: Range, air_c: float | None, share: float | None, remedy: str
+) -> None:
+    """Half of 10 K of 293.15 K; the sensor that may have measured the 6 K itself on top."""
+    time_s = np.arange(200) / 20
+    range_m = 1.5 + 0.005 * np.random.default_rng(3).standard_normal(200)
+    air = None if air_c is None else np.full(200, air_c)
+    facts = range_facts(RangeSamples(time_s=time_s, range_m=range_m, air_temperature_c=air), sensor, (0.0, 9.95))
+    flying = Flying(
+        height_m=1.5, height_known=True, speed_m_s=0.8, climb_m_s=0.0, rate_rad_s=np.zeros(3), angular_acceleration_rad_s2=0.0
+    )  # fmt: skip
+    findings = [f for f in range_findings(facts, sensor, flying, (0.0, 9.95), 0.0) if "ultrasonic" in f.what]
+    if share is None:
+        assert facts.air_sigma == 0.0 and findings == []
+        return
+    assert facts.air_sigma == pytest.approx(share, rel=1e-12)
+    (found,) = findings
+    assert found.severity == "care" and remedy in found.remedy
+    assert f"{1000 * share * 0.8:.1f} mm/s" in found.effect
 
 
 def test_a_range_that_repeats_itself() -> None:

@@ -94,6 +94,34 @@ def test_a_steady_turn_shows_a_gyro_that_turns_otherwise(yaw: MemoryFlight, by: 
     assert said in worst.what
 
 
+def test_a_range_that_reads_some_per_cent_long_is_said() -> None:
+    """Every reading is 5 % long, as the accelerometer shows at three sigma of its own scale: worth a tape measure."""
+
+    def channels(t: np.ndarray) -> np.ndarray:
+        still = np.zeros_like(t)
+        return np.column_stack([0.6 * np.sin(2 * t), still, still - 1.0, still, still, still])
+
+    motion = scene.motion.from_function(channels, 6.0) + scene.gusts(6.0, seed=1, strength=1.0)
+    flight = fly(motion, module=half_size(), seed=1)
+    assert checked(flight).findings == ()
+    found = checked(with_range(flight, lambda _, r: 1.05 * r))
+    (finding,) = found.findings
+    assert (finding.severity, finding.topic, found.fit) == ("care", "range", True)
+    assert "speed by picture and range changes 1.0" in finding.what
+
+
+def test_a_stabilised_picture_is_called_by_its_name() -> None:
+    """Electronic stabilisation takes the rocking out of the picture: the gyro turns, the ground only slides."""
+    slides = fly(scene.flight("slider", 4.0, height_m=1.0, speed_m_s=0.4), module=half_size(), seed=4)
+    time_s = slides.gyro_log.time_s
+    rocking = 0.3 * np.column_stack([np.sin(6 * time_s), np.cos(5 * time_s), 0.3 * np.sin(4 * time_s)])
+    found = checked(with_gyro(slides, lambda rate: rate + rocking))
+    assert not found.fit
+    (finding,) = [f for f in found.findings if f.severity == "stop"]
+    assert (finding.topic, "electronic image stabilisation" in finding.remedy) == ("gyro", True)
+    assert "does not turn while the gyro does" in finding.what
+
+
 def test_times_rounded_to_milliseconds_keep_their_rate() -> None:
     """A container that counts milliseconds shows 16 and 17 of them; a lost frame does not count."""
     times_s = np.round(np.delete(np.arange(600), 100) / 60, 3)

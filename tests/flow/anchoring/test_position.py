@@ -18,13 +18,13 @@ Spoil = Callable[[GyroSamples], GyroSamples]
 
 def flown(
     motion: scene.Motion, *, ground: str = "gravel", seed: int = 4, blind: tuple[float, float] = (9e9, 9e9),
-    attitude: scene.AttitudeErrors | None = None,
+    attitude: scene.AttitudeErrors | None = None, ranges: scene.RangeErrors | None = None,
 ) -> tuple[list[Position], np.ndarray]:  # fmt: skip
     """Positions of a lossless flight, and the true ones (N, 2) in the level frame of the first picture."""
     module = scene.preset_module("small")
     spec = scene.SceneSpec(
         motion=motion, ground=scene.make_ground(ground), module=module, frame_rate_hz=FPS, seed=seed,
-        attitude=attitude or scene.AttitudeErrors(),
+        attitude=attitude or scene.AttitudeErrors(), range_errors=ranges or scene.RangeErrors(),
     )  # fmt: skip
     made = scene.render(spec)
     estimator = Estimator(module, attitude="logged")
@@ -50,6 +50,17 @@ def flown(
 def errors(positions: list[Position], truth: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     miss = np.array([[position.forward_m, position.right_m] for position in positions]) - truth
     return miss, miss / np.sqrt([np.diag(position.covariance_m2) for position in positions])
+
+
+def test_an_air_that_nobody_logged_is_in_the_place() -> None:
+    # Closed form: at 14 degrees C a sensor made for 20 reads sqrt(293.15 / 287.15) - 1 = 1.04 % long, all the way; 10 K leave
+    # 1.71 % of the distance. Without the air in it the sigma was a tenth of the error.
+    air = scene.RangeErrors(air_temperature_c=14.0, logs_temperature=False)
+    positions, truth = flown(scene.straight(2.5, height_m=1.2, speed_m_s=0.8), ranges=air)
+    miss, in_sigmas = errors(positions, truth)
+    assert miss[-1, 0] / truth[-1, 0] == pytest.approx(0.0104, abs=0.003)  # the range's noise leaves 0.1 % of height
+    assert np.sqrt(positions[-1].covariance_m2[0, 0]) == pytest.approx(0.0171 * truth[-1, 0], rel=0.25)
+    assert np.abs(in_sigmas[-1]).max() < 1.96
 
 
 def test_a_hover_in_gusts_keeps_its_place() -> None:

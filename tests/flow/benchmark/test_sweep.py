@@ -160,7 +160,7 @@ def test_the_work_list_is_every_combination(floor: str) -> None:
 
 
 @pytest.mark.parametrize(
-    ("floors", "size", "words"), [(("moss.jpg",), 1.0, "no such ground"), ((__file__,), None, "--ground-size")]
+    ("floors", "size", "words"), [(("moss.jpg",), 1.0, "unknown ground"), ((__file__,), None, "--ground-size")]
 )
 def test_a_floor_that_cannot_be_is_refused_before_any_work(
     floors: tuple[str, ...], size: float | None, words: str

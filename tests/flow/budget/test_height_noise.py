@@ -22,7 +22,7 @@ def test_against_the_filter(
     # Monte-Carlo over 4 x 120 s of level hover. The closed form takes readings as continuous, which leaves the belief 2
     # to 7 % low (it is largest just before a reading). The errors last half a second or longer, so that 480 s hold 500
     # to 1000 independent ones: 3 % of sampling, 12 % are four of these.
-    sensor = Range(noise_m=noise_m, sigma={"scale": 0.0})  # type: ignore[arg-type]
+    sensor = Range(noise_m=noise_m, sigma={"scale": 0.0}, air_dependent=False)  # type: ignore[arg-type]
     believed, errors = [], []
     rng = np.random.default_rng(6)
     for _ in range(4):

@@ -123,13 +123,22 @@ def test_camera_position_by_hand() -> None:
 
 
 def test_range_by_hand() -> None:
-    # 0.2 % scale, 4 mm of 1.5 m; 6 K of 293.15 K are half as much in the speed of sound, if a sensor assumes 20 C.
+    # 0.2 % scale, 4 mm of 1.5 m.
     assert_pair("range", CRUISE, 2.0 * np.hypot(2e-3, 4e-3 / HEIGHT_M), 0.0)
-    ultrasonic = module(range={"assumed_air_temperature_c": 20.0})
-    warm = replace(CRUISE, air_sigma_k=6.0)
-    by_hand = 2.0 * np.sqrt(2e-3**2 + (4e-3 / HEIGHT_M) ** 2 + (0.5 * 6 / 293.15) ** 2)
-    assert_pair("range", warm, by_hand, 0.0, ultrasonic)
     assert_pair("range", HOVER, 0.0, 0.0)
+
+
+def test_air_by_hand() -> None:
+    # 6 K of 293.15 K are half as much in the speed of sound. A flight that measures its air has none of it where the
+    # module says for which air its readings hold; where it does not say, the usual 10 K are left whatever is measured.
+    stated, unstated = (module(range=keys) for keys in ({"assumed_air_temperature_c": 20.0}, {"air_dependent": None}))
+    warm = replace(CRUISE, air_sigma_k=6.0)
+    for of in (stated, unstated):
+        assert_pair("air temperature", warm, 2.0 * 0.5 * 6 / 293.15, 0.0, of)
+        assert_pair("air temperature", replace(warm, speed_m_s=0.0), 0.0, 0.0, of)
+    assert_pair("air temperature", CRUISE, 0.0, 0.0, stated)
+    assert_pair("air temperature", CRUISE, 2.0 * 0.5 * 10 / 293.15, 0.0, unstated)
+    assert_pair("air temperature", warm, 0.0, 0.0, module(range={"air_dependent": False}))
 
 
 def test_height_noise_by_hand() -> None:
@@ -178,7 +187,7 @@ def test_a_budget_adds_independent_causes() -> None:
     assert found.sigma_m_s()[0] == pytest.approx(np.sqrt(np.sum(np.square(random + systematic))))
     assert found.dominating == max(found.causes, key=lambda c: c.forward_m_s).name
     names = [c.name for c in found.causes]
-    assert len(names) == len(set(names)) == 13
+    assert len(names) == len(set(names)) == 14
 
 
 @pytest.mark.parametrize(

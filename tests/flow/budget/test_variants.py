@@ -38,9 +38,9 @@ def test_another_size_keeps_the_centre() -> None:
     [
         ("fx_px", "key=number"),
         ("fps=fast", "key=number"),
-        ("colour=3", "no such figure"),
-        ("range.beam=2", "no such figure"),
-        ("name.x=2", "no such figure"),
+        ("colour=3", "no such key"),
+        ("range.beam=2", "no such key"),
+        ("name.x=2", "no such key"),
         ("fx_px=-10", "fx_px"),
         ("width_px=320.5", "width_px"),
         ("fps=0", "above 0"),

@@ -66,3 +66,22 @@ def test_slow_ground_is_no_copy() -> None:
     pictures[10][::6, ::6] ^= 1
     copies = Copies()
     assert not any(copies.holds(first, second) for first, second in itertools.pairwise(pictures))
+
+
+def test_pictures_of_nothing_are_no_copies() -> None:
+    """No light is no stall: black pictures are alike to the last digit, and say nothing of the recorder."""
+    copies = Copies()
+    black, grey = np.full((48, 64), 16, np.uint8), np.random.default_rng(1).integers(0, 255, (48, 64)).astype(np.uint8)
+    assert not any(copies.holds(black, black.copy()) for _ in range(20))
+    assert not copies.likely
+    assert copies.holds(grey, grey.copy())
+
+
+def test_a_black_stretch_is_no_texture() -> None:
+    frames = list(halved().frames)
+    for k in range(30, 40):
+        frames[k] = replace(frames[k], luma=np.full_like(frames[k].luma, 16))
+    found = measured(replace(halved(), frames=frames))
+    # Rows 30 to 38 have black at both ends; at 29 and 39 it is at one.
+    assert {row.status for row in found.rows[30:39]} == {"no_texture"}
+    assert_honest(found)

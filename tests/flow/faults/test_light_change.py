@@ -29,7 +29,7 @@ def changes(flown: Flight, monkeypatch: pytest.MonkeyPatch) -> list[float]:
         return found[-1]
 
     monkeypatch.setattr(moving_light, "light_change", watched)
-    list(measure(cast("Recording", flown), positions=False, begin_again=False))
+    list(measure(cast("Recording", flown), positions=False, first_pass=False))
     return found
 
 

@@ -76,7 +76,7 @@ def test_a_moment_of_moving_light_says_nothing_for_the_rest(
     monkeypatch.setattr(MovingLight, "find", watched)
     list(
         measure(
-            cast("Recording", drawn(leaf_shadows(0.25), 0.3, end_s)(soil(9, 0.008))), positions=False, begin_again=False
+            cast("Recording", drawn(leaf_shadows(0.25), 0.3, end_s)(soil(9, 0.008))), positions=False, first_pass=False
         )
     )
     assert any(moved)
@@ -98,7 +98,7 @@ def test_grain_is_followed_where_plain_pictures_hold_nothing(monkeypatch: pytest
         begin(self, plain, *args, **keys)  # type: ignore[arg-type]
 
     monkeypatch.setattr(MovingLight, "__init__", blinded)
-    rows = [r.row for r in measure(cast("Recording", soil(14, 0.004)), positions=False, begin_again=False)]
+    rows = [r.row for r in measure(cast("Recording", soil(14, 0.004)), positions=False, first_pass=False)]
     assert [row.status for row in rows].count("no_texture") <= 4  # so many before it is believed
     assert {row.status for row in rows[-40:]} == {"ok"}
 

@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
-from flow.faults.stuck import Stuck, StuckRange
+from flow import scene
+from flow.faults.stuck import NeverMoved, Stuck, StuckRange
 from flow.module import Range
 from flow.series import GyroSamples, RangeSamples
+from tests.flow.flights import flight, measured
 
 STEP_S = 0.0025
 BIAS = np.array([0.008, -0.012, 0.005])
@@ -104,3 +108,38 @@ def test_a_range_in_coarse_steps_or_at_its_limit_stays() -> None:
     silent[60:120] = 8.0
     assert heard(silent).all()
     assert heard(np.full(100, 1.0)).all()  # digits unknown
+
+
+@pytest.mark.parametrize("climb_m_s", [0.4, -0.3])
+def test_a_range_that_never_moved_is_stuck_once_the_picture_has_climbed(climb_m_s: float) -> None:
+    """Noise of 5 mm leaves room for digits of 17 mm, a tilt that leans the climb by 5 mm/s for five of its sigmas more."""
+    frozen = NeverMoved(0.005)
+    for k in range(30):
+        frozen.climb(k / 30, -climb_m_s, 0.001, 0.005)
+        frozen.hear(1.25)
+        # The climb counts from the first reading on; a row's noise of 1 mm/s over 1/30 s adds 0.2 mm a root of rows.
+        least_s, most_s = 0.0173 / (abs(climb_m_s) - 5 * 0.005), 0.020 / (abs(climb_m_s) - 5 * 0.005) + 1 / 30
+        assert frozen.stuck or k / 30 < most_s
+        assert not frozen.stuck or k / 30 > least_s
+    frozen.hear(1.26)
+    assert not frozen.stuck
+
+
+def test_a_range_that_never_moved_is_believed_at_one_height() -> None:
+    """A bench rail under a coarse sensor: the picture's climb is noise and a lean, and nothing contradicts."""
+    rail = NeverMoved(0.005)
+    rng = np.random.default_rng(1)
+    for k in range(3000):
+        rail.hear(1.25)
+        rail.climb(k / 30, 0.005 + rng.normal(0, 0.02), 0.02, 0.005)
+        assert not rail.stuck
+
+
+@pytest.mark.parametrize("climb_m_s", [0.3, 0.0])
+def test_measure_believes_no_range_that_stands_still_while_the_craft_climbs(climb_m_s: float) -> None:
+    """As ``check`` says it: it does not follow the height. At one height it may be a coarse sensor, and is believed."""
+    flown = flight(scene.straight(3.0, height_m=0.8, speed_m_s=0.3, climb_m_s=climb_m_s), exposure_s=0.001)
+    log = flown.range_log
+    rows = measured(replace(flown, range_log=replace(log, range_m=np.full_like(log.range_m, log.range_m[0]))))
+    late = [row.status for row in rows.rows if row.time_s > 1.0]
+    assert set(late) == ({"no_height"} if climb_m_s else {"ok"})

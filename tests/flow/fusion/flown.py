@@ -18,7 +18,7 @@ from scipy.spatial.transform import Rotation
 
 from flow import scene
 from flow.anchoring.sight import Sight
-from flow.fusion import Filter, FusedStates, ImageRow, InertialNoise, Smoothed, Tape
+from flow.fusion import Filter, FusedStates, ImageRow, InertialNoise, Smoothed, Smoother
 from flow.fusion.pictures import PICTURE_SHARE
 from flow.module import Module
 from flow.scene.motion import Motion
@@ -131,8 +131,8 @@ class Run:
 def fuse(flown: Flown, noise: InertialNoise = NOISE, *, chunk: int = 7, smooth: bool = True) -> Run:
     """Put a flight through the filter as it would come in, and through the smoother."""
     run = Run(None, [], [], [])  # type: ignore[arg-type]
-    tape = Tape(run.smoothed.append, run.without.append)
-    run.filter = Filter(flown.module, noise, tape=tape if smooth else None)
+    smoother = Smoother(run.smoothed.append, run.without.append)
+    run.filter = Filter(flown.module, noise, smoother=smoother if smooth else None)
     run.filter.push_range(flown.ranges)
     given = 0
     sights = {sight.time_s: sight for sight in flown.sights}

@@ -17,10 +17,11 @@ import flow
 from flow import scene
 from flow.accuracy.reference import Reference
 from flow.anchoring.sight import Sight
+from flow.columns import FUSED
 from flow.disk.table import read_table
 from flow.errors import DataError
 from flow.fusion import FusedLog, RowReader
-from flow.fusion.fusedlog import COLUMNS, STATUS
+from flow.fusion.fusedlog import STATUS
 from flow.fusion.inputs import DRIFT_LASTS_S
 from flow.measure import measure
 from flow.recording import Recording
@@ -30,7 +31,7 @@ from tests.flow.flights import Flight, flight, inertial, module
 from tests.flow.fusion.flown import Array
 
 SAMPLE = Path(__file__).parents[3] / "sample_video" / "flight"
-NUMBERS = COLUMNS[:-1]
+NUMBERS = FUSED.names[:-1]
 
 
 class Log:

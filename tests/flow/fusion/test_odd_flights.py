@@ -249,8 +249,8 @@ def test_blocks_are_smoothed_as_the_whole(monkeypatch: pytest.MonkeyPatch) -> No
     # more than sqrt(1.02^2 - 1) = 0.2 sigma, once in a while by twice that.
     flight = fly(hover(14.0, 3, speed_m_s=1.0), 3)
     whole = fuse(flight)
-    monkeypatch.setattr("flow.fusion.tape._BLOCK", 500)
-    monkeypatch.setattr("flow.fusion.tape._BEYOND", 2000)
+    monkeypatch.setattr("flow.fusion.smoother._BLOCK", 500)
+    monkeypatch.setattr("flow.fusion.smoother._BEYOND", 2000)
     blocks = fuse(flight)
     assert len(blocks.smoothed) > 3
     np.testing.assert_array_equal(blocks.times, whole.times)

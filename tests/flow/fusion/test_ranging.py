@@ -102,10 +102,10 @@ def test_readings_beyond_the_sensors_limits_are_none() -> None:
 
 
 def test_an_unlogged_temperature_widens_the_height() -> None:
-    # Closed form: the speed of sound goes with the root of the absolute temperature: 6 K of 293 K are 1.02 %.
+    # Closed form: the speed of sound goes with the root of the absolute temperature: 10 K of 293 K are 1.71 %.
     reader = RangeReader(MODULE)
     values = values_of(Rotation.identity(), 1.0)
-    assert reader.scale_sigma(values) == pytest.approx(np.hypot(0.5 * 6 / 293.15, MODULE.range.sigma.scale), rel=1e-6)
+    assert reader.scale_sigma(values) == pytest.approx(np.hypot(0.5 * 10 / 293.15, MODULE.range.sigma.scale), rel=1e-6)
     known = RangeSamples(time_s=np.array([0.0]), range_m=np.array([1.0]), air_temperature_c=np.array([20.0]))
     reader.add(known)
     assert reader.next(0.5) is not None

@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 from filterpy.kalman import KalmanFilter, rts_smoother
 
-from flow.fusion import Filter, FusedStates, Tape
+from flow.fusion import Filter, FusedStates, Smoother
 from flow.fusion import layout as at
 from flow.fusion.belief import Belief
 from flow.fusion.motion import integrate, transition
@@ -68,7 +68,7 @@ class Account:
 def account() -> Account:
     flown = fly(hover(1.6, 3, speed_m_s=0.8), 3, rate_hz=120.0, sights=True)
     found = Account(prior=np.zeros((N, N)))
-    tape = Tape(lambda part: found.smoothed.append(part.states))
+    smoother = Smoother(lambda part: found.smoothed.append(part.states))
     carry, blend, correct = Belief.carry, Belief.blend, Belief.correct
 
     def note_carry(self: Belief, time_s: Array, rate: Array, force: Array, *, ends_at_sample: bool = True) -> None:
@@ -99,7 +99,7 @@ def account() -> Account:
         patch.setattr(Belief, "carry", note_carry)
         patch.setattr(Belief, "blend", note_blend)
         patch.setattr(Belief, "correct", note_correct)
-        filter_ = Filter(flown.module, NOISE, tape=tape)
+        filter_ = Filter(flown.module, NOISE, smoother=smoother)
         filter_.push_range(flown.ranges)
         filter_.push_gyro(flown.gyro.part(slice(0, 60)))  # half a second
         belief = filter_._begin(flown.rows[0])
@@ -112,7 +112,7 @@ def account() -> Account:
             if row.end_s in sights:
                 filter_.push_sight(sights[row.end_s])
         found.covariance = belief.covariance.copy()
-        tape.end()
+        smoother.end()
     assert sum(len(stage.miss) for stage in found.stages) > 30
     return found
 

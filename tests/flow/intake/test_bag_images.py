@@ -104,7 +104,7 @@ def test_depth_is_the_least_that_holds_every_value() -> None:
         (image(GREY) | {"height": 0}, RAW, "do not fit"),
         ({"format": "h264", "data": b"\0\0\0\1"}, COMPRESSED, "'h264' cannot be decoded; JPEG or PNG is expected"),
         ({"format": "jpeg", "data": b""}, COMPRESSED, "'jpeg' cannot be decoded"),
-        ({"format": "16UC1; compressedDepth png", "data": b""}, COMPRESSED, "holds distances, not a picture"),
+        ({"format": "16UC1; compressedDepth png", "data": b""}, COMPRESSED, "holds distances, not an image"),
     ],
 )
 def test_what_cannot_be_read_is_named(fields: Any, kind: str, says: str) -> None:

@@ -110,7 +110,7 @@ def test_a_mounting_of_the_imu_counts(tmp_path: Path) -> None:
     with bag(tmp_path / "a.bag") as sink:
         pictures(sink)
         turns(sink, accel=(-9.8, 0, 0))
-    with pytest.raises(DataError, match=r"reads \(-9.8, \+0.0, \+0.0\) .* is it --axes 'x=z y=-y z=x' "):
+    with pytest.raises(DataError, match=r"reads \(-9.8, \+0.0, \+0.0\) .* confirm it with --axes 'x=z y=-y z=x' "):
         read_bag(tmp_path / "a.bag")
     # The IMU's x points down, its y forward, its z right.
     held = read_bag(tmp_path / "a.bag", axes="x=y y=z z=x")
@@ -132,7 +132,7 @@ def test_an_imu_whose_z_points_down_is_told_what_to_type(tmp_path: Path) -> None
     with bag(tmp_path / "a.bag") as sink:
         pictures(sink)
         turns(sink, accel=(0.5, 0.25, -9.8))
-    with pytest.raises(DataError, match="is it --axes 'x=x y=y z=z'"):
+    with pytest.raises(DataError, match="confirm it with --axes 'x=x y=y z=z'"):
         read_bag(tmp_path / "a.bag")
     held = read_bag(tmp_path / "a.bag", axes="x=x y=y z=z")
     assert held.gyro.rate_rad_s[0].tolist() == [0.1, 0.2, 0.3]
@@ -207,7 +207,7 @@ def test_a_picture_that_changes_size_is_refused(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("camera", "changes", "says"),
     [
-        (PINHOLE, {}, "is for 640 x 480 px, not the pictures of 20 x 16 px; no lens is taken over"),
+        (PINHOLE, {}, "is for 640 x 480 px, not the images of 20 x 16 px; no lens is taken over"),
         (SMALL, {"k": np.zeros(9)}, "never calibrated; no lens is taken over"),
         (SMALL, {"binning_x": 2}, "no lens is taken over"),
     ],

@@ -140,7 +140,7 @@ def test_wrong_axes_are_refused_with_the_right_ones(monkeypatch, flight):
     turn = R_body_log(said)
     read = GyroSamples(time_s=log.time_s, rate_rad_s=log.rate_rad_s @ turn.T, accel_m_s2=None)
     with pytest.raises(
-        DataError, match=r"log.csv: with axes 'x=y y=-x z=z' it turns about .* is it --axes 'x=-y y=x z=z'"
+        DataError, match=r"log.csv: with axes 'x=y y=-x z=z' it rotates about .* is it --axes 'x=-y y=x z=z'"
     ):
         matched(monkeypatch, picture, read, axes=said)
 
@@ -148,7 +148,7 @@ def test_wrong_axes_are_refused_with_the_right_ones(monkeypatch, flight):
 def test_a_mirrored_gyro_is_refused(monkeypatch, flight):
     picture, gyro = flight
     mirrored = GyroSamples(time_s=gyro.time_s, rate_rad_s=gyro.rate_rad_s * [1, 1, -1], accel_m_s2=None)
-    with pytest.raises(DataError, match="turns as the mirror image"):
+    with pytest.raises(DataError, match="rotates as the mirror image"):
         matched(monkeypatch, picture, mirrored)
 
 
@@ -157,7 +157,7 @@ def test_a_mirrored_gyro_is_refused(monkeypatch, flight):
 )
 def test_another_unit_is_refused(monkeypatch, flight, scale, unit):
     picture, gyro = flight
-    with pytest.raises(DataError, match=f"times the rate that the picture shows; is it in {unit}"):
+    with pytest.raises(DataError, match=f"times the rate that the video shows; is it in {unit}"):
         matched(monkeypatch, picture, clocked(gyro, scale=scale))
 
 
@@ -165,7 +165,7 @@ def test_a_log_of_another_flight_is_refused(monkeypatch, flight):
     picture, _ = flight
     other = turned_gyro(MODULE, hovering(120.0, 77), seed=8)
     with pytest.raises(
-        DataError, match=r"log.csv: does not turn as the picture does: even at the best offset .* is it the log"
+        DataError, match=r"log.csv: does not rotate as the image does: even at the best offset .* is it the log"
     ):
         matched(monkeypatch, picture, other)
 
@@ -178,7 +178,9 @@ def test_a_motion_that_repeats_itself_is_refused(monkeypatch):
 
     motion = from_function(swinging, 20.0)
     picture, gyro = filmed(motion), turned_gyro(MODULE, motion, seed=2)
-    with pytest.raises(DataError, match=r"the motion does not tell the clock: offsets of .* and .* fit too much alike"):
+    with pytest.raises(
+        DataError, match=r"the clock offset is not observable from this motion: offsets of .* and .* fit too much alike"
+    ):
         matched(monkeypatch, picture, gyro)
 
 
@@ -204,7 +206,9 @@ def test_turning_about_one_axis_tells_the_clock_and_no_axes(monkeypatch):
     motion = from_function(yawing, 20.0)
     picture, gyro = filmed(motion), turned_gyro(MODULE, motion, seed=2)
     assert matched(monkeypatch, picture, gyro).fit.offset_s == pytest.approx(MODULE.alignment.time_offset_s, abs=1e-3)
-    with pytest.raises(DataError, match="turns about one axis only, which does not tell its axes; give --axes"):
+    with pytest.raises(
+        DataError, match="rotates about one axis only, from which its axes are not observable; give --axes"
+    ):
         matched(monkeypatch, picture, gyro, axes=None)
 
 

@@ -109,12 +109,12 @@ def test_times_that_do_not_count_out_are_refused(tmp_path):
     time = Columns(columns=("any",), unit="ms")
     refused("3 times for the 7 frames of clip.mp4; one for each", video=video(tmp_path), times=times, time=time)
     place = folder(tmp_path, ["0.png", "1.png"])
-    refused("3 times for the 2 pictures of pictures", pictures=place, times=times, time=time)
+    refused("3 times for the 2 images of pictures", pictures=place, times=times, time=time)
 
 
 def test_pictures_without_times_are_refused(tmp_path):
     place = folder(tmp_path, ["0.png", "1.png"])
-    refused("pictures carry no times; give --times FILE, --times names, or --rate HZ", pictures=place)
+    refused("images carry no times; give --times FILE, --times names, or --rate HZ", pictures=place)
 
 
 def test_a_picture_of_another_size_is_named(tmp_path):

@@ -8,7 +8,7 @@ import pytest
 from scipy import constants
 
 from flow.errors import DataError
-from flow.intake.log_checks import axes_by_gravity
+from flow.intake.log_checks import axes_by_gravity, by_gravity
 from flow.intake.logs import read_logs
 from flow.intake.mapping import Columns, LogFile
 
@@ -74,7 +74,7 @@ def test_rows_of_other_sensors_in_one_file_and_several_files(tmp_path):
     np.testing.assert_allclose(found.range.range_m, 1.5 + kept % 7 / 100, rtol=1e-15)
     np.testing.assert_allclose(found.range.time_s, 0.05 * kept, rtol=0, atol=1e-15)
     np.testing.assert_allclose(found.range.air_temperature_c, 20.0, rtol=0, atol=1e-12)
-    assert "range: 1 readings of 0 or less are left out: no reading" in found.remarks
+    assert "range: 1 reading of 0 or less left out" in found.remarks
 
 
 def test_a_range_written_at_the_rate_of_the_gyro_counts_when_it_changes(tmp_path):
@@ -83,7 +83,7 @@ def test_a_range_written_at_the_rate_of_the_gyro_counts_when_it_changes(tmp_path
     found = read_logs([log(path, range=columns("d", "m"))])
     np.testing.assert_allclose(found.range.time_s, 0.05 * np.arange(20), rtol=0, atol=1e-12)
     np.testing.assert_allclose(found.range.range_m, 1.5 + 0.001 * np.arange(20), rtol=1e-15)
-    assert any("480 rows that only repeat the last reading are left out" in remark for remark in found.remarks)
+    assert any("480 repetitions of the last reading left out" in remark for remark in found.remarks)
 
 
 def test_stamps_since_1970_start_again_on_a_whole_second(tmp_path):
@@ -129,7 +129,9 @@ def test_gravity_from_below_is_refused_with_the_axes_that_fit(tmp_path):
     frame[["ay", "az", "gy", "gz"]] *= -1
     frame.to_csv(path, index=False)
     expected = (
-        r"at rest reads \(.*, .*, \+9.8\) m/s\^2; level it should read about -9.8 on z: is it --axes 'x=x y=-y z=-z'"
+        r"at rest reads \(.*, .*, \+9.8\) m/s\^2; level it should read about -9.8 on z: by gravity down is the log's -z;"
+        r" which of the others is forward is not observable: confirm it with --axes 'x=x y=-y z=-z' \(x forward\),"
+        r" the nominal guess"
     )
     refused(tmp_path, expected, log(path))
     assert read_logs([log(path, axes="x=x y=-y z=-z")]).gyro.accel_m_s2[:, 2].mean() == pytest.approx(-9.8, abs=0.05)
@@ -139,7 +141,19 @@ def test_gravity_from_below_is_refused_with_the_axes_that_fit(tmp_path):
 def test_axes_by_gravity_put_it_on_minus_z(force):
     from flow.intake.axes import R_body_log
 
-    np.testing.assert_allclose(R_body_log(axes_by_gravity(np.array(force, float))) @ force, [0, 0, -9.8], atol=1e-12)
+    choices = axes_by_gravity(np.array(force, float))
+    ahead = []
+    for name, axes in choices.items():
+        R = R_body_log(axes)  # a rotation: it refuses mirror images
+        np.testing.assert_allclose(R @ force, [0, 0, -9.8], atol=1e-12)
+        sign, axis = (-1.0, name[1]) if name[0] == "-" else (1.0, name[0])
+        np.testing.assert_array_equal(R.T @ [1.0, 0.0, 0.0], sign * np.eye(3)["xyz".index(axis)])
+        ahead.append(tuple(R.T @ [1.0, 0.0, 0.0]))
+    assert len(set(ahead)) == 4  # every heading that gravity leaves open
+
+
+def test_gravity_between_the_axes_proposes_none() -> None:
+    assert "lies between its axes" in by_gravity(np.array([[5.66, 5.66, -5.66]]))
 
 
 def test_columns_of_constants_are_refused(tmp_path):

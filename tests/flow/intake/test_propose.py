@@ -93,7 +93,9 @@ def test_the_unit_of_time_is_the_one_that_makes_a_gyro_rate(tmp_path, step, unit
 def test_a_rate_that_may_be_either_unit_is_asked_for(tmp_path):
     t, gyro, _ = moving(rate=1.5)
     path = log(tmp_path, "t,gx,gy,gz", np.hstack([t, gyro]))
-    with pytest.raises(DataError, match=r"log.csv:1: gx: neither name nor values tell .* --map gyro=gx,gy,gz:UNIT"):
+    with pytest.raises(
+        DataError, match=r"log.csv:1: gx: neither name nor values show the unit; .* --map gyro=gx,gy,gz:UNIT"
+    ):
         propose(path, {})
     said = {"gyro": Columns(columns=("gx", "gy", "gz"), unit="rad/s")}
     assert propose(path, said).reasons == {"gyro": "said", "time": "values"}

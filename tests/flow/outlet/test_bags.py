@@ -18,7 +18,7 @@ from rosbags.highlevel import AnyReader
 
 from flow.errors import DataError
 from flow.outlet.bags import write_bag, write_mcap
-from flow.speedlog import SpeedLog, read_speed_log
+from flow.speedlog import SpeedLog, read_speed_columns
 from tests.flow.outlet.logs import ROWS, speed_folder
 
 ZERO_NS = 1_700_000_000_123_456_789
@@ -26,7 +26,7 @@ ZERO_NS = 1_700_000_000_123_456_789
 
 @pytest.fixture
 def log(tmp_path: Path) -> SpeedLog:
-    return read_speed_log(speed_folder(tmp_path / "log") / "speed.csv")
+    return read_speed_columns(speed_folder(tmp_path / "log") / "speed.csv")
 
 
 def by_mcap(path: Path) -> list[tuple[int, str, Any]]:
@@ -99,7 +99,7 @@ def test_ros1_bag_has_the_published_layout(log: SpeedLog, tmp_path: Path) -> Non
 def test_nothing_is_left_when_nothing_can_be_written(
     write: Any, rows: tuple[str, ...], zero_ns: int, says: str, tmp_path: Path
 ) -> None:
-    log = read_speed_log(speed_folder(tmp_path / "log", rows) / "speed.csv")
+    log = read_speed_columns(speed_folder(tmp_path / "log", rows) / "speed.csv")
     (tmp_path / "a.out").write_text("older")
     with pytest.raises(DataError, match=says):
         write(tmp_path / "a.out", log, zero_ns=zero_ns)

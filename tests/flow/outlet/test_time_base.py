@@ -44,5 +44,5 @@ def test_nothing_tells(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("text", ["made: {time_zero_ns: soon}", "made: [", "", "mapping: 1"])
 def test_a_broken_import_file_is_named(text: str, tmp_path: Path) -> None:
-    with pytest.raises(DataError, match=r"import\.yaml: does not tell the clock of the source"):
+    with pytest.raises(DataError, match=r"import\.yaml: does not record the clock of the source"):
         original_zero_ns(measured(tmp_path, "rec", text))

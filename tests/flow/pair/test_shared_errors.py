@@ -234,7 +234,7 @@ def test_effects_at_an_expected_velocity_hold_none_of_the_noise() -> None:
             height=Height(height_m=1.4, sigma_m=0.0, down_m_s=0.3), turned_rad=view.turned_rad(),
             rate_change_rad_s=np.zeros(3), interval_s=INTERVAL_S,
         )  # fmt: skip
-        found.append(0.01 * units["focal_length"].sum(axis=1))
+        found.append(0.01 * units.focal_length.sum(axis=1))
     assert off[1] > 4e-3 > 100 * off[0]
     across = found[1][:2] - found[0][:2]
     assert np.linalg.norm(across) < 0.001 * off[1]
@@ -253,7 +253,7 @@ def test_effect_of_an_acceleration(readout_s: float) -> None:
         truth.module(), Lens(truth.module().camera), pair, solution, height=Height(height_m=1.4, sigma_m=0.0, down_m_s=0.3),
         turned_rad=truth.view().turned_rad(), rate_change_rad_s=np.zeros(3), interval_s=INTERVAL_S,
     )  # fmt: skip
-    found = 0.3 * units["acceleration"]
+    found = 0.3 * units.acceleration
     for axis in range(3):
         ends = []
         for sign in (1, -1):

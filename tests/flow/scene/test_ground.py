@@ -112,10 +112,10 @@ def test_a_picture_keeps_its_size_and_becomes_seamless(tmp_path: Path) -> None:
 
 
 def test_bad_grounds_are_refused(tmp_path: Path) -> None:
-    with pytest.raises(DataError, match="gravel, soil, paving, bare or a picture"):
+    with pytest.raises(DataError, match="unknown ground; choose gravel, soil, paving, bare or the file of an image"):
         make_ground(str(tmp_path / "moss.png"), size_m=1.0)
     (tmp_path / "text.png").write_text("no picture")
-    with pytest.raises(DataError, match=r"text\.png: not a picture"):
+    with pytest.raises(DataError, match=r"text\.png: not an image"):
         make_ground(str(tmp_path / "text.png"), size_m=1.0)
     with pytest.raises(DataError, match="--ground-size"):
         make_ground(str(tmp_path / "text.png"))

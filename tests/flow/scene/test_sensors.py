@@ -116,8 +116,11 @@ def test_ultrasound_in_other_air(celsius: float) -> None:
     np.testing.assert_allclose(log.range_m, expected, rtol=1e-12)
     assert log.air_temperature_c is not None
     np.testing.assert_array_equal(log.air_temperature_c, celsius)
-    laser = sense_range(straight(1, height_m=2), (0, 1), 0, QUIET, errors, (), rng())
-    np.testing.assert_allclose(laser.range_m, 2, rtol=1e-12)
+    unstated = sense_range(straight(1, height_m=2), (0, 1), 0, QUIET, errors, (), rng())
+    np.testing.assert_allclose(unstated.range_m, expected, rtol=1e-12)  # a wide beam is sound, made for 20 degrees C
+    for light in ({"beam": "narrow"}, {"air_dependent": False}):
+        log = sense_range(straight(1, height_m=2), (0, 1), 0, QUIET.model_copy(update=light), errors, (), rng())
+        np.testing.assert_allclose(log.range_m, 2, rtol=1e-12)
 
 
 def test_range_failures_have_their_shares() -> None:

@@ -1,6 +1,6 @@
-"""What the filter did, taken down for the smoother, which reads it backwards.
+"""The fixed-interval smoother: takes down what the filter does, and reads it backwards.
 
-The smoother is that of Rauch, Tung and Striebel in the form of Bryson and Frazier: it carries back what later
+It is that of Rauch, Tung and Striebel in the form of Bryson and Frazier: it carries back what later
 measurements say about the errors (an adjoint vector and its matrix) instead of inverting predicted covariances, which
 are singular here whenever a chain of pictures begins anew. (Bierman 1973, "Fixed interval smoothing with discrete
 measurements", Int. J. Control 18.)
@@ -59,6 +59,23 @@ class Smoothed:
 
     ``since_row_s`` (N,) is how long before each the newest row ended; ``accel_m_s2_rthz`` (N,) the noise density that the
     accelerometer was taken to have.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from flow import GyroSamples, read_module
+    >>> from flow.fusion import Filter, ImageRow, Smoothed, Smoother
+    >>> module, parts = read_module("sample_video/flight/module.yaml"), []
+    >>> filter_ = Filter(module, smoother=Smoother(parts.append))
+    >>> filter_.push_gyro(GyroSamples(time_s=np.arange(100) / 200, rate_rad_s=np.tile(module.gyro.bias_rad_s, (100, 1)),
+    ...                               accel_m_s2=np.tile([0.0, 0.0, -9.80665], (100, 1))))
+    >>> for k in range(20):
+    ...     filter_.push_row(ImageRow(start_s=0.02 * k, end_s=0.02 * (k + 1), velocity_m_s=np.zeros(3),
+    ...                               image_m2_s2=np.full(3, 1e-4), drift_m2_s2=np.zeros(3), lasting_m_s=np.zeros(3),
+    ...                               height_m=1.0, height_sigma_m=0.01, lean_rad=0.01, reach_gain=1.0))
+    >>> filter_.finish()
+    >>> all(isinstance(part, Smoothed) for part in parts), bool(np.abs(parts[0].states.velocity_m_s).max() < 1e-3)
+    (True, True)
     """
 
     states: FusedStates
@@ -66,8 +83,8 @@ class Smoothed:
     accel_m_s2_rthz: Array
 
 
-class Tape:
-    """Takes down the filter's work and gives smoothed states in time order.
+class Smoother:
+    """Fixed-interval smoother: takes down the filter's steps and gives smoothed states in time order, in bounded memory.
 
     Parameters
     ----------
@@ -75,6 +92,23 @@ class Tape:
         Called with each stretch of smoothed states.
     without
         Called with times (N,) of samples for which there is no state.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from flow import GyroSamples, read_module
+    >>> from flow.fusion import Filter, ImageRow, Smoother
+    >>> module, parts = read_module("sample_video/flight/module.yaml"), []
+    >>> filter_ = Filter(module, smoother=Smoother(parts.append))
+    >>> filter_.push_gyro(GyroSamples(time_s=np.arange(100) / 200, rate_rad_s=np.tile(module.gyro.bias_rad_s, (100, 1)),
+    ...                               accel_m_s2=np.tile([0.0, 0.0, -9.80665], (100, 1))))
+    >>> for k in range(20):
+    ...     filter_.push_row(ImageRow(start_s=0.02 * k, end_s=0.02 * (k + 1), velocity_m_s=np.zeros(3),
+    ...                               image_m2_s2=np.full(3, 1e-4), drift_m2_s2=np.zeros(3), lasting_m_s=np.zeros(3),
+    ...                               height_m=1.0, height_sigma_m=0.01, lean_rad=0.01, reach_gain=1.0))
+    >>> filter_.finish()
+    >>> sum(len(part.states.time_s) for part in parts) > 90
+    True
     """
 
     def __init__(self, receive: Callable[[Smoothed], None], without: Callable[[Array], None] | None = None) -> None:

@@ -1,0 +1,164 @@
+"""The sources of error of a speed, in one place, with all that anybody who shows, sums up or propagates them needs.
+
+Rows, path, filter, prediction, acceptance and pages take names, order, words and behaviour from here; nobody else spells
+a source as text. A source that lacks something does not import, and whoever needs more of each adds it here.
+"""
+
+from __future__ import annotations
+
+from enum import Enum, StrEnum, auto
+from typing import Self
+
+
+class Lasts(Enum):
+    """How long one draw of an error lasts: whether it averages out, and over what."""
+
+    PAIR = auto()
+    """Independent in each pair of frames."""
+    FRAME = auto()
+    """Belongs to one frame: it enters the two pairs on either side with opposite signs, and cancels in their sum."""
+    STRETCH = auto()
+    """Correlated for some tenths of a second up to some seconds: as long as the same ground or manoeuvre lasts."""
+    FLIGHT = auto()
+    """A constant of the module or its file: no averaging helps, another flight does not either."""
+
+
+class Follows(Enum):
+    """What the effect on the speed goes with, hence how it adds up along a path."""
+
+    CHANCE = auto()
+    """Its sign alternates (with noise, or with how the craft rocks): adds up as independent errors do."""
+    VELOCITY = auto()
+    """In proportion to the velocity: a scale error, which vanishes on the way back."""
+    BODY = auto()
+    """Fixed to the body's axes: it turns along with the heading."""
+
+
+class ErrorSource(StrEnum):
+    """A source of error. Its value is the name in files and data; the order is that in which sources are listed.
+
+    Attributes
+    ----------
+    label
+        What a table or a chart calls it.
+    words
+        What it is called within a sentence.
+    remedy
+        What the user can do about it, as an order.
+    lasts, follows
+        How it goes on in time, and with what.
+    module_key
+        The key of the module file that states it; empty where the flight makes it and no calibration can help.
+    """
+
+    label: str
+    words: str
+    remedy: str
+    lasts: Lasts
+    follows: Follows
+    module_key: str
+
+    def __new__(
+        cls, value: str, label: str, words: str, remedy: str, lasts: Lasts, follows: Follows, module_key: str
+    ) -> Self:
+        """Make a member; one that lacks any of this is an error at import."""
+        member = str.__new__(cls, value)
+        member._value_ = value
+        member.label, member.words, member.remedy = label, words, remedy
+        member.lasts, member.follows, member.module_key = lasts, follows, module_key
+        return member
+
+    @property
+    def section(self) -> str:
+        """Section of the module file that states it; empty where none does."""
+        return self.module_key.partition(".")[0]
+
+    IMAGE = (
+        "image", "image", "the scatter of the points",
+        "more texture, light or focus; fly slower or lower",
+        Lasts.FRAME, Follows.CHANCE, "",
+    )  # fmt: skip
+    HEIGHT = (
+        "height", "height", "the height",
+        "range readings at a higher rate and with less noise; see that none are lost",
+        Lasts.STRETCH, Follows.VELOCITY, "range.noise_m",
+    )  # fmt: skip
+    RANGE = (
+        "range", "range", "the range sensor's scale and offset",
+        "check the range sensor against taped heights: groundpace calibrate range",
+        Lasts.FLIGHT, Follows.VELOCITY, "range.sigma.scale",
+    )  # fmt: skip
+    AIR = (
+        "air", "air temperature", "the air's temperature in an ultrasonic range",
+        "state the air of the bench (groundpace calibrate range --air), and log that of the flight in range.csv",
+        Lasts.FLIGHT, Follows.VELOCITY, "range.assumed_air_temperature_c",
+    )  # fmt: skip
+    FOCAL_LENGTH = (
+        "focal_length", "focal length", "the focal length",
+        "calibrate the lens again: groundpace calibrate lens",
+        Lasts.FLIGHT, Follows.VELOCITY, "camera.sigma.fx_px",
+    )  # fmt: skip
+    GYRO_NOISE = (
+        "gyro_noise", "gyro noise", "the gyro's noise",
+        "a quieter gyro, a softer mount, or a lower flight",
+        Lasts.PAIR, Follows.CHANCE, "gyro.noise_rad_s_rthz",
+    )  # fmt: skip
+    GYRO_BIAS = (
+        "gyro_bias", "gyro bias", "the gyro's bias",
+        "log the gyro at rest, warm, before the flight: groundpace calibrate gyro",
+        Lasts.FLIGHT, Follows.BODY, "gyro.sigma.bias_rad_s",
+    )  # fmt: skip
+    GYRO_SCALE = (
+        "gyro_scale", "gyro scale", "the gyro's scale",
+        "check the gyro's unit and range, and its scale on a turntable",
+        Lasts.FLIGHT, Follows.BODY, "",
+    )  # fmt: skip
+    CLOCK = (
+        "clock", "clock", "the offset between the clocks",
+        "find the offset again: groundpace calibrate alignment",
+        Lasts.FLIGHT, Follows.CHANCE, "alignment.sigma.time_offset_s",
+    )  # fmt: skip
+    MOUNTING = (
+        "mounting", "mounting", "the camera's mounting",
+        "see that the camera is tight, then groundpace calibrate alignment",
+        Lasts.FLIGHT, Follows.BODY, "alignment.sigma.camera_to_body_rad",
+    )  # fmt: skip
+    TILT = (
+        "tilt", "tilt", "the tilt",
+        "log roll and pitch in attitude.csv, or an accelerometer in gyro.csv",
+        Lasts.STRETCH, Follows.BODY, "",
+    )  # fmt: skip
+    LEVER_ARM = (
+        "lever_arm", "camera position", "the camera's place on the body (the lever arm)",
+        "measure alignment.camera_position_m again",
+        Lasts.FLIGHT, Follows.BODY, "alignment.sigma.camera_position_m",
+    )  # fmt: skip
+    ACCELERATION = (
+        "acceleration", "acceleration", "an acceleration within the pair of frames that is not known well",
+        "log an accelerometer in gyro.csv; a shorter readout or a higher frame rate",
+        Lasts.STRETCH, Follows.CHANCE, "",
+    )  # fmt: skip
+    FRAME_TIMES = (
+        "frame_times", "frame times", "unsteady frame times",
+        "stamp frames where they are exposed, not where they arrive",
+        Lasts.FRAME, Follows.CHANCE, "",
+    )  # fmt: skip
+    RELIEF = (
+        "relief", "relief", "ground that is not one plane, or something that stands or moves above it",
+        "fly higher over such ground; nothing is wrong with the module",
+        Lasts.STRETCH, Follows.BODY, "",
+    )  # fmt: skip
+    LIGHT = (
+        "light", "light", "light that moves over the ground, or a pattern of the sensor's own",
+        "steady and enough light; nothing is wrong with the calibration",
+        Lasts.STRETCH, Follows.BODY, "",
+    )  # fmt: skip
+    ACCELEROMETER = (
+        "accelerometer", "accelerometer", "a speed that is inconsistent with the accelerometer",
+        "look for what moves in view (grass, shadows, water), or a loose or shaken accelerometer",
+        Lasts.STRETCH, Follows.BODY, "",
+    )  # fmt: skip
+
+
+SOURCES = tuple(ErrorSource)
+"""All of them, in order: the columns of an array of effects."""

@@ -1,0 +1,104 @@
+"""Sources of error: each has all that its consumers need, and every consumer knows each."""
+
+from __future__ import annotations
+
+import ast
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from calib.acceptance import REMEDIES
+from calib.speed_error import HOVER, speed_error
+from flow import scene
+from flow.budget.conditions import Conditions
+from flow.budget.prediction import SHOWN_BY_FLIGHTS, predict
+from flow.error_sources import SOURCES, ErrorSource, Follows, Lasts
+from flow.fusion.inputs import _STATES, DRIFTING, LASTING, SINGLE_FRAMES, RowReader
+from flow.module import Module
+from flow.result import FrameResult
+from flow.row import LevelVelocity, SpeedRow
+
+ROOT = Path(__file__).parents[2]
+MODULE = scene.preset_module("small")
+
+
+def keys_of(tree: dict[str, object], before: str = "") -> set[str]:
+    return {before + key for key in tree} | {
+        full for key, value in tree.items() if isinstance(value, dict) for full in keys_of(value, f"{before}{key}.")
+    }
+
+
+@pytest.mark.parametrize("source", SOURCES)
+def test_it_has_all_that_consumers_need(source: ErrorSource) -> None:
+    assert source == source.value == source.name.lower()
+    assert source.label and source.words and source.remedy
+    assert "_" not in source.label + source.words and not source.remedy.endswith(".")
+    assert isinstance(source.lasts, Lasts) and isinstance(source.follows, Follows)
+
+
+def test_names_and_words_tell_them_apart() -> None:
+    for told in ("value", "label", "words"):
+        assert len({getattr(source, told) for source in SOURCES}) == len(SOURCES)
+
+
+@pytest.mark.parametrize("source", [source for source in SOURCES if source.module_key])
+def test_its_key_is_one_of_the_module_file(source: ErrorSource) -> None:
+    section, *key = source.module_key.split(".")
+    part = Module.model_fields[section].annotation
+    for name in key:
+        assert name in part.model_fields, source.module_key  # type: ignore[union-attr]
+        part = part.model_fields[name].annotation  # type: ignore[union-attr]
+    assert section in REMEDIES
+
+
+def test_one_that_lacks_something_is_none() -> None:
+    with pytest.raises(TypeError):
+        ErrorSource.__new__(ErrorSource, "new", "new", "something new")  # type: ignore[call-arg]
+
+
+def test_the_filter_hears_each_in_one_way() -> None:
+    parts = [_STATES, SINGLE_FRAMES, LASTING, DRIFTING]
+    assert sum(len(part) for part in parts) == len(SOURCES)
+    assert frozenset().union(*parts) == set(SOURCES)
+
+
+@pytest.mark.parametrize("source", sorted(set(SOURCES) - _STATES))
+def test_no_source_is_lost_on_its_way_into_the_filter(source: ErrorSource) -> None:
+    velocity = LevelVelocity(forward_m_s=0.5, right_m_s=0.0, down_m_s=0.0, covariance_m2_s2=1e-4 * np.eye(3))
+    row = SpeedRow(
+        time_s=1.0, interval_s=0.02, velocity=velocity, height_m=1.0, height_sigma_m=0.01, tracks=9, inlier_share=1.0
+    )
+    result = FrameResult(row=row, matches=None, used=None, effects_m_s={source: np.array([0.01, 0.01, 0.01])})
+    found = RowReader(MODULE).row(result)
+    assert found is not None
+    # One-sigma of 10 mm/s on each level axis must come through, as one of the three kinds.
+    total = found.image_m2_s2 + found.drift_m2_s2 + np.square(found.lasting_m_s)
+    assert (total[:2] >= 0.99e-4).all()
+
+
+def test_the_prediction_covers_what_a_module_can_foretell() -> None:
+    predicted = {cause.source for cause in predict(MODULE, Conditions(height_m=1.0)).causes}
+    assert predicted | SHOWN_BY_FLIGHTS == set(SOURCES) and not predicted & SHOWN_BY_FLIGHTS
+
+
+def test_acceptance_has_a_remedy_for_each_that_it_counts() -> None:
+    for source in speed_error(MODULE, HOVER, 1.0).parts_m_s:
+        assert source.section in REMEDIES
+
+
+def test_nobody_spells_a_source_as_text() -> None:
+    """A string that is the value of a source may mean something else; as a key of effects it may not."""
+    values = {source.value for source in SOURCES}
+    for path in (p for package in ("flow", "calib", "cli") for p in (ROOT / package).rglob("*.py")):
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            key = None
+            if isinstance(node, ast.Subscript) and isinstance(node.value, ast.Name | ast.Attribute):
+                key, held = node.slice, node.value
+            elif isinstance(node, ast.Call) and isinstance(node.func, ast.Attribute) and node.func.attr == "get":
+                key, held = (node.args or [None])[0], node.func.value
+            if isinstance(key, ast.Constant) and key.value in values:
+                name = held.id if isinstance(held, ast.Name) else held.attr if isinstance(held, ast.Attribute) else ""
+                assert name not in ("effects", "units", "effects_m_s", "shared", "sigmas", "doubts"), (
+                    f"{path}: {key.value}"
+                )

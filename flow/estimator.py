@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import deque
 from dataclasses import dataclass, replace
+from itertools import pairwise
 from typing import TypeAlias
 
 import numpy as np
@@ -166,9 +167,14 @@ class Estimator:
         samples = self._gyro.sound(samples)
         if not len(samples.time_s):
             return
-        self._rotations.append(samples)
-        self._tilt.add_inertial(samples)
-        self._force.add(samples)
+        # Rotations are kept for two seconds: what comes after a gap between frames is taken in by parts.
+        seconds = np.floor(samples.time_s - samples.time_s[0])
+        cuts = [0, *(np.flatnonzero(np.diff(seconds)) + 1), len(samples.time_s)]
+        for begin, end in pairwise(cuts):
+            part = samples.part(slice(begin, end))
+            self._rotations.append(part)
+            self._tilt.add_inertial(part)
+            self._force.add(part)
 
     def add_attitude(self, samples: AttitudeSamples) -> None:
         """Add logged roll and pitch in time order."""

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from pathlib import Path
 from typing import Any, cast
@@ -128,3 +128,14 @@ def test_any_video_gives_the_same_speed(video: str, tmp_path: Path) -> None:
     assert len(found.rows) == len(made) - 1
     assert_honest(found)
     assert_told(found, "")
+
+
+def test_three_seconds_without_frames_leave_no_doubt_behind() -> None:
+    # Exact truth. The samples of the gap come in one batch, longer than rotations are kept: taken in at once, the velocity by
+    # the accelerometer was off by metres a second behind it, and every row refused.
+    flown = flight(gusty(5.6), frame_rate_hz=30)
+    first_s = flown.frames[0].time_s
+    kept = [frame for frame in flown.frames if not 1.4 < frame.time_s - first_s < 4.6]
+    found = measured(replace(flown, frames=kept))
+    assert_honest(found)
+    assert [status for status in found.status if status != "ok"] == ["frame_gap"]

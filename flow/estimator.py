@@ -236,9 +236,9 @@ class Estimator:
     def _measure(self, first: _Frame, second: _Frame) -> Outcome:
         middle_s = 0.5 * (first.time_s + second.time_s)
         half_readout = 0.5 * self._module.camera.readout_s
-        height = self._height.at(middle_s)
         if second.time_s - first.time_s > _LONGEST_INTERVAL_S:
-            return Outcome(NoVelocity(reason="frame_gap"), height=height)
+            return Outcome(NoVelocity(reason="frame_gap"))  # readings since then tell the height now, not in its middle
+        height = self._height.at(middle_s)
         if not self._rotations.covers(first.time_s - half_readout, second.time_s + half_readout):
             return Outcome(NoVelocity(reason="no_gyro"), height=height)
         tilt = self._tilt.at(middle_s)

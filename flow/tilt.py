@@ -132,7 +132,7 @@ class InertialTilt(TiltSource):
         self._sum_s = 0.0
         self._last_s: float | None = None
         self._waiting_s = np.empty(0)
-        self._waiting = np.empty((0, 3))
+        self._waiting = np.empty((0, 3))  # specific force, in the frame that does not rotate
         self._velocity: Array | None = None
         self._heard_s = np.inf
         self._holes_s = np.empty(0)  # where samples set in again
@@ -146,8 +146,10 @@ class InertialTilt(TiltSource):
         self._holes_s = np.concatenate([self._holes_s, samples.time_s[hole]])
         self._heard_s = float(samples.time_s[-1])
         good = np.isfinite(samples.accel_m_s2).all(axis=1)
+        # Turned at once: by the time that they are used, the rotations of a long gap between frames are forgotten.
+        turns = self._rotations.matrices(samples.time_s[good])
         self._waiting_s = np.concatenate([self._waiting_s, samples.time_s[good]])
-        self._waiting = np.concatenate([self._waiting, samples.accel_m_s2[good]])
+        self._waiting = np.concatenate([self._waiting, (turns @ samples.accel_m_s2[good][:, :, None])[:, :, 0]])
 
     def advance(self, until_s: float) -> None:
         """Use the samples up to ``until_s``; later ones wait, so that it does not matter how they came."""
@@ -156,9 +158,8 @@ class InertialTilt(TiltSource):
         count = int(np.searchsorted(self._waiting_s, until_s, "right"))
         if count == 0:
             return
-        time, accel = self._waiting_s[:count], self._waiting[:count]
+        time, force = self._waiting_s[:count], self._waiting[:count]
         self._waiting_s, self._waiting = self._waiting_s[count:], self._waiting[count:]
-        force = (self._rotations.matrices(time) @ accel[:, :, None])[:, :, 0]
         steps = np.diff(time, prepend=time[0] if self._last_s is None else self._last_s)
         steps = np.clip(steps, 1e-6, 0.1)
         self._last_s = float(time[-1])

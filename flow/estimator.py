@@ -49,6 +49,9 @@ from flow.tracks import ImageMotion, LucasKanade, Picture
 Array: TypeAlias = NDArray[np.float64]
 
 _LONGEST_INTERVAL_S = 0.25
+# Inertial samples taken at once, however long no frame came: the rotation log keeps 2 s, and the force of each sample needs the
+# rotation at its time.
+_AT_ONCE_S = 0.5
 _LASTING = 0.35  # rows added up over a second miss by so much of what independent errors would (measured: 0.24-0.6)
 _SLOW_M_S, _MOST_RELIEF = 0.1, 0.5  # slower than that a difference of speed tells no height; and what it may be, of it
 _NEW_EACH_ROW = (ErrorSource.GYRO_NOISE, ErrorSource.FRAME_TIMES)  # scatter that is not the picture's
@@ -165,9 +168,10 @@ class Estimator:
         samples = self._gyro.sound(samples)
         if not len(samples.time_s):
             return
-        self._rotations.append(samples)
-        self._tilt.add_inertial(samples)
-        self._force.add(samples)
+        for part in samples.portions(_AT_ONCE_S):
+            self._rotations.append(part)
+            self._tilt.add_inertial(part)
+            self._force.add(part)
 
     def add_attitude(self, samples: AttitudeSamples) -> None:
         """Add logged roll and pitch in time order."""

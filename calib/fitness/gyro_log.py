@@ -234,7 +234,7 @@ def _standing_findings(facts: GyroFacts, span_s: Span, clock_s: float) -> Iterat
             topic="gyro",
             what=f"the accelerometer stands still to the last digit while the gyro does not ({worded(spans)})",
             when_s=whole(spans),
-            effect="down is carried on by the gyro alone: the bands widen, and no speed is held against the forces",
+            effect="down is propagated by the gyro alone: the bands widen, and no speed is compared with the accelerometer",
             remedy="look for stalls of the accelerometer's bus or driver; log it as it is sampled, and in fine steps",
         )
 

@@ -51,7 +51,7 @@ def unsolved_findings(stretches: Sequence[Stretch]) -> Iterator[Finding]:
         yield Finding(
             severity="stop",
             topic="lens",
-            what="points are found again from picture to picture, but through the module file's lens they give no motion",
+            what="points are tracked from frame to frame, but through the module file's lens they give no motion",
             when_s=None,
             effect="rows without speed, or with a wrong one",
             remedy="groundpace calibrate lens; are camera.fx_px, fy_px and distortion those of this camera?",
@@ -77,7 +77,7 @@ def _few(pairs: Sequence[TurnPairs], series: PictureSeries) -> Iterator[Finding]
         severity="stop" if few.mean() > 0.5 else "care",
         topic="picture",
         what=f"little to follow: {np.median(offered[few]):.0f} points offered, {np.median(matched[few]):.0f} found again in"
-        f" the next picture, {_FEWEST_OFFERED} and {_FEWEST_MATCHED} are needed ({worded(spans)})",
+        f" the next frame, {_FEWEST_OFFERED} and {_FEWEST_MATCHED} are needed ({worded(spans)})",
         when_s=whole(spans),
         effect="rows without speed",
         remedy="more texture or light; a shorter exposure; slower, or a higher frame rate, where the view changes too fast",

@@ -150,7 +150,7 @@ def _facts(facts: dict[str, dict[str, Any]]) -> list[tuple[str, str]]:
         ),
         (
             "sample",
-            f"of {flight['sample_rows']} rows measured, {flight['sample_rows'] - flight['sample_refused']} have a speed",
+            f"of {counted(flight['sample_rows'], 'row')} measured, {flight['sample_rows'] - flight['sample_refused']} have a speed",
         ),
     ]
 

@@ -52,7 +52,7 @@ def _summary(ours: Sequence[Outcome], outcomes: Sequence[Outcome], *, recorded: 
         return f"{flights or f'{len(ours)} recorded flights against their reference logs'}; RMS error of one axis, of rows."
     some = f"; the other methods got the frames of {ours[0].shared.runs} of them"
     shared = "" if len(ours) == len(outcomes) else some
-    each = f"{counted(seeds, 'run')} of {frames} frames each"
+    each = f"{counted(seeds, 'run')} of {counted(frames, 'frame')} each"
     text = f"{counted(len(ours), 'condition')} on synthetic recordings with exact truth, {each}"
     return f"{text}{shared}. Errors are the RMS of one horizontal axis, of single rows."
 
@@ -142,7 +142,7 @@ def _silent(ours: Sequence[Outcome], words: Words) -> list[str]:
             groups.setdefault((words.floor(o.condition), o.failure.replace("_", " ")), []).append(o)
     remarks = []
     for (floor, reason), some in groups.items():
-        where = words.condition(some[0].condition) if len(some) == 1 else f"{floor}, {len(some)} conditions"
+        where = words.condition(some[0].condition) if len(some) == 1 else f"{floor}, {counted(len(some), 'condition')}"
         rows = sum(o.sums.rows for o in some)
         share = percent(1 - sum(o.sums.compared for o in some) / rows) if rows else "all"
         remarks.append(f"{where}: {share} of the rows give no speed, most of them for {reason}.")

@@ -31,7 +31,9 @@ def without_any_speed(facts: Mapping[str, Any]) -> list[str]:
     """Say why no row has a speed, the commonest reason first; nothing where one has."""
     if facts["rows_usable"]:
         return []
-    return [f"{held['rows']} of {facts['rows']} rows: {held['meaning']}." for held in facts["status"].values()]
+    return [
+        f"{held['rows']} of {counted(facts['rows'], 'row')}: {held['meaning']}." for held in facts["status"].values()
+    ]
 
 
 def flight_facts(facts: Mapping[str, Any]) -> list[Fact]:

@@ -148,7 +148,7 @@ def gyro_page(found: GyroCalibration, module: str) -> Page:
     """Build the page of a gyro calibration."""
     return Page(
         title=f"Gyro calibration of {module}",
-        summary=f"{found.duration_s / 60:.1f} minutes at rest, {found.sample_rate_hz:.4g} samples a second.",
+        summary=f"{found.duration_s / 60:.1f} minutes at rest, {found.sample_rate_hz:.4g} Hz.",
         facts=gyro_facts(found),
         remarks=found.remarks,
         charts=[_allan_chart(name, noise) for name, noise in zip(_AXES, found.axes, strict=True)],

@@ -154,7 +154,7 @@ FAULTS: dict[str, tuple[Spoil, str, str, str]] = {
     "gyro hole": (gyro_hole, "care", "gyro", "1 hole in the log, the longest 0.30"),
     "frames dropped": (dropped, "care", "frames", "2[56] frames missing .* the longest gap lasts 0.400 s"),
     "stamps jitter": (misstamped, "care", "frames", "jitter by 2.* the frames are evenly spaced, only the stamps"),
-    "frozen picture": (frozen, "care", "picture", "39 of 177 frames are copies of the one before, frozen"),
+    "frozen picture": (frozen, "care", "picture", "39 of 177 frames repeat the one before, frozen"),
     "lens cap": (pictures(cap), "stop", "picture", "black: lens cap"),
     "lens cap at first": (pictures(cap, slice(45)), "care", "picture", r"black: lens cap, or no light \(1\.5 s\)"),
     "dusk": (pictures(dusk), "care", "picture", "dark: 2. of 255 levels"),

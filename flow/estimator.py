@@ -40,7 +40,7 @@ from flow.pair.search import HELD_SHARE, Found, NotFound, Search
 from flow.pair.shared_errors import covariance_of
 from flow.registration.blocks import BlockMatcher
 from flow.result import FrameResult, Outcome
-from flow.rotation import RotationLog
+from flow.rotation import RotationLog, portions
 from flow.row import LevelVelocity, NoVelocity, level_velocity
 from flow.series import AttitudeSamples, GyroSamples, RangeSamples
 from flow.tilt import AttitudeSource, tilt_source
@@ -168,7 +168,7 @@ class Estimator:
         samples = self._gyro.sound(samples)
         if not len(samples.time_s):
             return
-        for part in samples.portions(_AT_ONCE_S):
+        for part in portions(samples, _AT_ONCE_S):
             self._rotations.append(part)
             self._tilt.add_inertial(part)
             self._force.add(part)

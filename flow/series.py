@@ -54,13 +54,6 @@ class GyroSamples:
         accel = None if self.accel_m_s2 is None else self.accel_m_s2[rows]
         return GyroSamples(time_s=self.time_s[rows], rate_rad_s=self.rate_rad_s[rows], accel_m_s2=accel)
 
-    def portions(self, longest_s: float) -> Iterator[GyroSamples]:
-        """Give the samples in portions, each within a time of ``longest_s``."""
-        passed = np.floor((self.time_s - self.time_s[:1]) / longest_s)
-        for rows in np.split(np.arange(len(passed)), np.flatnonzero(np.diff(passed)) + 1):
-            if len(rows):
-                yield self.part(slice(int(rows[0]), int(rows[-1]) + 1))
-
     def followed_by(self, later: GyroSamples) -> GyroSamples:
         """Return these samples and later ones."""
         both = self.accel_m_s2 is not None and later.accel_m_s2 is not None

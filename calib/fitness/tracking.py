@@ -78,7 +78,8 @@ def _few(pairs: Sequence[TurnPairs], series: PictureSeries) -> Iterator[Finding]
         severity="stop" if few.mean() > 0.5 else "care",
         topic="picture",
         what=f"little to follow: {counted(round(np.median(offered[few])), 'point')} offered,"
-        f" {np.median(matched[few]):.0f} found again in the next frame, {_FEWEST_OFFERED} and {_FEWEST_MATCHED} are needed ({worded(spans)})",
+        f" {np.median(matched[few]):.0f} found again in the next frame, {_FEWEST_OFFERED} and {_FEWEST_MATCHED} are needed"
+        f" ({worded(spans)})",
         when_s=whole(spans),
         effect="rows without speed",
         remedy="more texture or light; a shorter exposure; slower, or a higher frame rate, where the view changes too fast",

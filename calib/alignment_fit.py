@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import TypeAlias
 
 import numpy as np
@@ -11,11 +11,14 @@ from numpy.typing import NDArray
 from scipy.optimize import least_squares
 from scipy.spatial.transform import Rotation
 
+from calib.aligned import AlignmentFit
 from calib.turn_algebra import eliminated, missing_turn, relief, scatter, times, whitening
 from calib.turn_model import UNKNOWNS, Bend, TurnModel, Unknowns
 from calib.turn_pairs import TurnPairs
 from flow.module import Camera
 from flow.series import GyroSamples
+
+__all__ = ["AlignmentFit", "fit_alignment"]
 
 Array: TypeAlias = NDArray[np.float64]
 
@@ -33,60 +36,6 @@ _SETTLED = 0.1  # sigma: a round that moves no unknown farther is the last
 _USED = 0.1
 _TILT = slice(7, 9)
 _LAG_S = 0.5  # errors of pairs so far apart may still be correlated
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class AlignmentFit:
-    """Result of :func:`fit_alignment`.
-
-    Attributes
-    ----------
-    unknowns, covariance
-        The values, and the covariance of those that were free, in the order of ``turn_model.UNKNOWNS``.
-    information
-        Inverse of what the covariance would be if all matches erred independently.
-    squares
-        (P, T) squared residuals over the covariance of each match, known up to a common factor; zero where there is none.
-    used
-        Which matches (P, T) agree.
-    known
-        Which matches (P, T) there are.
-    residual_px
-        (P,) RMS over the matches used.
-    typical_px
-        Median over all matches known.
-    relief
-        One-sigma of the scene's depth about its plane, relative.
-    missing_rad
-        (P, 3) turn that the picture shows beyond the gyro's, camera axes.
-    gyro_turn_rad
-        (P, 3) turn by the gyro, camera axes; the picture's is the sum of both.
-    halves_differ
-        By how many sigmas the first and the second half of the recording disagree, for each unknown.
-    gyro_scale, gyro_scale_sigma
-        Turn by the gyro over turn by the picture, all else free: 1 but for an error of the gyro's scale or the focal length.
-        1 and infinity of a rough fit, and where the caller chose what is ``free``.
-    """
-
-    unknowns: Unknowns
-    covariance: Array
-    information: Array
-    squares: Array
-    used: NDArray[np.bool_]
-    known: NDArray[np.bool_]
-    residual_px: Array
-    typical_px: float
-    relief: float
-    missing_rad: Array
-    gyro_turn_rad: Array
-    halves_differ: Array
-    gyro_scale: float
-    gyro_scale_sigma: float
-
-    @property
-    def sigma(self) -> Array:
-        """One-sigma of each unknown."""
-        return np.asarray(np.sqrt(np.diag(self.covariance)))
 
 
 def fit_alignment(

@@ -31,11 +31,11 @@ _LOOK = 4.0
 def check(ctx: click.Context, recording: Path, module: Path | None, as_json: bool) -> None:
     """Say whether a recording is fit to be measured.
 
-    Looks at frame times, picture, gyro and range by themselves and against each other: do the picture's turns
-    agree with the gyro's, axis by axis? Clock, mounting, gyro bias, readout and focal length are found again from
-    the flight itself and held against the module file. A sample of the flight is measured: where most of its rows
-    are refused, the figure is named that explains it. Each finding says when, what it does to the speed, and
-    what to do. Exit 0: fit; 1: the speed log would not be trustworthy, or the recording cannot be read.
+    Examines frame times, images, gyro and range by themselves and together: does the rotation of the image agree
+    with the gyro, axis by axis? Time offset, mounting, gyro bias, readout and focal length are estimated again from
+    the flight and compared with the module file. A sample of the flight is measured; where most of its rows are
+    refused, check names the value that explains it. Each finding says when, what it does to the speed, and what to
+    do. Exit 0: fit; 1: the speed log would not be trustworthy, or the recording cannot be read.
 
     \b
     Example:
@@ -77,7 +77,7 @@ def _verdict(found: Fitness) -> str:
     parts = [f"{cares} to take care of"] * (cares > 0) + [f"{notes} to note"] * (notes > 0)
     others = ", ".join(parts)
     if found.fit:
-        nothing = ", nothing found" + " in what this flight tells" * bool(found.untold)
+        nothing = ", nothing found" + " in what is observable" * bool(found.untold)
         return f"[green]fit to be measured[/]{': ' + others if others else nothing}"
     makes = "1 finding makes" if stops == 1 else f"{stops} findings make"
     return f"[bold red]not fit[/]: {makes} the speed log untrustworthy{'; ' + others if others else ''}"
@@ -85,13 +85,15 @@ def _verdict(found: Fitness) -> str:
 
 def _reach(found: Fitness) -> list[str]:
     """Say what the verdict rests on, and what it is silent about."""
-    lines = [f"held      frames, picture, gyro and range; against the flight: {', '.join(found.told) or 'no figure'}"]
+    lines = [
+        f"checked   frames, images, gyro and range; compared with the flight: {', '.join(found.told) or 'no value'}"
+    ]
     if found.untold:
         names = ", ".join(figure.figure for figure in found.untold)
         lines.append(
-            f"not told  {names}: the module file alone stands for {'it' if len(found.untold) == 1 else 'them'}"
+            f"open      {names}: the module file alone stands for {'it' if len(found.untold) == 1 else 'them'}"
         )
-        lines += [f"to tell   {way}" for way in dict.fromkeys(figure.fly for figure in found.untold)]
+        lines += [f"to do     {way}" for way in dict.fromkeys(figure.fly for figure in found.untold)]
     return lines
 
 
@@ -114,7 +116,7 @@ def _facts(facts: dict[str, dict[str, Any]]) -> list[tuple[str, str]]:
         else f"; {flight['looked_at_s']:.0f} s looked at closely"
     )
     explained = flight["turning_explained"]
-    explains = "" if explained is None else f"; the gyro explains {explained:.1%} of the picture's turning"
+    explains = "" if explained is None else f"; the gyro explains {explained:.1%} of the rotation of the image"
     largest = max(gyro[f"largest_{axis}_rad_s"] for axis in "xyz")
     return [
         (
@@ -148,7 +150,7 @@ def _facts(facts: dict[str, dict[str, Any]]) -> list[tuple[str, str]]:
         ),
         (
             "sample",
-            f"of {flight['sample_rows']} rows measured, {flight['sample_rows'] - flight['sample_refused']} have a speed",
+            f"of {counted(flight['sample_rows'], 'row')} measured, {flight['sample_rows'] - flight['sample_refused']} have a speed",
         ),
     ]
 
@@ -158,7 +160,7 @@ def _or(value: float | None, form: str) -> str:
 
 
 def _show_estimates(console: Console, estimates: tuple[Estimate, ...]) -> None:
-    titles = ("found again from the flight", "flight", "one-sigma", "module file", "one-sigma", "differ by")
+    titles = ("estimated again", "flight", "one-sigma", "module file", "one-sigma", "differ by")
     rows: list[tuple[str | Text, ...]] = []
     for estimate in estimates:
         if estimate.by_flight is None or estimate.sigma is None or estimate.sigmas is None:
@@ -175,6 +177,6 @@ def _show_estimates(console: Console, estimates: tuple[Estimate, ...]) -> None:
 def _untold(estimates: tuple[Estimate, ...]) -> list[str]:
     reasons = dict.fromkeys(e.why_not for e in estimates if e.by_flight is None)
     return [
-        f"cannot be told: {', '.join(e.quantity for e in estimates if e.by_flight is None and e.why_not == why)} ({why})"
+        f"not observable: {', '.join(e.quantity for e in estimates if e.by_flight is None and e.why_not == why)} ({why})"
         for why in reasons
     ]

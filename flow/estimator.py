@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections import deque
 from dataclasses import dataclass, replace
-from itertools import pairwise
 from typing import TypeAlias
 
 import numpy as np
@@ -42,7 +41,7 @@ from flow.pair.search import HELD_SHARE, Found, NotFound, Search
 from flow.pair.shared_errors import covariance_of
 from flow.registration.blocks import BlockMatcher
 from flow.result import FrameResult, Outcome
-from flow.rotation import RotationLog
+from flow.rotation import RotationLog, portions
 from flow.row import LevelVelocity, NoVelocity, level_velocity
 from flow.series import AttitudeSamples, GyroSamples, RangeSamples
 from flow.tilt import AttitudeSource, tilt_source
@@ -51,6 +50,9 @@ from flow.tracks import ImageMotion, LucasKanade, Picture
 Array: TypeAlias = NDArray[np.float64]
 
 _LONGEST_INTERVAL_S = 0.25
+# Inertial samples taken at once, however long no frame came: the rotation log keeps 2 s, and the force of each sample needs the
+# rotation at its time.
+_AT_ONCE_S = 0.5
 _LASTING = 0.35  # rows added up over a second miss by so much of what independent errors would (measured: 0.24-0.6)
 _SLOW_M_S, _MOST_RELIEF = 0.1, 0.5  # slower than that a difference of speed tells no height; and what it may be, of it
 _NEW_EACH_ROW = (ErrorSource.GYRO_NOISE, ErrorSource.FRAME_TIMES)  # scatter that is not the picture's
@@ -167,11 +169,7 @@ class Estimator:
         samples = self._gyro.sound(samples)
         if not len(samples.time_s):
             return
-        # Rotations are kept for two seconds: what comes after a gap between frames is taken in by parts.
-        seconds = np.floor(samples.time_s - samples.time_s[0])
-        cuts = [0, *(np.flatnonzero(np.diff(seconds)) + 1), len(samples.time_s)]
-        for begin, end in pairwise(cuts):
-            part = samples.part(slice(begin, end))
+        for part in portions(samples, _AT_ONCE_S):
             self._rotations.append(part)
             self._tilt.add_inertial(part)
             self._force.add(part)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from typing import TypeAlias
 
 import numpy as np
@@ -113,6 +114,14 @@ class RotationLog:
         if first > len(self._time) // 2:  # copy seldom
             self._time, self._rate = self._time[first:], self._rate[first:]
             self._orientation = self._orientation[first:]
+
+
+def portions(samples: GyroSamples, longest_s: float) -> Iterator[GyroSamples]:
+    """Give samples in portions, each within a time of ``longest_s``."""
+    passed = np.floor((samples.time_s - samples.time_s[:1]) / longest_s)
+    for rows in np.split(np.arange(len(passed)), np.flatnonzero(np.diff(passed)) + 1):
+        if len(rows):
+            yield samples.part(slice(int(rows[0]), int(rows[-1]) + 1))
 
 
 def _turn(start: Array, end: Array, span: Array) -> Array:

@@ -130,7 +130,7 @@ def _jitter(times: FrameTimes, stamps: tuple[float, float] | None, flying: Flyin
         yield Finding(
             severity="note",
             topic="frames",
-            what=f"{what}; the pictures agree with the stamps",
+            what=f"{what}; the image motion agrees with the stamps",
             when_s=None,
             effect="none: each row counts its own interval",
             remedy="none needed",
@@ -138,9 +138,7 @@ def _jitter(times: FrameTimes, stamps: tuple[float, float] | None, flying: Flyin
         return
     error = float(np.sqrt(2)) * relative * flying.motion_m_s
     false = stamps is not None and stamps[0] - 2 * stamps[1] > _UNDECIDED[0]
-    whose = (
-        "the pictures are evenly spaced, only the stamps jitter" if false else "the shutter or only its stamps? open"
-    )
+    whose = "the frames are evenly spaced, only the stamps jitter" if false else "the shutter or only its stamps? open"
     yield Finding(
         severity="care",
         topic="frames",
@@ -149,7 +147,7 @@ def _jitter(times: FrameTimes, stamps: tuple[float, float] | None, flying: Flyin
         effect=f"by its stamps a row's speed would be off by {1000 * error:.0f} mm/s (one-sigma); measure goes by the"
         " shutter's even beat instead"
         if false
-        else f"up to {1000 * error:.0f} mm/s more in a row's band (one-sigma), until the pictures tell measure",
+        else f"up to {1000 * error:.0f} mm/s more in a row's band (one-sigma), until measure has decided by the image motion",
         remedy="stamp frames in the driver at the end of exposure, not when they are written",
     )
 

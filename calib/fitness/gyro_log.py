@@ -16,6 +16,7 @@ from flow.faults.rails import Rails
 from flow.faults.spikes import Spikes
 from flow.module import Module
 from flow.series import GyroSamples
+from flow.wording import counted
 
 Array: TypeAlias = NDArray[np.float64]
 
@@ -188,9 +189,9 @@ def gyro_findings(facts: GyroFacts, span_s: Span, clock_s: float) -> Iterator[Fi
         yield Finding(
             severity="note",
             topic="gyro",
-            what=f"{facts.spikes} readings stand out alone by more than a craft can turn",
+            what=f"{counted(facts.spikes, 'isolated reading')} beyond what a craft can turn",
             when_s=None,
-            effect="none: they are left out",
+            effect="none: left out",
             remedy="look for lost bits on the gyro's bus: shorter wires, a slower clock, a checksum where there is one",
         )
     yield from _standing_findings(facts, span_s, clock_s)
@@ -234,7 +235,7 @@ def _standing_findings(facts: GyroFacts, span_s: Span, clock_s: float) -> Iterat
             topic="gyro",
             what=f"the accelerometer stands still to the last digit while the gyro does not ({worded(spans)})",
             when_s=whole(spans),
-            effect="down is carried on by the gyro alone: the bands widen, and no speed is held against the forces",
+            effect="down is propagated by the gyro alone: the bands widen, and no speed is compared with the accelerometer",
             remedy="look for stalls of the accelerometer's bus or driver; log it as it is sampled, and in fine steps",
         )
 

@@ -28,7 +28,7 @@ def axes_findings(axes: AxesFound | None) -> Iterator[Finding]:
         yield Finding(
             severity="stop",
             topic="gyro",
-            what=f"the gyro shows no turning about {'xyz'[axis]}, the picture {rate:.2g} rad/s RMS",
+            what=f"the gyro shows no rotation about {'xyz'[axis]}, the image {rate:.2g} rad/s RMS",
             when_s=None,
             effect=f"all of it is read as speed: {1000 * rate:.0f} mm/s RMS per metre of height"
             if axis < 2
@@ -37,18 +37,18 @@ def axes_findings(axes: AxesFound | None) -> Iterator[Finding]:
         )
     if axes.explained < _UNRELATED and not axes.dead:
         if axes.gyro_rad_s.max() > 3 * max(axes.picture_rad_s.max(), 0.01):
-            what = f"the picture does not turn while the gyro does, by {axes.gyro_rad_s.max():.2g} rad/s RMS"
+            what = f"the image does not rotate while the gyro does, by {axes.gyro_rad_s.max():.2g} rad/s RMS"
             remedy = (
-                "turn electronic image stabilisation off; else: is something fixed to the craft in view, the picture frozen,"
+                "switch electronic image stabilization off; else: is something fixed to the craft in view, the image frozen,"
                 " or the log of another flight?"
             )
         else:
             what = (
-                f"the gyro explains {100 * max(axes.explained, 0):.0f} % of the picture's turning, whatever its axes and its"
+                f"the gyro explains {100 * max(axes.explained, 0):.0f} % of the rotation of the image, whatever its axes and its"
                 f" clock within {SEARCH_S:g} s"
             )
             remedy = (
-                "is gyro.csv of this video, on the same clock, in rad/s? is electronic image stabilisation off? is the"
+                "is gyro.csv of this video, on the same clock, in rad/s? is electronic image stabilization off? is the"
                 " camera loose?"
             )
         yield Finding(
@@ -68,7 +68,7 @@ def _apart(axes: AxesFound) -> Finding:
     return Finding(
         severity="stop",
         topic="gyro",
-        what=f"the picture turns steadily by {', by '.join(rates)} rad/s",
+        what=f"the image rotates steadily by {', by '.join(rates)} rad/s",
         when_s=None,
         effect="rows without speed (gyro_disagrees); where one passes, turning is read as speed",
         remedy="look at the gyro's signs, axes, unit (rad/s) and bias; is gyro.csv of this video?",
@@ -87,8 +87,8 @@ def _mixed_up(axes: AxesFound) -> Finding:
     return Finding(
         severity="stop",
         topic="gyro",
-        what=f"GYRO AXES: {', '.join(reads)}. With that mended the gyro explains {100 * axes.explained:.0f} % of the picture's"
-        f" turning, as it is {100 * max(axes.explained_as_is, 0):.0f} %",
+        what=f"GYRO AXES: {', '.join(reads)}. With that corrected the gyro explains {100 * axes.explained:.0f} % of the rotation of"
+        f" the image, as it is {100 * max(axes.explained_as_is, 0):.0f} %",
         when_s=None,
         effect="turning is read as speed, twice over where a sign is wrong",
         remedy=f"rename and sign the columns of gyro.csv: x forward, y right, z down, right-handed{also}",

@@ -71,7 +71,7 @@ def with_refused(
 
 
 def _alike(cause: Cause) -> str:
-    return f" (cannot be told apart from: {', '.join(cause.alike)})" if cause.alike else ""
+    return f" (cannot be distinguished from: {', '.join(cause.alike)})" if cause.alike else ""
 
 
 def _what(cause: Cause, judging: Judging) -> str:

@@ -18,7 +18,7 @@ _ALIGN = "groundpace calibrate alignment, with the module as it flies"
 _NO_TURNING = "the craft hardly changed its turning: nothing to compare"
 _AXES_FIRST = "the gyro's axes come first: whose bias the module file holds is open until then"
 NOT_DETERMINED = f"not determined by this flight; to determine it, {ROCK}"
-_NO_FIT = "the matches do not agree on one plane, or the gyro does not explain the picture"
+_NO_FIT = "the matches do not agree on one plane, or the gyro does not explain the rotation of the image"
 
 
 def placing_estimates(placing: Placing | None, axes: AxesFound | None, module: Module) -> list[Estimate]:
@@ -162,6 +162,6 @@ def _readout(placing: Placing, judging: Judging) -> Iterator[Finding]:
         what=f"rolling shutter: rows are read over {1000 * now:.1f} ± {1000 * placing.sigma[9]:.1f} ms, the module file says"
         f" {'none' if undeclared else f'{1000 * camera.readout_s:.1f} ms'}: {abs(sigmas):.0f} sigma",
         when_s=None,
-        effect=f"{judging.effect(cost)}, growing with the square of the picture's motion",
+        effect=f"{judging.effect(cost)}, growing with the square of the image motion",
         remedy="groundpace calibrate alignment --readout, or set camera.readout_s",
     )

@@ -33,7 +33,7 @@ def scale_estimates(focal: FocalFound | None, module: Module, why_not: str) -> l
             sigma=None if focal is None else value * focal.focal_sigma,
             why_not=""
             if focal is not None
-            else why_not or "a view too narrow, or turning that does not tell it from shift",
+            else why_not or "a view too narrow, or a rotation that cannot be distinguished from displacement",
         )
     ]
 
@@ -57,18 +57,18 @@ def scale_findings(
                 topic="lens",
                 figure="focal length",
                 what=f"the focal length in the module file is {100 * abs(focal.focal):.1f} ± {100 * focal.focal_sigma:.1f} % too"
-                f" {way}, by how the picture turns: {abs(sigmas):.0f} sigma",
+                f" {way}, by the rotation of the image: {abs(sigmas):.0f} sigma",
                 when_s=None,
                 effect=judging.effect(cost),
-                remedy="groundpace calibrate lens; is it this camera's file, at this picture size, zoom and focus?",
+                remedy="groundpace calibrate lens; is it this camera's file, at this image size, zoom and focus?",
             )
         sigmas = focal.gyro_scale / math.hypot(focal.gyro_scale_sigma, 0.005)
         if severity := judging.severity(flying.by_gyro_scale(focal.gyro_scale), sigmas):
             yield Finding(
                 severity=severity,
                 topic="gyro",
-                what=f"the gyro reads {100 * focal.gyro_scale:+.1f} ± {100 * focal.gyro_scale_sigma:.1f} % against the picture's"
-                " turning about the optical axis",
+                what=f"the gyro reads {100 * focal.gyro_scale:+.1f} ± {100 * focal.gyro_scale_sigma:.1f} % compared with the"
+                " rotation of the image about the optical axis",
                 when_s=None,
                 effect=judging.effect(flying.by_gyro_scale(focal.gyro_scale)),
                 remedy="look at the gyro's measuring range and conversion to rad/s",
@@ -99,7 +99,7 @@ def _speed_finding(ratio: Ratio, judging: Judging, *, explained: bool) -> Iterat
     yield Finding(
         severity="stop" if surely > STOP_SHARE and abs(off) > SURE * ratio.sigma else "care",
         topic="range",
-        what=f"speed by picture and range changes {ratio.value:.3f} ± {ratio.sigma:.3f} times as much as the accelerometer says:"
+        what=f"speed by image and range changes {ratio.value:.3f} ± {ratio.sigma:.3f} times as much as the accelerometer says:"
         f" {cause}",
         when_s=None,
         effect=f"every speed reads {100 * off:+.0f} %: {judging.effect(cost)}",
@@ -114,7 +114,7 @@ def _height_findings(heights: Sequence[Ratio], judging: Judging) -> Iterator[Fin
     off, height = ratio.value - 1, judging.flying.height_m
     if abs(off) < SURE * ratio.sigma or abs(off) < 0.05:
         return
-    measured = f"the range changes {ratio.value:.2f} ± {ratio.sigma:.2f} times as much as the picture's scale says"
+    measured = f"the range changes {ratio.value:.2f} ± {ratio.sigma:.2f} times as much as the image scale"
     if ratio.value < 0.3:
         share = ratio.signal / height
         cost = judging.flying.by_scale(share)

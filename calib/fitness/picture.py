@@ -14,6 +14,7 @@ from calib.fitness.finding import Finding
 from calib.fitness.spans import Span, spans_of, whole, worded
 from flow.budget.image_noise import texture_of
 from flow.video import Frame
+from flow.wording import counted
 
 Array: TypeAlias = NDArray[np.float64]
 Picture: TypeAlias = NDArray[np.uint8]
@@ -202,7 +203,7 @@ def _copies(series: PictureSeries, turning_rad_s: float) -> Iterator[Finding]:
     yield Finding(
         severity="stop" if copies > 0.5 * frames else "care",
         topic="picture",
-        what=f"{copies:.0f} of {frames:.0f} frames are copies of the one before{stood}{moving}",
+        what=f"{copies:.0f} of {counted(round(frames), 'frame')} repeat the one before{stood}{moving}",
         when_s=whole(spans or any_spans),
         effect="no speed while it stands" if spans else "no row for a copy; the next one spans the true interval",
         remedy="look for stalls of camera, bus or recorder; record each frame once",

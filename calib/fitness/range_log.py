@@ -110,7 +110,7 @@ def range_findings(facts: RangeFacts, sensor: Range, flying: Flying, span_s: Spa
     yield from _air_findings(facts.air_sigma, sensor, flying)
     if facts.silent:
         spans = [(a - clock_s, b - clock_s) for a, b in facts.silent]
-        bridged = "bridged by the picture's own climb, its band growing"
+        bridged = "bridged by the climb in the image, with a growing band"
         yield Finding(
             severity="stop" if lost_s > 0.5 * lasts_s else "care",
             topic="range",
@@ -156,7 +156,7 @@ def range_findings(facts: RangeFacts, sensor: Range, flying: Flying, span_s: Spa
             topic="range",
             what=f"the same reading to the last digit, {worded(spans)}",
             when_s=whole(spans),
-            effect="no reading for measure once that is plain; one reading from the first on is believed until the picture"
+            effect="measure takes it for no reading once that is plain; one reading from the first on is used until the image"
             " shows that the height has changed, and makes the speed wrong by the same share up to then",
             remedy="look whether the driver repeats old readings; leave the cell empty where there is no new one",
         )

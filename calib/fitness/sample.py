@@ -15,6 +15,7 @@ from flow.measure import measure
 from flow.recording import Recording
 from flow.row import REASONS
 from flow.video import Frame, Video
+from flow.wording import counted
 
 Array: TypeAlias = NDArray[np.float64]
 
@@ -76,7 +77,7 @@ class Sample:
         """Say how many are refused, and why most of them."""
         reason = next(iter(self.refused))
         share = 100 * self.refused_share
-        return f"measure refuses {share:.0f} % of a sample of {self.rows} rows, most of them as {reason}"
+        return f"measure refuses {share:.0f} % of a sample of {counted(self.rows, 'row')}, most of them as {reason}"
 
     def finding(self) -> Finding:
         """Say so where nothing else says why."""

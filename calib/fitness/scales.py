@@ -23,7 +23,7 @@ from flow.series import RangeSamples
 
 Array: TypeAlias = NDArray[np.float64]
 
-SPEED_RATIO, RANGE_RATIO = "speed by picture and range over the accelerometer's", "range changes over the picture's"
+SPEED_RATIO, RANGE_RATIO = "speed by image and range over the accelerometer's", "range changes over the image scale's"
 """What the ratios are called."""
 
 _LONGEST_BRIDGE_S = 0.5  # between readings

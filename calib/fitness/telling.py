@@ -45,7 +45,7 @@ _FIGURES = (
         fly="log the accelerometer, and speed up and brake a few times",
     ),
     _Figure(
-        name="range against the picture's scale",
+        name="range against the image scale",
         ways=((RANGE_RATIO,),),
         enough=0.05,
         fly="climb and sink by a third of the height",

@@ -14,6 +14,7 @@ from calib.fitness.placing import Placing
 from calib.fitness.spans import spans_of, whole, worded
 from calib.fitness.stretches import Stretch
 from calib.turn_pairs import TurnPairs
+from flow.wording import counted
 
 Array: TypeAlias = NDArray[np.float64]
 
@@ -51,7 +52,7 @@ def unsolved_findings(stretches: Sequence[Stretch]) -> Iterator[Finding]:
         yield Finding(
             severity="stop",
             topic="lens",
-            what="points are found again from picture to picture, but through the module file's lens they give no motion",
+            what="points are tracked from frame to frame, but through the module file's lens they give no motion",
             when_s=None,
             effect="rows without speed, or with a wrong one",
             remedy="groundpace calibrate lens; are camera.fx_px, fy_px and distortion those of this camera?",
@@ -76,8 +77,9 @@ def _few(pairs: Sequence[TurnPairs], series: PictureSeries) -> Iterator[Finding]
     yield Finding(
         severity="stop" if few.mean() > 0.5 else "care",
         topic="picture",
-        what=f"little to follow: {np.median(offered[few]):.0f} points offered, {np.median(matched[few]):.0f} found again in"
-        f" the next picture, {_FEWEST_OFFERED} and {_FEWEST_MATCHED} are needed ({worded(spans)})",
+        what=f"little to follow: {counted(round(np.median(offered[few])), 'point')} offered,"
+        f" {np.median(matched[few]):.0f} found again in the next frame, {_FEWEST_OFFERED} and {_FEWEST_MATCHED} are needed"
+        f" ({worded(spans)})",
         when_s=whole(spans),
         effect="rows without speed",
         remedy="more texture or light; a shorter exposure; slower, or a higher frame rate, where the view changes too fast",

@@ -18,8 +18,8 @@ if TYPE_CHECKING:
 
 _BODY = ("x (forward)", "y (right)", "z (down)")
 _MOUNTED = (
-    "tilts the picture sideways; level speed hardly feels it",
-    "tilts the picture along; level speed hardly feels it",
+    "tilts the image sideways; little effect on level speed",
+    "tilts the image along; little effect on level speed",
     "speed leaks ± {share:.2g} % from one axis into the other",
 )
 
@@ -51,12 +51,12 @@ def alignment_facts(found: AlignmentCalibration) -> list[Fact]:
         value = with_sigma(1000 * bias, 1000 * spread, "mrad/s", signed=True)
         meaning = f"speed ± {1000 * spread:.2g} mm/s at 1 m, {4000 * spread:.2g} at 4 m"
         if name == _BODY[2]:
-            meaning = "turns the picture about its centre, hardly any speed"
+            meaning = "rotates the image about its centre; little effect on speed"
         facts.append(Fact(name=f"gyro bias about {name}", value=value, meaning=meaning))
     if found.readout_s is not None and found.readout_sigma_s is not None:
         value = with_sigma(1000 * found.readout_s, 1000 * found.readout_sigma_s, "ms")
-        facts.append(Fact(name="readout of all rows", value=value, meaning="keeps a rolling picture straight"))
-    value = f"{with_sigma(found.gyro_scale, found.gyro_scale_sigma)} of the picture's turn"
+        facts.append(Fact(name="readout of all rows", value=value, meaning="corrects the rolling shutter"))
+    value = f"{with_sigma(found.gyro_scale, found.gyro_scale_sigma)} of the rotation of the image"
     facts.append(Fact(name="gyro reads", value=value, meaning="1 but for its scale and the focal length"))
     return facts
 

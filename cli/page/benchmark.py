@@ -52,7 +52,7 @@ def _summary(ours: Sequence[Outcome], outcomes: Sequence[Outcome], *, recorded: 
         return f"{flights or f'{len(ours)} recorded flights against their reference logs'}; RMS error of one axis, of rows."
     some = f"; the other methods got the frames of {ours[0].shared.runs} of them"
     shared = "" if len(ours) == len(outcomes) else some
-    each = f"{counted(seeds, 'run')} of {frames} frames each"
+    each = f"{counted(seeds, 'run')} of {counted(frames, 'frame')} each"
     text = f"{counted(len(ours), 'condition')} on synthetic recordings with exact truth, {each}"
     return f"{text}{shared}. Errors are the RMS of one horizontal axis, of single rows."
 
@@ -80,7 +80,7 @@ def _facts(ours: Sequence[Outcome], outcomes: Sequence[Outcome]) -> list[Fact]:
     if ratios:
         value = f"{statistics.median(ratios):.2f} times the least possible"
         meaning = f"median of {counted(len(ratios), 'condition')}, {ratios[0]:.2f} to {ratios[-1]:.2f}; 1 is the Cramer-Rao bound"
-        facts.append(Fact(name="error of the picture alone", value=value, meaning=meaning))
+        facts.append(Fact(name="error of the image motion alone", value=value, meaning=meaning))
         facts += _picture_alone(ours, outcomes)
     inside, count = sum(o.sums.inside for o in ours), 2 * sum(o.sums.compared for o in ours)
     if count:
@@ -109,7 +109,7 @@ def _picture_alone(ours: Sequence[Outcome], outcomes: Sequence[Outcome]) -> list
         return []
     value = f"ahead in {sum(ratio > 1 for ratio in ratios)} of {len(ratios)}"
     meaning = f"best other over ours {ratios[0]:.2f} to {ratios[-1]:.2f}, on frames common to all, with logs that have no errors"
-    return [Fact(name="the picture alone, against the best other", value=value, meaning=meaning)]
+    return [Fact(name="the image motion alone, compared with the best other", value=value, meaning=meaning)]
 
 
 def _pairs(ours: Iterable[Outcome], outcomes: Sequence[Outcome]) -> list[tuple[Outcome, Outcome]]:
@@ -142,7 +142,7 @@ def _silent(ours: Sequence[Outcome], words: Words) -> list[str]:
             groups.setdefault((words.floor(o.condition), o.failure.replace("_", " ")), []).append(o)
     remarks = []
     for (floor, reason), some in groups.items():
-        where = words.condition(some[0].condition) if len(some) == 1 else f"{floor}, {len(some)} conditions"
+        where = words.condition(some[0].condition) if len(some) == 1 else f"{floor}, {counted(len(some), 'condition')}"
         rows = sum(o.sums.rows for o in some)
         share = percent(1 - sum(o.sums.compared for o in some) / rows) if rows else "all"
         remarks.append(f"{where}: {share} of the rows give no speed, most of them for {reason}.")
@@ -166,8 +166,8 @@ def _footer(*, recorded: bool) -> list[str]:
         "module is the true one: what its calibration may have wrong shows nowhere but under 'left by calibration'."
     )
     alone = (
-        "The picture alone: on some runs the same ground is flown over once more, at a steady speed and with logs that have "
+        "The image motion alone: on some runs the same ground is flown over once more, at a steady speed and with logs that have "
         "no errors. The Cramer-Rao bound is the least that anybody could reach from the noise and texture of these "
-        "pictures with rotation and plane known (Robinson and Milanfar 2004)."
+        "images with rotation and plane known (Robinson and Milanfar 2004)."
     )
     return [flights, alone, methods]

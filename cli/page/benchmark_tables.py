@@ -100,7 +100,7 @@ def image_errors(ours: Sequence[Outcome], outcomes: Sequence[Outcome], words: Wo
 
     rows = [[words.condition(o.condition), *(cell(o.condition, method) for method in methods)] for o in ours if o.image]
     return Listing(
-        title="The picture alone: error over the Cramer-Rao bound (RMS of a frame, thousandths of a pixel)",
+        title="The image motion alone: error over the Cramer-Rao bound (RMS of a frame, thousandths of a pixel)",
         columns=("condition", *(METHOD_WORDS[m] for m in methods)),
         rows=rows,
     )

@@ -113,8 +113,8 @@ def _others(found: Comparison) -> list[Fact]:
         meaning = "level drift at the end over the distance flown"
         facts.append(Fact(name="drift", value=f"{100 * found.drift_share:.2f} % of the distance", meaning=meaning))
     shift = found.time_shift
-    value = "not seen" if shift is None else with_sigma(1000 * shift.shift_s, 1000 * shift.sigma_s, "ms", signed=True)
-    meaning = "the motion cannot tell" if shift is None else "log time + shift = reference time"
+    value = "unknown" if shift is None else with_sigma(1000 * shift.shift_s, 1000 * shift.sigma_s, "ms", signed=True)
+    meaning = "not observable from this motion" if shift is None else "log time + shift = reference time"
     return [*facts, Fact(name="time shift", value=value, meaning=meaning)]
 
 

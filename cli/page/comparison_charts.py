@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from cli.page.report import INKS, Chart, axis, dots, line
+from flow.wording import counted
 
 if TYPE_CHECKING:
     from flow.accuracy.bins import Bin
@@ -46,7 +47,11 @@ def error_chart(pairs: Pairs) -> Chart:
         ]
         top = 1 - k * 0.345
         layout["yaxis" if k == 0 else f"yaxis{k + 1}"] = axis(f"{name}, mm/s", domain=[top - 0.31, top])
-    several = "" if size == 1 else f" Lowest to highest error of {size} rows at a time; the narrowest band of them."
+    several = (
+        ""
+        if size == 1
+        else f" Lowest to highest error of {counted(size, 'row')} at a time; the narrowest band of them."
+    )
     return Chart(
         title="Errors in time",
         caption=f"Log minus reference, with the log's own 95 % band: one row in twenty may lie outside.{several}",
@@ -63,7 +68,7 @@ def scatter_chart(pairs: Pairs, k: int) -> Chart:
     truth = pairs.truth_m_s[rows, k]
     log = truth + pairs.error_m_s[rows, k]
     ends = [float(min(truth.min(), log.min())), float(max(truth.max(), log.max()))]
-    thinned = "" if len(rows) == len(pairs.time_s) else f" {len(rows)} rows of {len(pairs.time_s)}."
+    thinned = "" if len(rows) == len(pairs.time_s) else f" {counted(len(rows), 'row')} of {len(pairs.time_s)}."
     return Chart(
         title=f"Log on reference, {_AXES[k]}",
         caption=f"A scale error tilts the points off the line, a bias moves them.{thinned}",

@@ -88,7 +88,12 @@ def envelope_page(module: str, found: Found, conditions: Conditions, flying: Fly
         summary=assumptions(conditions, flying)[0],
         charts=[
             _chart("Fastest speed", fast, "m/s", _fast(found)),
-            _chart("Slowest speed", "told from zero in one frame; dotted: by a second's mean", "mm/s", _slow(found)),
+            _chart(
+                "Slowest speed",
+                "distinguishable from zero in one frame; dotted: in the mean of a second",
+                "mm/s",
+                _slow(found),
+            ),
             _chart("Error in hover", "one sigma of a row, worse axis", "mm/s", _errors(found, "hover")),
             _chart("Error in cruise", cruise, "mm/s", _errors(found, "cruise")),
         ],

@@ -36,7 +36,7 @@ def lens_facts(found: LensCalibration) -> list[Fact]:
         Fact(
             name="distortion",
             value=", ".join(f"{name}\u00a0{with_sigma(value, sigma, signed=True)}" for name, value, sigma in bends),
-            meaning="bends the edge of the picture",
+            meaning="bends the edge of the image",
         ),
         Fact(
             name="residual",
@@ -147,4 +147,4 @@ def _left_out(found: LensCalibration) -> list[Listing]:
     if not found.left_out:
         return []
     rows = [(out.name, out.reason) for out in found.left_out]
-    return [Listing(title="Pictures left out", columns=("picture", "reason"), rows=rows)]
+    return [Listing(title="Images left out", columns=("image", "reason"), rows=rows)]

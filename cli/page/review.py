@@ -151,7 +151,7 @@ class Review:
             return "missing: review.mp4 could not be written"
         if self._copy is None:
             return "the recording's own video"
-        some = f", one picture in {self._one_in}" if self._one_in > 1 else ""
+        some = f", one frame in {self._one_in}" if self._one_in > 1 else ""
         return f"a grey copy of the recording's video{some}"
 
 

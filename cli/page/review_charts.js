@@ -95,7 +95,7 @@ const drawPlot = (plot) => {
   stale.delete(plot);
   return Plotly.react(plot.firstElementChild, traces, layout, { staticPlot: true, displayModeBar: false });
 };
-// A chart takes some milliseconds: the one in hand comes first, then those that waited longest; the rest in the next picture.
+// A chart takes some milliseconds: the one in hand comes first, then those that waited longest; the rest in the next frame.
 const drawCharts = (everything = false) => {
   for (const plot of plots) stale.add(plot);
   drawStale(everything ? Infinity : 10);

@@ -213,7 +213,7 @@ def _late_frames(rows: Rows) -> list[Finding]:
     found = []
     for chosen in _runs(rows.time_s, interval > 1.8 * usual, 0.0):
         longest = float(interval[chosen].max())
-        text = f"pictures missing: {1e3 * longest:.0f} ms between two of them instead of {1e3 * usual:.0f} ms"
+        text = f"frames missing: {1e3 * longest:.0f} ms between two of them instead of {1e3 * usual:.0f} ms"
         found.append(_over(rows, chosen, "pictures", text))
     return found
 

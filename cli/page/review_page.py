@@ -37,6 +37,7 @@ from flow.error_sources import SOURCES
 from flow.recording import Recording
 from flow.result import FrameResult
 from flow.row import REASONS
+from flow.statuses import OK
 
 Array: TypeAlias = NDArray[np.float64]
 
@@ -177,7 +178,7 @@ class ReviewWriter:
             },
             "reference": None if compared is None else [packed(compared[:, k]) for k in range(compared.shape[1])],
             "stretches": [[round(s.begin_s, 4), round(s.end_s, 4), s.status] for s in rows.stretches],
-            "reasons": {"ok": "the row vouches for its speed", **REASONS},
+            "reasons": {OK.word: OK.meaning, **REASONS},
             "sources": {source: source.label for source in SOURCES},
             "width_px": module.camera.width_px,
             "height_px": module.camera.height_px,

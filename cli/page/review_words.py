@@ -31,7 +31,9 @@ def without_any_speed(facts: Mapping[str, Any]) -> list[str]:
     """Say why no row has a speed, the commonest reason first; nothing where one has."""
     if facts["rows_usable"]:
         return []
-    return [f"{held['rows']} of {facts['rows']} rows: {held['meaning']}." for held in facts["status"].values()]
+    return [
+        f"{held['rows']} of {counted(facts['rows'], 'row')}: {held['meaning']}." for held in facts["status"].values()
+    ]
 
 
 def flight_facts(facts: Mapping[str, Any]) -> list[Fact]:
@@ -65,7 +67,7 @@ def remarks(facts: Mapping[str, Any]) -> list[str]:
     told = []
     if unstated := facts.get("unstated_sigmas", ()):
         silent = ", ".join(unstated)
-        told.append(f"The bands take a careful calibration for granted where the module file is silent: {silent}.")
+        told.append(f"The bands assume a careful calibration where the module file gives no sigma: {silent}.")
     if untold := untold_scale(facts):
         told.append(f"Scale: {untold}.")
     return told
@@ -77,7 +79,7 @@ def untold_scale(facts: Mapping[str, Any]) -> str | None:
     if sigma is not None and sigma < _TELLS_SCALE:
         return None
     why = "no accelerometer is logged" if sigma is None else f"too steady to tell it (± {100 * sigma:.0f} %)"
-    return f"{why}; focal length and range scale stand on the module file alone"
+    return f"{why}; focal length and range scale rest on the module file alone"
 
 
 def module_tables(module: Module) -> list[Listing]:
@@ -96,7 +98,7 @@ def module_tables(module: Module) -> list[Listing]:
             title=f"Module {module.name}", columns=("section", "key", "value", "one-sigma"), rows=figures, stacks=True
         ),
         Listing(
-            title="Where the module's figures come from", columns=("section", "provenance"), rows=origins, stacks=True
+            title="Provenance of the calibration values", columns=("section", "provenance"), rows=origins, stacks=True
         ),
     ]
 

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
 _AXES = ("x (forward)", "y (right)", "z (down)")
 _MOVES = ("right", "forward", "")  # roll moves the picture sideways, pitch along
-_ABOUT_Z = "turns the picture about its centre, hardly any speed"
+_ABOUT_Z = "rotates the image about its centre; little effect on speed"
 
 
 def range_facts(found: RangeCalibration) -> list[Fact]:
@@ -88,7 +88,7 @@ def _noise_chart(found: RangeCalibration) -> Chart:
     noise = [1000 * h.noise_m for h in found.heights]
     return Chart(
         title="Noise of a reading",
-        caption="One-sigma scatter of single readings, strays left out.",
+        caption="One-sigma scatter of single readings, outliers left out.",
         traces=[
             {**dots(at, noise, "at this height", INKS[0]), "mode": "lines+markers"},
             line([at[0], at[-1]], [1000 * found.noise_m] * 2, "in the file (RMS)", INKS[1], dash="dot"),
@@ -148,7 +148,7 @@ def gyro_page(found: GyroCalibration, module: str) -> Page:
     """Build the page of a gyro calibration."""
     return Page(
         title=f"Gyro calibration of {module}",
-        summary=f"{found.duration_s / 60:.1f} minutes at rest, {found.sample_rate_hz:.4g} samples a second.",
+        summary=f"{found.duration_s / 60:.1f} minutes at rest, {found.sample_rate_hz:.4g} Hz.",
         facts=gyro_facts(found),
         remarks=found.remarks,
         charts=[_allan_chart(name, noise) for name, noise in zip(_AXES, found.axes, strict=True)],

@@ -59,7 +59,7 @@ def test_a_wrong_sign_is_said_loudly(flipped: Path) -> None:
 def test_a_flight_too_short_to_tell_says_so(recording: Path) -> None:
     result = run(str(recording))
     assert result.exit_code == 0, result.output
-    assert "cannot be told: clock offset, mounting" in result.stdout
+    assert "not observable: clock offset, mounting" in result.stdout
 
 
 def test_a_lens_cap_stops(recording: Path) -> None:

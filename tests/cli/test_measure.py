@@ -137,7 +137,7 @@ def test_it_says_when_nothing_tells_the_scale(recording: Path) -> None:
     table = pd.read_csv(recording / "gyro.csv")
     table[[column for column in table if not column.startswith("accel")]].to_csv(recording / "gyro.csv", index=False)
     said = measured("rec", "--fast").stdout
-    assert "no accelerometer is logged; focal length and range scale stand on the module file alone" in said
+    assert "no accelerometer is logged; focal length and range scale rest on the module file alone" in said
     assert json.loads((recording / "measured" / "summary.json").read_text())["speed_scale_sigma"] is None
     assert "Scale: no accelerometer is logged" in (recording / "measured" / "review.html").read_text()
     told = measured(str(ROOT / "sample_video" / "flight"), "--fast", "--output", "told").stdout

@@ -37,7 +37,7 @@ Picture = NDArray[np.uint8]
 
 BIAS = np.array(scene.preset_module("small").gyro.bias_rad_s)
 TURN_RAD = np.radians(3)
-TUNED = ("clock offset", "mounting", "gyro bias", "readout", "focal length", "speed by picture", "range changes")
+TUNED = ("clock offset", "mounting", "gyro bias", "readout", "focal length", "speed by image", "range changes")
 
 
 def checked(flight: MemoryFlight) -> Fitness:
@@ -144,7 +144,7 @@ FAULTS: dict[str, tuple[Spoil, str, str, str]] = {
     "gyro axes in a ring": (
         linear(np.eye(3)[[1, 2, 0]]), "stop", "gyro", r"GYRO AXES: x reads \+y, y reads \+z, z reads \+x\.",
     ),
-    "gyro axis dead": (linear(np.diag([1, 0, 1])), "stop", "gyro", "the gyro shows no turning about y, the picture 0.1"),
+    "gyro axis dead": (linear(np.diag([1, 0, 1])), "stop", "gyro", "the gyro shows no rotation about y, the image 0.1"),
     "gyro of another flight": (
         lambda f: with_gyro(f, lambda rate: rate[::-1].copy()), "stop", "gyro", "the gyro explains .* whatever its axes",
     ),
@@ -153,8 +153,8 @@ FAULTS: dict[str, tuple[Spoil, str, str, str]] = {
     ),
     "gyro hole": (gyro_hole, "care", "gyro", "1 hole in the log, the longest 0.30"),
     "frames dropped": (dropped, "care", "frames", "2[56] frames missing .* the longest gap lasts 0.400 s"),
-    "stamps jitter": (misstamped, "care", "frames", "jitter by 2.* the pictures are evenly spaced, only the stamps"),
-    "frozen picture": (frozen, "care", "picture", "39 of 177 frames are copies of the one before, frozen"),
+    "stamps jitter": (misstamped, "care", "frames", "jitter by 2.* the frames are evenly spaced, only the stamps"),
+    "frozen picture": (frozen, "care", "picture", "39 of 177 frames repeat the one before, frozen"),
     "lens cap": (pictures(cap), "stop", "picture", "black: lens cap"),
     "lens cap at first": (pictures(cap, slice(45)), "care", "picture", r"black: lens cap, or no light \(1\.5 s\)"),
     "dusk": (pictures(dusk), "care", "picture", "dark: 2. of 255 levels"),
@@ -186,8 +186,8 @@ SIZED: dict[str, tuple[Spoil, str, str, str, str, float]] = {
         "gyro bias x", BIAS[0] + 0.03,
     ),
     "range scale": (
-        lambda f: with_range(f, lambda t, r: r * 1.2), "stop", "range", "speed by picture and range changes 1.[12]",
-        "speed by picture and range over the accelerometer's", 1.2,
+        lambda f: with_range(f, lambda t, r: r * 1.2), "stop", "range", "speed by image and range changes 1.[12]",
+        "speed by image and range over the accelerometer's", 1.2,
     ),
 }  # fmt: skip
 
@@ -263,7 +263,7 @@ def test_a_shutter_that_jitters_is_no_fault() -> None:
     found = checked(fly(motion, module=half_size(), seed=3, frame_jitter_s=0.003))
     (jitter,) = [f for f in found.findings if f.topic == "frames"]
     assert (jitter.severity, found.fit) == ("note", True)
-    assert "the pictures agree with the stamps" in jitter.what
+    assert "the image motion agrees with the stamps" in jitter.what
 
 
 def test_without_turning_nothing_is_told() -> None:

@@ -25,7 +25,7 @@ FIGURES = {
     "readout",
     "focal length",
     "speed scale",
-    "range against the picture's scale",
+    "range against the image scale",
 }
 
 
@@ -46,7 +46,7 @@ def yaw() -> MemoryFlight:
 
 
 def test_clean_steady_flights_are_fit_and_say_what_they_do_not_tell(climb: MemoryFlight, yaw: MemoryFlight) -> None:
-    for flight, told in ((climb, {"gyro bias", "range against the picture's scale"}), (yaw, set())):
+    for flight, told in ((climb, {"gyro bias", "range against the image scale"}), (yaw, set())):
         found = checked(flight)
         assert found.findings == ()
         untold = {figure.figure for figure in found.untold}
@@ -64,7 +64,7 @@ def test_a_climb_shows_a_range_offset(climb: MemoryFlight, offset_m: float) -> N
     found = checked(with_range(climb, lambda _, r: r + offset_m))
     (finding,) = found.findings
     assert (finding.severity, finding.topic) == ("stop", "range")
-    (ratio,) = [e for e in found.estimates if e.quantity == "range changes over the picture's"]
+    (ratio,) = [e for e in found.estimates if e.quantity == "range changes over the image scale's"]
     assert ratio.by_flight is not None
     assert ratio.sigma is not None
     # Heights h above ground seen as h + offset: the same metres of climb are that much smaller a share. The typical
@@ -107,7 +107,7 @@ def test_a_range_that_reads_some_per_cent_long_is_said() -> None:
     found = checked(with_range(flight, lambda _, r: 1.05 * r))
     (finding,) = found.findings
     assert (finding.severity, finding.topic, found.fit) == ("care", "range", True)
-    assert "speed by picture and range changes 1.0" in finding.what
+    assert "speed by image and range changes 1.0" in finding.what
 
 
 def test_a_stabilised_picture_is_called_by_its_name() -> None:
@@ -118,8 +118,8 @@ def test_a_stabilised_picture_is_called_by_its_name() -> None:
     found = checked(with_gyro(slides, lambda rate: rate + rocking))
     assert not found.fit
     (finding,) = [f for f in found.findings if f.severity == "stop"]
-    assert (finding.topic, "electronic image stabilisation" in finding.remedy) == ("gyro", True)
-    assert "does not turn while the gyro does" in finding.what
+    assert (finding.topic, "electronic image stabilization" in finding.remedy) == ("gyro", True)
+    assert "does not rotate while the gyro does" in finding.what
 
 
 def test_times_rounded_to_milliseconds_keep_their_rate() -> None:

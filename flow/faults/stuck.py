@@ -25,6 +25,7 @@ _TIMES_USUAL = 3  # as long as any run before, beyond which it is stuck
 _RANGE_LEAST_S, _COARSE = 0.2, 0.3  # digits coarser than so many sigmas of a reading leave it where it is by themselves
 _SAME_M = 1e-9
 _SURE, _LONGEST_CLIMB_S = 5.0, 0.25  # sigmas; a row's climb holds for no longer, as a pair of frames
+_REMEMBERED_S = 5.0  # a craft changes its height within seconds; what a millimetre a second adds up to in a minute is no climb
 _TURNS_RAD_S = 0.02  # on some axis, beyond the bias: less is rest
 
 
@@ -114,16 +115,17 @@ class NeverMoved:
         self._moved |= self._reading_m is not None and range_m != self._reading_m
         self._reading_m = range_m
         open_m = _SURE * float(np.hypot(np.sqrt(self._variance_m2), self._lean_m))
-        self.stuck = not self._moved and abs(self._climbed_m) > self._digit_m + open_m
+        self.stuck = not self._moved and (self.stuck or abs(self._climbed_m) > self._digit_m + open_m)
 
     def climb(self, time_s: float, down_m_s: float, sigma_m_s: float, lean_sigma_m_s: float) -> None:
         """Take the vertical speed by the picture, as :meth:`flow.height.HeightFilter.add_climb` does."""
         span_s, self._climb_s = time_s - self._climb_s, time_s
         if self._moved or self._reading_m is None or span_s > _LONGEST_CLIMB_S:
             return
-        self._climbed_m -= down_m_s * span_s
-        self._variance_m2 += (sigma_m_s * span_s) ** 2
-        self._lean_m += lean_sigma_m_s * span_s  # a wrong tilt lasts
+        kept = np.exp(-span_s / _REMEMBERED_S)
+        self._climbed_m = kept * self._climbed_m - down_m_s * span_s
+        self._variance_m2 = kept**2 * self._variance_m2 + (sigma_m_s * span_s) ** 2
+        self._lean_m = kept * self._lean_m + lean_sigma_m_s * span_s  # a wrong tilt lasts
 
 
 class _Runs:

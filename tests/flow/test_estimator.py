@@ -311,7 +311,8 @@ def test_memory_does_not_grow_with_the_stream() -> None:
     largest = {200: 0, 2000: 0}
     for k in range(2101):
         estimator.add_gyro(gyro(k * FRAME_S + np.arange(4) * GYRO_S, (0.01, -0.02, 0.0), GRAVITY))
-        # The last digit moves: a reading that never does is stuck once the image has climbed (flow.faults.stuck).
+        # The last digit moves: this gyro turns away from what the accelerometer calls level, so that the image seems to climb,
+        # and a range that never moves would be found stuck (flow.faults.stuck).
         estimator.add_range(ranges([k * FRAME_S], 1.0 + 0.001 * (k % 2)))
         result = estimator.add_frame(k * FRAME_S, np.full((HIGH, WIDE), k % 251, np.uint8))
         assert k < 5 or (result is not None and result.row.status == "ok")

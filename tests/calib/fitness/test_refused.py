@@ -1,15 +1,13 @@
 """A module file under which ``measure`` gives next to nothing: ``check`` stops, and names the figure that is wrong.
 
 On a rendered flight through a lens that bends the picture and a shutter that rolls, and on a recording with real pictures
-where the environment names its folder: GROUNDPACE_REAL holds video.*, the logs and a module.yaml that is right.
+where there is one (:mod:`tests.outside.carried`).
 """
 
 from __future__ import annotations
 
-import os
 from collections.abc import Callable
 from dataclasses import replace
-from pathlib import Path
 from typing import cast
 
 import numpy as np
@@ -23,6 +21,7 @@ from flow.module import Module
 from flow.recording import Recording, open_recording
 from flow.row import REASONS
 from tests.calib.fitness.memory_flight import MemoryFlight, fly
+from tests.outside.carried import FOLDER, needs_carried
 
 DURATION_S = 6.0
 LATE_S = 0.05
@@ -135,18 +134,17 @@ def test_gyro_disagrees_names_what_to_look_at() -> None:
 
 @pytest.fixture(scope="module")
 def real() -> Recording:
-    folder = os.environ.get("GROUNDPACE_REAL", "")
-    if not folder or not Path(folder).is_dir():
-        pytest.skip("GROUNDPACE_REAL names no folder of a recording with real pictures")
-    return open_recording(folder)
+    return open_recording(FOLDER)
 
 
+@needs_carried
 def test_a_real_recording_is_fit(real: Recording) -> None:
     found = check_recording(real)
     assert found.fit, found.findings
     assert not [finding for finding in found.findings if finding.figure], found.findings
 
 
+@needs_carried
 @pytest.mark.parametrize("figure", WRONG)
 def test_the_figure_is_named_on_a_real_recording(figure: str, real: Recording) -> None:
     module = WRONG[figure](real.module)

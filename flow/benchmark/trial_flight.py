@@ -279,10 +279,10 @@ class _Stopwatch:
         self.spent_s = 0.0
         setattr(owner, name, self)
 
-    def __call__(self, *given: object) -> object:
+    def __call__(self, *given: object, **named: object) -> object:
         began = time.thread_time()
         try:
-            return self._call(*given)
+            return self._call(*given, **named)
         finally:
             self.spent_s += time.thread_time() - began
 

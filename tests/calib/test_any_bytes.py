@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from calib.frames import LeftOut, stills
 from calib.gyro_rest import read_log
 from calib.limits import limits_text, read_limits
-from calib.taped import read_taped
+from calib.taped import BenchAir, read_taped
 from tests.any_bytes import FEW, Read, anything, many_places, spoilt, survives
 
 SAMPLES = Path(__file__).parents[2] / "sample_video"
@@ -27,8 +27,9 @@ def picture(path: Path) -> None:
     assert isinstance(found, LeftOut) or found.grey.ndim == 2
 
 
+BENCH = BenchAir(matters=True, measured_c=20.0)
 READERS: dict[str, tuple[str, Callable[[], bytes], Read]] = {
-    "taped heights": ("taped.csv", lambda: start("bench/taped.csv"), lambda path: read_taped(path, 20.0)),
+    "taped heights": ("taped.csv", lambda: start("bench/taped.csv"), lambda path: read_taped(path, BENCH)),
     "gyro at rest": ("gyro.csv", lambda: start("bench/gyro.csv"), read_log),
     "limits": ("limits.yaml", limits_text().encode, read_limits),
     "picture of a board": ("view.png", (SAMPLES / "board" / "view-00.png").read_bytes, picture),

@@ -140,7 +140,9 @@ def grown(patched: pytest.MonkeyPatch, stream: Stream, said: Said) -> float:
     """Measure; give by how much what Python and NumPy hold grows with a row, bytes."""
     levels = np.full(ROWS, np.inf)
 
-    def weighed(opened: Stream, *, positions: bool, watch: Callable[[Frame], None]) -> Iterator[FrameResult]:
+    def weighed(
+        opened: Stream, *, positions: bool, watch: Callable[[Frame], None], **_: object
+    ) -> Iterator[FrameResult]:
         for k, result in enumerate(results(opened, said, watch, positions=positions)):
             if k % 25 == 0:
                 gc.collect()

@@ -140,7 +140,7 @@ FAULTS: dict[str, tuple[Spoil, str]] = {
     "module no yaml": (text("module.yaml", "camera:", "camera: [:"), r"rec/module.yaml:2: not valid YAML"),
     "module key": (
         text("module.yaml", "readout_s:", "readout:"),
-        r"rec/module.yaml:11: camera.readout: .*unknown key; is it",
+        r"rec/module.yaml:11: camera.readout: .*unknown key; did you mean readout_s",
     ),
     "module readout": (
         text("module.yaml", "readout_s: 0.014", "readout_s: 14"),

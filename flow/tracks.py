@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Protocol, TypeAlias
 
 import cv2
@@ -56,14 +56,11 @@ class Matches:
         """Return the matches marked in ``good`` (N,)."""
         if good.all():
             return self
-        return Matches(
+        return replace(
+            self,
             first_px=self.first_px[good],
             second_px=self.second_px[good],
             covariance_px2=self.covariance_px2[good],
-            offered=self.offered,
-            held=self.held,
-            noise_levels=self.noise_levels,
-            lost=self.lost,
         )
 
 

@@ -33,7 +33,8 @@ _NOISE_LEFT = 1 / (
 _CODEC_PX = 0.05  # by so much a video codec shifts whole images (measured: 0.05 to 0.07 px at crf 23)
 _DARK_LEVELS = 4.0  # added to brightness: below, a logarithm is noise
 _ROUNDING = 1e-3  # relative error of light that no sensor is free of: its gain from image to image
-_FEWEST, _ROUNDS = 40, 4
+_FEWEST = 40  # places: six for each of the seven numbers of the trend
+_ROUNDS = 4  # of reweighting: 95 % of pairs are within 3 % of what eight rounds give
 _NORMAL_BY_MEDIAN = 1.4826  # sigma of a Gaussian by its median absolute deviation
 
 

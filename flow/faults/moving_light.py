@@ -119,7 +119,7 @@ class MovingLight:
         """
         if isinstance(plain, NotFound):
             return plain
-        apart_m_s, share = float(np.sqrt(self._apart_m2_s2)), self._pattern.share()
+        apart_m_s, share = float(np.sqrt(self._apart_m2_s2)), self._pattern.share
         stands = share > _SOME_PATTERN and self._pattern.count >= _ENOUGH_PICTURES
         held_m_s = share * float(np.linalg.norm(plain.solution.velocity_m_s)) if stands else 0.0
         variance = max(self._apart_m2_s2 - self._variance_m2_s2, 0.0) + max(held_m_s - apart_m_s, 0.0) ** 2
@@ -137,7 +137,7 @@ class MovingLight:
         if max(plain_px, even_px) > _GRAIN_PX:
             self._pattern.add(self._evened[-1][1])
         # A pattern holds the grain back. (Shadows that sway about a place leave grain there too.)
-        if self._pattern.share() > _MOST_PATTERN and even_px < plain_px:
+        if self._pattern.share > _MOST_PATTERN and even_px < plain_px:
             self.moves = False
             return False
         return bool(apart_px < _FARTHEST_PX)
@@ -188,6 +188,8 @@ class _StandingGrain:
     def __init__(self) -> None:
         self._mean: NDArray[np.float32] | None = None
         self._one, self.count = 0.0, 0.0
+        self.share = 0.0
+        """Share of the variance; none before enough is known."""
 
     def add(self, picture: Picture) -> None:
         """Take a freed picture of ground that has moved since the last by more than its grain is wide."""
@@ -196,11 +198,7 @@ class _StandingGrain:
         share = np.float32(1 / self.count)
         self._mean = share * grain if self._mean is None else self._mean + share * (grain - self._mean)
         self._one += float(share) * (float(grain.var()) - self._one)
-
-    def share(self) -> float:
-        """Share of the variance; none before enough is known."""
-        if self._mean is None or self.count < self._FEWEST:
-            return 0.0
-        # Of pictures independent of each other a running mean keeps so much.
-        chance = 1 / self.count if self.count < self._PICTURES else 1 / (2 * self._PICTURES - 1)
-        return float(self._mean.var()) / max(self._one, 1e-6) - chance
+        if self.count >= self._FEWEST:
+            # Of pictures independent of each other a running mean keeps so much.
+            chance = 1 / self.count if self.count < self._PICTURES else 1 / (2 * self._PICTURES - 1)
+            self.share = float(self._mean.var()) / max(self._one, 1e-6) - chance

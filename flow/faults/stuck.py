@@ -25,9 +25,7 @@ _TIMES_USUAL = 3  # as long as any run before, beyond which it is stuck
 _RANGE_LEAST_S, _COARSE = 0.2, 0.3  # digits coarser than so many sigmas of a reading leave it where it is by themselves
 _SAME_M = 1e-9
 _SURE, _LONGEST_CLIMB_S = 5.0, 0.25  # sigmas; a row's climb holds for no longer, as a pair of frames
-_REMEMBERED_S = (
-    5.0  # a craft changes its height within seconds; what a millimetre a second adds up to in a minute is no climb
-)
+_REMEMBERED_S = 5.0  # a craft changes its height within seconds; a millimetre a second, for a minute, is no climb
 _TURNS_RAD_S = 0.02  # on some axis, beyond the bias: less is rest
 
 

@@ -112,5 +112,5 @@ def test_grain_that_stands_is_told_by_its_share(share: float) -> None:
     for _ in range(40):
         picture = 128 + np.sqrt(share) * stands + np.sqrt(1 - share) * rng.normal(0, 20, stands.shape)
         grain.add(np.clip(np.rint(picture), 0, 255).astype(np.uint8))
-    assert grain.share() == pytest.approx(share * (1 - 1 / 39), abs=0.02)
-    assert _StandingGrain().share() == 0.0
+    assert grain.share == pytest.approx(share * (1 - 1 / 39), abs=0.02)
+    assert _StandingGrain().share == 0.0

@@ -17,7 +17,10 @@ from cli.progress import frames_progress, note
 from flow.choices import CLOCKS, CODECS, FRAME_TIMES
 
 if TYPE_CHECKING:
-    from flow.intake.mapping import Clock, SaidPart
+    from collections.abc import Sequence
+
+    from flow.intake.gather import Ready
+    from flow.intake.mapping import Clock, ImportPlan, SaidPart
     from flow.intake.plan import Sample
     from flow.intake.propose import Proposal
 
@@ -111,11 +114,10 @@ def import_(
       groundpace import next.mp4 next.csv --mapping flight-07/import.yaml --output flight-08
       groundpace import robot.mcap --module fern-03.yaml --output flight-09
     """
-    from flow.errors import DataError
     from flow.intake.gather import gather
     from flow.intake.gathered import changed_sources, check_target, write_recording
     from flow.intake.mapping import read_mapping
-    from flow.intake.plan import Said, make_plan, sample
+    from flow.intake.plan import Said, make_plan
     from flow.scene.encode import Encoding
 
     signal.signal(signal.SIGTERM, lambda *_: sys.exit(_TERMINATED))  # an orderly end takes the half-made folder away
@@ -126,6 +128,30 @@ def import_(
     kept = None if mapping is None else read_mapping(mapping)
     check_target(output, force=force)
     plan, proposals = make_plan(sources, kept, told)
+    _confirm(plan, proposals, yes=yes)
+    ready = gather(plan, partial(frames_progress, name="matching clocks"))
+    changed = [] if kept is None or sources else changed_sources(ready.gathered, kept.made)
+    _show_gathered(console, plan, ready, [f"{name} has changed since {mapping} was written" for name in changed])
+    with frames_progress(len(ready.gathered.frames.times_s), "writing") as advance:
+        write_recording(
+            output,
+            ready.gathered,
+            module=ready.module_text,
+            clock=None if ready.match is None else ready.match.tree(),
+            encoding=Encoding(codec=codec),
+            force=force,
+            progress=advance,
+        )
+    print_text(console, f"written: {output}")
+    if ready.module_text is None:
+        _show_what_is_missing(console, output, has_lens="camera" in ready.gathered.sections)
+
+
+def _confirm(plan: ImportPlan, proposals: Sequence[Proposal], *, yes: bool) -> None:
+    """Show what was inferred, and have it accepted."""
+    from flow.errors import DataError
+    from flow.intake.plan import sample
+
     for proposal in proposals if not yes or verbosity() >= 0 else ():
         _show(proposal, sample(proposal.log))
     shown = [proposal.log.file for proposal in proposals]
@@ -137,34 +163,26 @@ def import_(
             click.confirm("Import with this mapping?", default=True, abort=True, err=True)
         except click.Abort:
             raise DataError("not imported; correct the mapping with --map, or accept it with --yes") from None
-    ready = gather(plan, partial(frames_progress, name="matching clocks"))
+
+
+def _show_gathered(console: Console, plan: ImportPlan, ready: Ready, changes: Sequence[str]) -> None:
+    """Show what reading the sources found, and what matched their clocks."""
     for remark in ready.gathered.remarks:
         print_text(console, remark)
-    for name in [] if kept is None or sources else changed_sources(ready.gathered, kept.made):
-        print_text(console, f"{name} has changed since {mapping} was written", label="note: ")
-    clock = None
+    for change in changes:
+        print_text(console, change, label="note: ")
     if ready.match is not None:
-        clock = ready.match.tree()
         print_text(console, str(ready.match), label="clock: ")
         if plan.logs and all(log.axes is None for log in plan.logs):
             print_text(console, f"'{ready.match.axes}', estimated from the video", label="axes: ")
-    with frames_progress(len(ready.gathered.frames.times_s), "writing") as advance:
-        write_recording(
-            output,
-            ready.gathered,
-            module=ready.module_text,
-            clock=clock,
-            encoding=Encoding(codec=codec),
-            force=force,
-            progress=advance,
-        )
-    print_text(console, f"written: {output}")
-    if ready.module_text is None:
-        if "camera" in ready.gathered.sections:
-            lens = "module.yaml has the lens of the bag, and large one-sigmas for all that a bag does not contain"
-            print_text(console, lens, label="note: ")
-        needed = f"measure needs a calibrated module: groundpace measure {output} --module FILE"
-        print_text(console, needed, label="note: ")
+
+
+def _show_what_is_missing(console: Console, output: Path, *, has_lens: bool) -> None:
+    if has_lens:
+        lens = "module.yaml has the lens of the bag, and large one-sigmas for all that a bag does not contain"
+        print_text(console, lens, label="note: ")
+    needed = f"measure needs a calibrated module: groundpace measure {output} --module FILE"
+    print_text(console, needed, label="note: ")
 
 
 def _parts(said: tuple[str, ...]) -> list[SaidPart]:

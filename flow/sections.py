@@ -269,7 +269,7 @@ class Range(Section):
     air_dependent: Annotated[
         Annotated[bool, Field(strict=True)] | None,
         described(
-            "text",
+            "true or false",
             "whether a reading changes with the air's temperature, as that of an ultrasonic sensor does",
             DATA_SHEET,
             left_out="true for a wide beam and where assumed_air_temperature_c is given, otherwise false; say false for a "

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from flow.ahead import ahead
 from flow.errors import DataError
 from flow.estimator import Estimator
-from flow.faults.hindsight import Hindsight
+from flow.faults.first_pass import FirstPass
 from flow.recording import Recording
 from flow.result import FrameResult
 from flow.row import LevelVelocity, NoVelocity
@@ -83,10 +83,10 @@ def measure(
     if first_pass:
         _hold(steps, held, on_first_pass)
         for _ in range(_MOST_BEGINNINGS):
-            if (hindsight := estimator.hindsight) is None:
+            if (found := estimator.first_pass) is None:
                 break
             held.clear()
-            estimator, feeds = _prepared(recording, motion, positions, hindsight)
+            estimator, feeds = _prepared(recording, motion, positions, found)
             steps = _steps(recording, estimator, feeds)
             _hold(steps, held, on_first_pass)
         if estimator.gyro_wrong_throughout:
@@ -122,7 +122,7 @@ def _taken(held: deque[_Step]) -> Iterator[_Step]:
 
 
 def _prepared(
-    recording: Recording, motion: ImageMotion | None, positions: bool, hindsight: Hindsight | None = None
+    recording: Recording, motion: ImageMotion | None, positions: bool, known: FirstPass | None = None
 ) -> tuple[Estimator, list[_AnyFeed]]:
     """Make an estimator, which may know what its first frames will show, and what feeds it."""
     module = recording.module
@@ -135,7 +135,7 @@ def _prepared(
         usual = "a level, still module shows -9.8 (body z is down); turn the sign or the axes"
         problem = f"specific force is {accel_m_s2[2]:+.3g} m/s2 (median): {usual}"
         raise DataError(problem, path=recording.gyro_path, key="accel_z_m_s2")
-    estimator = Estimator(module, attitude=source, motion=motion, positions=positions, hindsight=hindsight)
+    estimator = Estimator(module, attitude=source, motion=motion, positions=positions, first_pass=known)
     feeds: list[_AnyFeed] = [
         _Feed(gyro, estimator.add_gyro),
         _Feed(recording.range(), estimator.add_range, ahead_s=module.range.time_offset_s),

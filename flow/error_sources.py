@@ -93,6 +93,8 @@ class ErrorSource(StrEnum):
         What the user can do about it, as an order.
     unit
         Of the figure that errs.
+    figures
+        How many of them err, independent of each other: fx and fy, or one along or about each axis.
     acts_on
         Which sensitivity turns the figure's error into one of the velocity.
     sigma_from
@@ -107,6 +109,7 @@ class ErrorSource(StrEnum):
     words: str
     remedy: str
     unit: Unit
+    figures: int
     acts_on: Sensitivity
     sigma_from: SigmaFrom
     lasts: Lasts
@@ -120,6 +123,7 @@ class ErrorSource(StrEnum):
         words: str,
         remedy: str,
         unit: Unit,
+        figures: int,
         acts_on: Sensitivity,
         sigma_from: SigmaFrom,
         lasts: Lasts,
@@ -130,7 +134,7 @@ class ErrorSource(StrEnum):
         member = str.__new__(cls, value)
         member._value_ = value
         member.label, member.words, member.remedy = label, words, remedy
-        member.unit, member.acts_on, member.sigma_from = unit, acts_on, sigma_from
+        member.unit, member.figures, member.acts_on, member.sigma_from = unit, figures, acts_on, sigma_from
         member.lasts, member.follows, member.module_key = lasts, follows, module_key
         return member
 
@@ -142,103 +146,103 @@ class ErrorSource(StrEnum):
     IMAGE = (
         "image", "image", "the scatter of the points",
         "more texture, light or focus; fly slower or lower",
-        Unit.PX, Sensitivity.VELOCITY, SigmaFrom.FLIGHT,
+        Unit.PX, 3, Sensitivity.VELOCITY, SigmaFrom.FLIGHT,
         Lasts.FRAME, Follows.CHANCE, "",
     )  # fmt: skip
     HEIGHT = (
         "height", "height", "the height",
         "range readings at a higher rate and with less noise; see that none are lost",
-        Unit.M, Sensitivity.HEIGHT, SigmaFrom.ESTIMATE,
+        Unit.M, 1, Sensitivity.HEIGHT, SigmaFrom.ESTIMATE,
         Lasts.STRETCH, Follows.VELOCITY, "range.noise_m",
     )  # fmt: skip
     RANGE = (
         "range", "range", "the range sensor's scale and offset",
         "check the range sensor against taped heights: groundpace calibrate range",
-        Unit.M, Sensitivity.HEIGHT, SigmaFrom.MODULE,
+        Unit.M, 1, Sensitivity.HEIGHT, SigmaFrom.MODULE,
         Lasts.FLIGHT, Follows.VELOCITY, "range.sigma.scale",
     )  # fmt: skip
     AIR = (
         "air", "air temperature", "the air's temperature in an ultrasonic range",
         "state the air of the bench (groundpace calibrate range --air), and log that of the flight in range.csv",
-        Unit.SHARE, Sensitivity.HEIGHT, SigmaFrom.MODULE,
+        Unit.SHARE, 1, Sensitivity.HEIGHT, SigmaFrom.MODULE,
         Lasts.FLIGHT, Follows.VELOCITY, "range.assumed_air_temperature_c",
     )  # fmt: skip
     FOCAL_LENGTH = (
         "focal_length", "focal length", "the focal length",
         "calibrate the lens again: groundpace calibrate lens",
-        Unit.SHARE, Sensitivity.FOCAL_LENGTH, SigmaFrom.MODULE,
+        Unit.SHARE, 2, Sensitivity.FOCAL_LENGTH, SigmaFrom.MODULE,
         Lasts.FLIGHT, Follows.VELOCITY, "camera.sigma.fx_px",
     )  # fmt: skip
     GYRO_NOISE = (
         "gyro_noise", "gyro noise", "the gyro's noise",
         "a quieter gyro, a softer mount, or a lower flight",
-        Unit.RAD_S_RTHZ, Sensitivity.GYRO, SigmaFrom.MODULE,
+        Unit.RAD_S_RTHZ, 3, Sensitivity.GYRO, SigmaFrom.MODULE,
         Lasts.PAIR, Follows.CHANCE, "gyro.noise_rad_s_rthz",
     )  # fmt: skip
     GYRO_BIAS = (
         "gyro_bias", "gyro bias", "the gyro's bias",
         "log the gyro at rest, warm, before the flight: groundpace calibrate gyro",
-        Unit.RAD_S, Sensitivity.GYRO, SigmaFrom.MODULE,
+        Unit.RAD_S, 3, Sensitivity.GYRO, SigmaFrom.MODULE,
         Lasts.FLIGHT, Follows.BODY, "gyro.sigma.bias_rad_s",
     )  # fmt: skip
     GYRO_SCALE = (
         "gyro_scale", "gyro scale", "the gyro's scale",
         "check the gyro's unit and range, and its scale on a turntable",
-        Unit.SHARE, Sensitivity.GYRO, SigmaFrom.FLIGHT,
+        Unit.SHARE, 3, Sensitivity.GYRO, SigmaFrom.FLIGHT,
         Lasts.FLIGHT, Follows.BODY, "",
     )  # fmt: skip
     CLOCK = (
         "clock", "clock", "the offset between the clocks",
         "find the offset again: groundpace calibrate alignment",
-        Unit.S, Sensitivity.CLOCK, SigmaFrom.MODULE,
+        Unit.S, 1, Sensitivity.CLOCK, SigmaFrom.MODULE,
         Lasts.FLIGHT, Follows.CHANCE, "alignment.sigma.time_offset_s",
     )  # fmt: skip
     MOUNTING = (
         "mounting", "mounting", "the camera's mounting",
         "see that the camera is tight, then groundpace calibrate alignment",
-        Unit.RAD, Sensitivity.MOUNTING, SigmaFrom.MODULE,
+        Unit.RAD, 3, Sensitivity.MOUNTING, SigmaFrom.MODULE,
         Lasts.FLIGHT, Follows.BODY, "alignment.sigma.camera_to_body_rad",
     )  # fmt: skip
     TILT = (
         "tilt", "tilt", "the tilt",
         "log roll and pitch in attitude.csv, or an accelerometer in gyro.csv",
-        Unit.RAD, Sensitivity.TILT, SigmaFrom.ESTIMATE,
+        Unit.RAD, 2, Sensitivity.TILT, SigmaFrom.ESTIMATE,
         Lasts.STRETCH, Follows.BODY, "",
     )  # fmt: skip
     LEVER_ARM = (
         "lever_arm", "camera position", "the camera's place on the body (the lever arm)",
         "measure alignment.camera_position_m again",
-        Unit.M, Sensitivity.LEVER_ARM, SigmaFrom.MODULE,
+        Unit.M, 3, Sensitivity.LEVER_ARM, SigmaFrom.MODULE,
         Lasts.FLIGHT, Follows.BODY, "alignment.sigma.camera_position_m",
     )  # fmt: skip
     ACCELERATION = (
         "acceleration", "acceleration", "an acceleration within the pair of frames that is not known well",
         "log an accelerometer in gyro.csv; a shorter readout or a higher frame rate",
-        Unit.M_S2, Sensitivity.ACCELERATION, SigmaFrom.ESTIMATE,
+        Unit.M_S2, 3, Sensitivity.ACCELERATION, SigmaFrom.ESTIMATE,
         Lasts.STRETCH, Follows.CHANCE, "",
     )  # fmt: skip
     FRAME_TIMES = (
         "frame_times", "frame times", "unsteady frame times",
         "stamp frames where they are exposed, not where they arrive",
-        Unit.S, Sensitivity.INTERVAL, SigmaFrom.FLIGHT,
+        Unit.S, 2, Sensitivity.INTERVAL, SigmaFrom.FLIGHT,
         Lasts.FRAME, Follows.CHANCE, "",
     )  # fmt: skip
     RELIEF = (
         "relief", "relief", "ground that is not one plane, or something that stands or moves above it",
         "fly higher over such ground; nothing is wrong with the module",
-        Unit.SHARE, Sensitivity.VELOCITY, SigmaFrom.FLIGHT,
+        Unit.SHARE, 3, Sensitivity.VELOCITY, SigmaFrom.FLIGHT,
         Lasts.STRETCH, Follows.BODY, "",
     )  # fmt: skip
     LIGHT = (
         "light", "light", "light that moves over the ground, or a pattern of the sensor's own",
         "steady and enough light; nothing is wrong with the calibration",
-        Unit.SHARE, Sensitivity.VELOCITY, SigmaFrom.FLIGHT,
+        Unit.SHARE, 3, Sensitivity.VELOCITY, SigmaFrom.FLIGHT,
         Lasts.STRETCH, Follows.BODY, "",
     )  # fmt: skip
     ACCELEROMETER = (
         "accelerometer", "accelerometer", "a speed that is inconsistent with the accelerometer",
         "look for what moves in view (grass, shadows, water), or a loose or shaken accelerometer",
-        Unit.M_S, Sensitivity.VELOCITY, SigmaFrom.FLIGHT,
+        Unit.M_S, 3, Sensitivity.VELOCITY, SigmaFrom.FLIGHT,
         Lasts.STRETCH, Follows.BODY, "",
     )  # fmt: skip
 

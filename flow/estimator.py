@@ -139,7 +139,7 @@ class Estimator:
             row = weigh(state, predicted, found)
             position = update(state, second, predicted, found, row)
             outcome = Outcome(
-                row.level, found.matches, found.used, height=predicted.height, effects=row.sigmas_m_s, position=position
+                row.level, found.matches, found.used, height=predicted.height, effects=row.effects, position=position
             )
         update_camera(state, predicted, outcome)
         return outcome

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from flow.air import air_scale_sigma, reading_ratio
 from flow.faults.stuck import NeverMoved
 from flow.module import Range
+from flow.stated_sigmas import range_sigma_m
 
 Array: TypeAlias = NDArray[np.float64]
 
@@ -38,13 +39,15 @@ _WIDE_SHARE, _WIDE_M = 0.5, 0.3  # a gate wider than this lets stray echoes in: 
 class Height:
     """Height of the body origin above the ground under it, m; ``down_m_s`` is the speed toward the ground.
 
-    ``air_scale_sigma`` is the part of ``sigma_m`` that the air's temperature leaves for the whole flight, of the height.
+    Parts of ``sigma_m`` last as long as the flight: ``range_sigma_m`` by the range sensor's scale and offset, and
+    ``air_scale_sigma`` by the air's temperature, as a share of the height.
     """
 
     height_m: float
     sigma_m: float
     down_m_s: float
     air_scale_sigma: float = 0.0
+    range_sigma_m: float = 0.0
 
 
 def origin_height(sensor: Range, range_m: float, air_temperature_c: float | None, down_body: Array) -> float:
@@ -176,14 +179,20 @@ class HeightFilter:
             variance += (self._relief_share * height) ** 2
         if self._agreed < _START_READINGS:  # either of the two may be a stray echo
             variance += self._unconfirmed_m**2
-        sigma = self._sensor.sigma
-        variance += (sigma.scale * height) ** 2 + sigma.offset_m**2
+        lasting = range_sigma_m(self._sensor, height)
+        variance += lasting**2
         air = air_scale_sigma(self._sensor, self._air_c)
         variance += (air * height) ** 2
         if height <= 0.01:
             return None
         down_m_s = -float(self._state[1])
-        return Height(height_m=height, sigma_m=float(np.sqrt(variance)), down_m_s=down_m_s, air_scale_sigma=air)
+        return Height(
+            height_m=height,
+            sigma_m=float(np.sqrt(variance)),
+            down_m_s=down_m_s,
+            air_scale_sigma=air,
+            range_sigma_m=lasting,
+        )
 
     def _begin(self, time_s: float, height: float, noise: float) -> None:
         self._state = np.array([height, 0.0, 0.0])

@@ -113,7 +113,7 @@ def _take_back(held: deque[_Step]) -> None:
     for k, (frame, result) in enumerate(held):
         if result is not None and isinstance(result.row.velocity, LevelVelocity):
             row = replace(result.row, velocity=NoVelocity(reason="gyro_disagrees"))
-            held[k] = frame, replace(result, row=row, effects_m_s={}, position=None)
+            held[k] = frame, replace(result, row=row, effects_m_s=None, position=None)
 
 
 def _taken(held: deque[_Step]) -> Iterator[_Step]:

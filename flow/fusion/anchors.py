@@ -17,11 +17,14 @@ from scipy.spatial.transform import Rotation
 from flow.anchoring.sight import LAG_S, Sight
 from flow.fusion import layout as at
 from flow.fusion.belief import Belief
+from flow.fusion.considered import SightColumns
 from flow.fusion.state import turned_about_down
+from flow.module import Module
 
 Array: TypeAlias = NDArray[np.float64]
 
 _GATE = 33.1  # chi-square with 6 degrees of freedom: once in 100,000
+_REMEMBERED = 12  # anchors that may be taken up again
 # Errors of the state that a reading's error is one of, in its order: way (3), turn (3).
 _PLACES = np.r_[at.POSITION, at.ANCHOR_HEIGHT, at.ANCHOR_TILT, at.TURN]
 _SIGNS = np.array([1.0, 1.0, 1.0, -1.0, -1.0, 1.0])
@@ -30,20 +33,22 @@ _SIGNS = np.array([1.0, 1.0, 1.0, -1.0, -1.0, 1.0])
 class AnchorReader:
     """Corrects by sights."""
 
-    def __init__(self) -> None:
+    def __init__(self, module: Module) -> None:
+        self._columns = SightColumns(module)
         self._anchor: int | None = None
         self._R_anchor = np.eye(3)  # R_track_body when it was taken, as believed then
         self._seen_s = 0.0
+        self._moving: dict[int, Array] = {}  # velocity and rate (6,) at each anchor, its axes
         self._own = False  # whether the error of the anchor's picture is in the state
 
     def forget(self) -> None:
         """Hear that the state has begun anew."""
         self._anchor = None
 
-    def see(self, belief: Belief, sight: Sight) -> None:
-        """Correct by a sight of this moment."""
+    def see(self, belief: Belief, sight: Sight, rate_rad_s: Array) -> None:
+        """Correct by a sight of this moment, at which the body turns at a rate (3,), its own axes."""
         if sight.anchor != self._anchor:
-            self._begin(belief, sight)
+            self._begin(belief, sight, rate_rad_s)
             return
         noise, lasting = self._in_track(sight.covariance), self._in_track(sight.lasting)
         if not self._own:
@@ -53,9 +58,11 @@ class AnchorReader:
         often = 2 * LAG_S / min(max(sight.time_s - self._seen_s, 1e-3), 2 * LAG_S)
         self._seen_s = sight.time_s
         rows, miss = self._compare(belief.values, sight)
-        belief.correct(rows, miss, noise + often * lasting, gate=_GATE)
+        belief.correct(
+            rows, miss, noise + often * lasting, self._considered(belief.values, sight, rate_rad_s), gate=_GATE
+        )
 
-    def _begin(self, belief: Belief, sight: Sight) -> None:
+    def _begin(self, belief: Belief, sight: Sight, rate_rad_s: Array) -> None:
         """Count from another anchor: the picture of this moment, or one that has come back into view."""
         values = belief.values
         self._anchor, self._seen_s = sight.anchor, sight.time_s
@@ -68,6 +75,7 @@ class AnchorReader:
         F[at.ANCHOR_TILT, at.TILT] = np.eye(2)
         F[at.ANCHOR_HEIGHT, at.HEIGHT] = 1.0
         belief.blend(F, _among_states(self._in_track(sight.covariance + sight.lasting)))
+        belief.considered[_PLACES] -= _SIGNS[:, None] * self._considered(values, sight, rate_rad_s)
         self._own = bool(sight.covariance.any())
 
     def _compare(self, values: Array, sight: Sight) -> tuple[Array, Array]:
@@ -88,6 +96,16 @@ class AnchorReader:
         rows[:3, at.ANCHOR_TILT] -= np.array([[0.0, z], [-z, 0.0], [y, -x]])
         rows[:3, at.ANCHOR_HEIGHT] -= seen / sight.distance_m
         return rows, np.concatenate([way - expected, turned])
+
+    def _considered(self, values: Array, sight: Sight, rate_rad_s: Array) -> Array:
+        """Errors (6, C) of a sight by one sigma of each constant figure, track frame."""
+        R_anchor_body, R_body_track = sight.R_anchor_now, values[at.V_ROTATION].reshape(3, 3).T
+        velocity = R_body_track @ values[at.V_VELOCITY]
+        moving = np.concatenate([R_anchor_body @ velocity, R_anchor_body @ (rate_rad_s - values[at.V_GYRO_BIAS])])
+        begun = self._moving.setdefault(sight.anchor, moving)
+        while len(self._moving) > _REMEMBERED:
+            del self._moving[next(iter(self._moving))]
+        return np.kron(np.eye(2), self._R_anchor) @ self._columns.of(sight, moving - begun)
 
     def _in_track(self, covariance: Array) -> Array:
         """Covariance (6, 6) in the track frame of one in body axes at the anchor."""

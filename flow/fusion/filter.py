@@ -12,6 +12,7 @@ from flow.anchoring.sight import Sight
 from flow.fusion import layout as at
 from flow.fusion.anchors import AnchorReader
 from flow.fusion.belief import Belief
+from flow.fusion.considered import OF_ROWS
 from flow.fusion.inputs import ImageRow
 from flow.fusion.motion import GRAVITY_M_S2
 from flow.fusion.noise import InertialNoise
@@ -64,7 +65,8 @@ class Filter:
     >>> for k in range(40):
     ...     filter_.push_row(ImageRow(start_s=0.02 * k, end_s=0.02 * (k + 1), velocity_m_s=np.zeros(3),
     ...                               image_m2_s2=np.full(3, 1e-4), drift_m2_s2=np.zeros(3), lasting_m_s=np.zeros(3),
-    ...                               height_m=1.0, height_sigma_m=0.01, lean_rad=0.01, reach_gain=1.0))
+    ...                               considered_m_s=np.zeros((3, 9)), lean_m_s=np.zeros((3, 2)), height_m=1.0,
+    ...                               height_sigma_m=0.01, reach_gain=1.0))
     >>> state = filter_.state()
     >>> bool(np.abs(state.velocity_m_s).max() < 1e-3), bool(state.velocity_sigma_m_s.max() < 0.01)
     (True, True)
@@ -79,7 +81,7 @@ class Filter:
         self._pictures = PictureChain(self._ranging)
         self._belief: Belief | None = None
         self._told_s = -np.inf  # samples up to here are handed to the smoother
-        self._anchors = AnchorReader()
+        self._anchors = AnchorReader(module)
         self.innovations: deque[Array] = deque(maxlen=_KEPT)
         """Normalised innovations (3,) of the newest rows: of variance 1 and new in every row, if all noise is as told."""
 
@@ -129,7 +131,7 @@ class Filter:
             return
         self._advance(sight.time_s)
         if self._belief is not None:
-            self._anchors.see(self._belief, sight)
+            self._anchors.see(self._belief, sight, self._samples.rate_rad_s(sight.time_s))
 
     def finish(self) -> None:
         """Carry the state on to the last sample, and have the smoother give out the rest."""
@@ -168,11 +170,16 @@ class Filter:
         variance[at.VELOCITY], variance[at.TILT] = _FIRST_SPEED_M_S**2, _FIRST_TILT_RAD**2
         variance[at.GYRO_BIAS] = np.square(self._noise.gyro_bias_sigma_rad_s)
         variance[at.ACCEL_BIAS] = self._noise.accel_bias_sigma_m_s2**2
-        variance[at.HEIGHT], variance[at.LEAN] = row.height_sigma_m**2, row.lean_rad**2
+        variance[at.HEIGHT], variance[at.LEAN] = row.height_sigma_m**2, 1.0
         variance[at.DRIFT] = row.drift_m2_s2
         noise = self._noise.packed(self._module)
         self._belief = Belief(row.start_s, values, np.diag(variance), noise, self._smoother)
         self._ranging.forget(row.start_s)
+        # What the row shows too much the state has too much, and its error is the true value less its own.
+        by_range = self._ranging.considered(row.height_m)
+        self._belief.considered[at.VELOCITY, OF_ROWS] = -row.considered_m_s
+        self._belief.considered[at.VELOCITY] -= np.outer(row.velocity_m_s, by_range) / row.height_m
+        self._belief.considered[at.HEIGHT] = -by_range
         self._pictures = PictureChain(self._ranging)
         self._anchors.forget()
         return self._belief
@@ -211,7 +218,6 @@ class Filter:
     def _carry(self, belief: Belief, end_s: float) -> None:
         if end_s > belief.time_s + 1e-9:
             stretch = self._samples.between(belief.time_s, end_s)
-            belief.range_scale = self._ranging.scale_sigma(belief.values)
             belief.carry(*stretch, ends_at_sample=self._samples.holds(end_s))
             self._samples.forget(end_s)
 

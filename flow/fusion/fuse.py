@@ -12,7 +12,6 @@ from typing import Any, Generic, TypeAlias, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-from flow.error_sources import ErrorSource
 from flow.fusion.filter import Filter
 from flow.fusion.fusedlog import STATUS, FusedLogWriter
 from flow.fusion.inputs import RowReader
@@ -110,7 +109,7 @@ class FusedLog:
         self._filter.push_row(row)
         sight = None if result.position is None else result.position.sight
         # Over uneven ground way and turn bend each other.
-        if sight is not None and ErrorSource.RELIEF not in result.effects_m_s:
+        if sight is not None and result.effects_m_s is not None and not result.effects_m_s.relief.any():
             self._filter.push_sight(sight)
 
     def finish(self) -> dict[str, Any]:

@@ -17,13 +17,16 @@ TILT: Final = slice(6, 8)  # small turn about the frame's x and y, rad
 GYRO_BIAS: Final = slice(8, 11)  # rad/s, body axes
 ACCEL_BIAS: Final = slice(11, 14)  # m/s^2, body axes
 HEIGHT: Final = 14  # body origin above the ground, m
-LEAN: Final = slice(15, 17)  # by how much the rows' level axes lean, rad about forward and right
+LEAN: Final = slice(15, 17)  # lean of the rows' level axes about forward and right, in one-sigmas of each row's tilt
 POSITION: Final = slice(17, 19)  # way since the anchor in the anchor's frame, m
 TURN: Final = 19  # of the track frame since the anchor, rad
 ANCHOR_TILT: Final = slice(20, 22)  # tilt at the anchor as its picture shows it
 DRIFT: Final = slice(22, 25)  # error of the rows' velocity that lasts for some rows, m/s
 ANCHOR_HEIGHT: Final = 25  # height at the anchor, m
 ERRORS: Final = 26
+
+SHOWN: Final = slice(3, 15)
+"""From velocity to height: what is told outside."""
 
 # Values: the same with a rotation matrix in the place of the tilt.
 V_SEEN: Final = slice(0, 3)

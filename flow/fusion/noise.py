@@ -82,7 +82,7 @@ class InertialNoise:
                 1.0,
                 module.alignment.camera_position_m[2],
                 1 / self.lean_lasts_s,
-                0.01**2,
+                1.0,
                 1 / self.drift_lasts_s,
                 0.0,
                 0.0,

@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from flow.fusion import layout as at
 from flow.fusion.belief import Belief
+from flow.fusion.considered import OF_ROWS
 from flow.fusion.inputs import ImageRow
 from flow.fusion.ranging import RangeReader
 from flow.fusion.state import heading_rad, turned_about_down
@@ -73,8 +74,10 @@ class PictureChain:
         if row.velocity_m_s is None:
             raise ValueError("a row without velocity shows nothing")
         if self._ranging.contradicted(row, belief.values, belief.covariance):
-            belief.renew(slice(at.HEIGHT, at.HEIGHT + 1), np.array([[(row.height_sigma_m or 0.0) ** 2]]))
-            belief.values[at.V_HEIGHT] = row.height_m
+            height = row.height_m or 0.0
+            variance = np.array([[(row.height_sigma_m or 0.0) ** 2]])
+            belief.renew(slice(at.HEIGHT, at.HEIGHT + 1), variance, -self._ranging.considered(height)[None])
+            belief.values[at.V_HEIGHT] = height
         now = heading_rad(belief.values)
         middle = self._heading_rad + 0.5 * float((now - self._heading_rad + np.pi) % (2 * np.pi) - np.pi)
         seen = self._expect(belief, row, row.velocity_m_s, middle)
@@ -102,13 +105,15 @@ class PictureChain:
         seen = turned_about_down(middle_rad) @ level
         F = np.eye(at.ERRORS)
         F[at.SEEN, at.HEIGHT] = -seen / height
-        F[2, at.LEAN] = level[1], -level[0]
-        values[2] += F[2, at.LEAN] @ values[at.V_LEAN]
+        in_track = turned_about_down(middle_rad) * row.interval_s
+        F[at.SEEN, at.LEAN] = in_track @ row.lean_m_s
+        values[at.V_SEEN] += F[at.SEEN, at.LEAN] @ values[at.V_LEAN]
         doubt = np.square(self._ranging.doubt_m / height * velocity)
         new = (1 - 2 * PICTURE_SHARE) * row.image_m2_s2 + doubt
         more = np.zeros((at.ERRORS, at.ERRORS))
         more[at.SEEN, at.SEEN] = _in_track(new * row.interval_s**2, middle_rad)
         belief.blend(F, more)
+        belief.considered[at.SEEN, OF_ROWS] += in_track @ row.considered_m_s
         return seen
 
     def _doubt_samples(self, belief: Belief, normal: Array) -> None:
@@ -126,7 +131,6 @@ class PictureChain:
         """Take over what the row says of its own lasting errors."""
         belief.lasting_m_s = row.lasting_m_s
         belief.noise[12] += _REACH_MEMORY * (row.reach_gain - belief.noise[12])
-        belief.noise[15] = row.lean_rad**2
         belief.noise[17:20] = _in_track(row.drift_m2_s2, heading).diagonal()
 
 

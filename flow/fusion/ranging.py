@@ -11,10 +11,12 @@ from numpy.typing import NDArray
 
 from flow.air import air_scale_sigma
 from flow.fusion import layout as at
+from flow.fusion.considered import ranging
 from flow.fusion.inputs import ImageRow
 from flow.height import origin_height
 from flow.module import Module
 from flow.series import RangeSamples
+from flow.stated_sigmas import range_sigma_m
 
 Array: TypeAlias = NDArray[np.float64]
 
@@ -72,8 +74,8 @@ class RangeReader:
         while self.next(before_s) is not None:
             pass
 
-    def against(self, reading: Reading, values: Array, covariance: Array) -> tuple[Array, Array, Array] | None:
-        """Compare with the height: row (1, 26) of the errors, what is missing (1,), its variance (1, 1).
+    def against(self, reading: Reading, values: Array, covariance: Array) -> tuple[Array, Array, Array, Array] | None:
+        """Compare with the height: row (1, 26) of the errors, what is missing (1,), its variance (1, 1), considered (1, C).
 
         None when the reading is none, or does not fit.
         """
@@ -95,7 +97,8 @@ class RangeReader:
         sigma = float(np.sqrt(row @ covariance @ row + noise))
         fits = abs(miss) <= max(_GATE_SIGMA * sigma, _LEAST_GATE * abs(height))
         self.doubt_m = 0.0 if fits else abs(miss)
-        return (row[None], np.array([miss]), np.array([[noise]])) if fits else None
+        considered = self.considered(height)[None]
+        return (row[None], np.array([miss]), np.array([[noise]]), considered) if fits else None
 
     def contradicted(self, row: ImageRow, values: Array, covariance: Array) -> bool:
         """Whether the rows' height has stayed away from the state's for some rows now."""
@@ -109,8 +112,7 @@ class RangeReader:
             return True
         return False
 
-    def scale_sigma(self, values: Array) -> float:
-        """One-sigma of the height's scale, which no reading shows: scale, offset and speed of sound."""
+    def considered(self, height_m: float) -> Array:
+        """Errors (C,) of a height that readings mean, by one sigma of each constant figure: they show in no reading."""
         sensor = self._module.range
-        share = np.hypot(sensor.sigma.scale, sensor.sigma.offset_m / max(float(values[at.V_HEIGHT]), 0.05))
-        return float(np.hypot(share, air_scale_sigma(sensor, self._air_c)))
+        return ranging(range_sigma_m(sensor, height_m), air_scale_sigma(sensor, self._air_c), height_m)

@@ -58,13 +58,12 @@ class RawSpeed:
         self._tail = time_s[-512:], velocity[-512:]
         way = np.zeros((len(time_s), 3))
         way[1:] = np.cumsum(0.5 * np.diff(time_s)[:, None] * (velocity[1:] + velocity[:-1]), axis=0)
-        variance = np.median(np.square(states.velocity_sigma_m_s), axis=0)
+        own = np.median(np.square(states.velocity_sigma_m_s) - smoothed.constant_m2_s2, axis=0)
         while self._rows and self._rows[0].end_s <= time_s[-1]:
             row = self._rows.popleft()
             if row.start_s >= time_s[0] and row.velocity_m_s is not None:
                 ends = np.array([row.start_s, row.end_s])
                 moved = [np.diff(np.interp(ends, time_s, way[:, axis]))[0] for axis in range(3)]
-                own = np.maximum(variance - np.square(row.lasting_m_s), 0.0)
                 self._note(row, row.velocity_m_s - np.array(moved) / row.interval_s, own)
 
     def pass_over(self, until_s: float) -> None:

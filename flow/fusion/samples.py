@@ -64,6 +64,10 @@ class SampleQueue:
         rate, force = (self._along(column, time_s, inside) for column in (self._rate, self._force))
         return time_s, rate, force
 
+    def rate_rad_s(self, time_s: float) -> Array:
+        """Give the rate (3,) at a time."""
+        return self._at(self._rate, time_s)
+
     def holds(self, time_s: float) -> bool:
         """Whether a sample was taken at this very time."""
         place = int(np.searchsorted(self.time_s, time_s - 1e-9))

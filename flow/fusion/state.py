@@ -58,14 +58,14 @@ class FusedStates:
         return np.asarray(np.sqrt(np.einsum("nii->ni", self.velocity_m2_s2)))
 
 
-def fused_states(
-    time_s: Array, values: Array, covariance: Array, lasting_m_s: Array, range_scale: Array
-) -> FusedStates:
+def fused_states(time_s: Array, values: Array, covariance: Array, considered: Array, lasting_m_s: Array) -> FusedStates:
     """Turn values (N, 33) and covariances (N, 26, 26) into quantities.
 
-    ``lasting_m_s`` (N, 3) and ``range_scale`` (N,) are the one-sigmas of what no averaging mends, of the velocity and as
-    a share of the height: they come on top.
+    ``considered`` (N, 12, C) are the errors :data:`flow.fusion.layout.SHOWN` by one sigma of each constant figure,
+    ``lasting_m_s`` (N, 3) the one-sigma of what the flight has found beside them, level axes: they come on top.
     """
+    covariance = covariance.copy()
+    covariance[:, at.SHOWN, at.SHOWN] += considered @ considered.transpose(0, 2, 1)
     R = values[:, at.V_ROTATION].reshape(-1, 3, 3)
     size = np.hypot(R[:, 0, 0], R[:, 1, 0])
     cos, sin = R[:, 0, 0] / size, R[:, 1, 0] / size
@@ -74,21 +74,20 @@ def fused_states(
     turn[:, 0, 1], turn[:, 1, 0], turn[:, 2, 2] = -sin, sin, 1.0
     velocity = np.einsum("nij,ni->nj", turn, values[:, at.V_VELOCITY])
     spread = np.einsum("nji,njk,nkl->nil", turn, covariance[:, at.VELOCITY, at.VELOCITY], turn)
-    spread += np.eye(3) * (np.square(lasting_m_s) + np.square(range_scale[:, None] * velocity))[:, :, None]
+    spread += np.eye(3) * np.square(lasting_m_s)[:, :, None]
     tilt = np.einsum("nji,njk,nkl->nil", turn[:, :2, :2], covariance[:, at.TILT, at.TILT], turn[:, :2, :2])
     pitch = np.arcsin(np.clip(-R[:, 2, 0], -1, 1))
     tilt_sigma = np.sqrt(np.einsum("nii->ni", tilt))
     tilt_sigma[:, 0] /= np.maximum(np.cos(pitch), 0.1)
     variance = np.einsum("nii->ni", covariance)
-    height = values[:, at.V_HEIGHT]
     return FusedStates(
         time_s=time_s,
         velocity_m_s=velocity,
         velocity_m2_s2=spread,
         tilt_rad=np.column_stack([np.arctan2(R[:, 2, 1], R[:, 2, 2]), pitch]),
         tilt_sigma_rad=tilt_sigma,
-        height_m=height,
-        height_sigma_m=np.sqrt(variance[:, at.HEIGHT] + np.square(range_scale * height)),
+        height_m=values[:, at.V_HEIGHT],
+        height_sigma_m=np.sqrt(variance[:, at.HEIGHT]),
         gyro_bias_rad_s=values[:, at.V_GYRO_BIAS],
         gyro_bias_sigma_rad_s=np.sqrt(variance[:, at.GYRO_BIAS]),
         accel_bias_m_s2=values[:, at.V_ACCEL_BIAS],
@@ -102,8 +101,8 @@ def fused_state(belief: Belief) -> FusedStates:
         np.array([belief.time_s]),
         belief.values[None].copy(),
         belief.covariance[None],
+        belief.considered[None, at.SHOWN],
         belief.lasting_m_s[None],
-        np.array([belief.range_scale]),
     )
 
 

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
 
 from flow.camera import Lens
+from flow.effects import Effects, with_more
 from flow.error_sources import ErrorSource
 from flow.faults.doubts import Doubts
 from flow.faults.inertia_check import InertiaCheck, RowSeen
@@ -23,8 +25,6 @@ from flow.rotation import RotationLog
 from flow.stages.values import Predicted
 
 Array: TypeAlias = NDArray[np.float64]
-
-_NONE = np.empty((3, 0))
 
 
 class RowErrors:
@@ -56,29 +56,26 @@ class RowErrors:
         """See :class:`InertiaCheck`."""
         return self._inertia.scale_sigma
 
-    def effects(
-        self, predicted: Predicted, pair: PairGeometry, solution: Solution, misfit: Misfit
-    ) -> dict[ErrorSource, Array]:
+    def effects(self, predicted: Predicted, pair: PairGeometry, solution: Solution, misfit: Misfit) -> Effects:
         """One-sigma effects by source, each (3, k), m/s, camera axes; ``misfit`` is what the picture's turn says."""
         view, interval_s = predicted.view, predicted.interval_s
         units = self._units(view, pair, solution, predicted.height)
         effects = shared_errors(
             self._module, units, height=predicted.height, tilt=predicted.tilt, interval_s=interval_s,
-            acceleration_sigma_m_s2=predicted.acceleration.sigma_m_s2,
+            acceleration_sigma_m_s2=predicted.acceleration.sigma_m_s2, interval_sigma_s=predicted.interval_sigma_s,
         )  # fmt: skip
         # What the picture says against the module's clock and focal length, before it is enough to refuse them.
-        effects[ErrorSource.CLOCK] *= _grown(misfit.clock_s, self._module.alignment.sigma.time_offset_s)
-        effects[ErrorSource.FOCAL_LENGTH] *= _grown(misfit.focal, self._module.camera.focal_sigma.min())
+        effects = replace(
+            effects,
+            clock=effects.clock * _grown(misfit.clock_s, self._module.alignment.sigma.time_offset_s),
+            focal_length=effects.focal_length * _grown(misfit.focal, self._module.camera.focal_sigma.min()),
+        )
         rate = self._rotations.rate(view.middle_s)
         for source, effect in self._inertia.doubts(units, solution.velocity_m_s, interval_s, rate).items():
-            effects[source] = np.hstack([effects.get(source, _NONE), effect])
+            effects = with_more(effects, source, effect)
         wandering = self._inertia.wandering_m_s(view.middle_s)
         if wandering.any():
-            effects[ErrorSource.ACCELEROMETER] = view.R_still_camera.T * wandering
-        if predicted.interval_sigma_s > 0:
-            # Over a wrong interval the same way is another speed, and the gyro's turn another one.
-            way = np.column_stack([solution.velocity_m_s / interval_s, units.gyro @ rate])
-            effects[ErrorSource.FRAME_TIMES] = way * predicted.interval_sigma_s
+            effects = with_more(effects, ErrorSource.ACCELEROMETER, view.R_still_camera.T * wandering)
         return effects
 
     def jump(self, view: PairView, solution: Solution, sigma_m_s: float) -> Array | None:

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from typing import TypeAlias
+from enum import Enum, auto
+from typing import TypeAlias, assert_never
 
 import numpy as np
 from numpy.typing import NDArray
@@ -10,9 +11,11 @@ from numpy.typing import NDArray
 from flow.anchoring import Position
 from flow.anchoring.anchor import Moment
 from flow.anchoring.view import Shot
-from flow.error_sources import ErrorSource
+from flow.effects import Effects
+from flow.error_sources import SOURCES, ErrorSource, Lasts
 from flow.faults.turn_check import TurnCheck
 from flow.pair.search import HELD_SHARE, Found
+from flow.per_source import PerSource
 from flow.result import Outcome
 from flow.row import LevelVelocity
 from flow.stages.state import State
@@ -23,8 +26,47 @@ Array: TypeAlias = NDArray[np.float64]
 LASTING_SHARE = 0.35
 """Rows added up over a second miss by so much of what independent errors would (measured: 0.24-0.6)."""
 
+_NEW_EACH_ROW = tuple(s for s in SOURCES if s.lasts in (Lasts.PAIR, Lasts.FRAME) and s is not ErrorSource.IMAGE)
+
 _SLOW_M_S, _MOST_RELIEF = 0.1, 0.5  # slower than that a difference of speed tells no height; and what it may be, of it
-_NEW_EACH_ROW = (ErrorSource.GYRO_NOISE, ErrorSource.FRAME_TIMES)  # scatter that is not the image's
+
+
+class _Climb(Enum):
+    """How the height takes what a source does to the vertical velocity."""
+
+    IMAGE = auto()
+    """White noise, of which sums over a second keep :data:`LASTING_SHARE`."""
+    NEW = auto()
+    """White noise, as large as the effect."""
+    RELIEF = auto()
+    """White noise, as large as the effect on all axes: a bent image climbs."""
+    LEAN = auto()
+    """A part of the level velocity that stays for seconds: the height's own lean state."""
+    SCALE = auto()
+    """A share of the climb: the height is wrong by the same share."""
+    SMALL = auto()
+    """Of second order in a vertical velocity."""
+
+
+_CLIMB = PerSource(
+    image=_Climb.IMAGE,
+    height=_Climb.SCALE,
+    range=_Climb.SCALE,
+    air=_Climb.SCALE,
+    focal_length=_Climb.SMALL,
+    gyro_noise=_Climb.SMALL,
+    gyro_bias=_Climb.SMALL,
+    gyro_scale=_Climb.SMALL,
+    clock=_Climb.SMALL,
+    mounting=_Climb.LEAN,
+    tilt=_Climb.LEAN,
+    lever_arm=_Climb.SMALL,
+    acceleration=_Climb.NEW,
+    frame_times=_Climb.SMALL,
+    relief=_Climb.RELIEF,
+    light=_Climb.NEW,
+    accelerometer=_Climb.NEW,
+)
 
 
 def update(state: State, second: Frame, predicted: Predicted, found: Found, row: Weighed) -> Position | None:
@@ -53,7 +95,7 @@ def _learn_errors(state: State, predicted: Predicted, found: Found, row: Weighed
         state.scatter.interrupt()
         found.noise.note_unusual(solution.scale)
         return
-    noise = sum(np.square(row.effects[s]).sum(axis=1) for s in _NEW_EACH_ROW if s in row.effects)
+    noise = np.square(np.hstack([row.effects[source] for source in _NEW_EACH_ROW])).sum(axis=1)
     held = found.matches.held > HELD_SHARE
     state.scatter.add(row.level_m_s, row.matches_m2_s2, noise, row.m_s_per_px, held=held)
     found.noise.learn(found.matches, solution.used, solution.miss * state.focal_px, solution.scale)
@@ -63,19 +105,35 @@ def _learn_errors(state: State, predicted: Predicted, found: Found, row: Weighed
 
 def _learn_height(state: State, predicted: Predicted, row: Weighed) -> None:
     """Let the height hear how fast the ground comes closer, and whether it is uneven."""
-    effects, middle_s = row.effects, predicted.view.middle_s
-    variance = LASTING_SHARE**2 * row.image_m2_s2[2, 2]
-    lasting = {ErrorSource.ACCELERATION, ErrorSource.LIGHT, ErrorSource.ACCELEROMETER}
+    middle_s = predicted.view.middle_s
+    variance, lean = climb_errors(row.effects)
     if row.relief is None:
         state.height.see_level(middle_s)
     else:
         # Of two heights half of the view each, the effect shows the difference over the root of two.
         share = np.sqrt(2) * np.linalg.norm(row.relief) / max(float(np.linalg.norm(row.level_m_s)), _SLOW_M_S)
         state.height.see_relief(middle_s, min(float(share), _MOST_RELIEF))
-        variance += float(np.square(effects[ErrorSource.RELIEF]).sum())  # a bent image climbs
-    variance += sum(float(np.square(effects[source][2]).sum()) for source in effects.keys() & lasting)
-    lean = np.sqrt(np.square(np.hstack([effects[ErrorSource.TILT], effects[ErrorSource.MOUNTING]])[2]).sum())
-    state.height.add_climb(middle_s, float(row.level_m_s[2]), float(np.sqrt(variance)), float(lean))
+    state.height.add_climb(middle_s, float(row.level_m_s[2]), float(np.sqrt(variance)), float(np.sqrt(lean)))
+
+
+def climb_errors(effects: Effects) -> tuple[float, float]:
+    """Variances of a row's vertical velocity, m^2/s^2: of what is new in each row, and of what leans it for seconds."""
+    fresh = leaning = 0.0
+    for source, effect in effects.items():
+        match _CLIMB[source]:
+            case _Climb.IMAGE:
+                fresh += LASTING_SHARE**2 * float(np.square(effect[2]).sum())
+            case _Climb.NEW:
+                fresh += float(np.square(effect[2]).sum())
+            case _Climb.RELIEF:
+                fresh += float(np.square(effect).sum())
+            case _Climb.LEAN:
+                leaning += float(np.square(effect[2]).sum())
+            case _Climb.SCALE | _Climb.SMALL:
+                pass
+            case _ as missing:
+                assert_never(missing)
+    return fresh, leaning
 
 
 def _place(state: State, second: Frame, predicted: Predicted, row: Weighed) -> Position | None:

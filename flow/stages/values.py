@@ -8,7 +8,7 @@ from typing import TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
-from flow.error_sources import ErrorSource
+from flow.effects import Effects
 from flow.height import Height
 from flow.pair.acceleration import Acceleration
 from flow.pair.geometry import PairView
@@ -100,7 +100,7 @@ class Weighed:
     image_m2_s2, matches_m2_s2
         Covariance (3, 3) by the images and its diagonal (3,) by the scatter of the matches alone, level axes.
     effects
-        One-sigma effects of every other source, each (3, k), level axes.
+        One-sigma effects of every source, each (3, k), level axes.
     relief
         Those of ground that is not one plane, None where it may be one.
     m_s_per_px
@@ -113,7 +113,7 @@ class Weighed:
     R_level_camera: Array
     image_m2_s2: Array
     matches_m2_s2: Array
-    effects: dict[ErrorSource, Array]
+    effects: Effects
     relief: Array | None
     m_s_per_px: float
 
@@ -121,9 +121,3 @@ class Weighed:
     def vouched(self) -> bool:
         """Whether the row gives a velocity."""
         return isinstance(self.level, LevelVelocity)
-
-    @property
-    def sigmas_m_s(self) -> dict[ErrorSource, Array]:
-        """One-sigma (3,) by each source, level axes."""
-        sigmas = {source: np.sqrt(np.square(effect).sum(axis=1)) for source, effect in self.effects.items()}
-        return {**sigmas, ErrorSource.IMAGE: np.sqrt(np.diag(self.image_m2_s2))}

@@ -7,10 +7,10 @@ from typing import TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
+from flow.effects import covariance_of, total_covariance, turned, with_more
 from flow.error_sources import ErrorSource
 from flow.pair.match_noise import PATCHES
 from flow.pair.search import Found
-from flow.pair.shared_errors import covariance_of
 from flow.row import level_velocity
 from flow.stages.state import State
 from flow.stages.values import Predicted, Weighed
@@ -24,20 +24,20 @@ def weigh(state: State, predicted: Predicted, found: Found) -> Weighed:
     shared = state.errors.effects(predicted, found.pair, solution, state.turns.misfit)
     relief = _relief(state, predicted, found)
     if relief is not None:
-        shared[ErrorSource.RELIEF] = relief
+        shared = with_more(shared, ErrorSource.RELIEF, relief)
     if found.light > 0:
-        shared[ErrorSource.LIGHT] = np.asarray(found.light * np.linalg.cholesky(solution.covariance), np.float64)
+        shared = with_more(shared, ErrorSource.LIGHT, np.asarray(found.light * np.linalg.cholesky(solution.covariance)))
     R_level_camera = predicted.tilt.R_level_body @ state.R_body_camera
-    effects = {source: R_level_camera @ effect for source, effect in shared.items()}
     m_s_per_px = view.plane.distance_m / (state.focal_px * predicted.interval_s)
     own = R_level_camera @ solution.covariance @ R_level_camera.T * state.neighbours.factor(found.pair, solution)
     grown = np.sqrt(state.scatter.variance(own.diagonal(), m_s_per_px) / own.diagonal())
     image = own * np.outer(grown, grown)
-    covariance = image + sum(covariance_of(effect) for effect in effects.values())
+    effects = turned(shared, R_level_camera).replaced(ErrorSource.IMAGE, np.linalg.cholesky(image))
+    covariance = total_covariance(effects)
     jump = state.errors.jump(view, solution, float(np.sqrt(covariance.diagonal().max())))
     if jump is not None:
         relief = (R_level_camera @ jump)[:, None]
-        effects[ErrorSource.RELIEF] = np.hstack([effects.get(ErrorSource.RELIEF, np.empty((3, 0))), relief])
+        effects = with_more(effects, ErrorSource.RELIEF, relief)
         covariance = covariance + covariance_of(relief)
     velocity = R_level_camera @ solution.velocity_m_s
     return Weighed(

@@ -19,6 +19,7 @@ from scipy.spatial.transform import Rotation
 from flow import scene
 from flow.anchoring.sight import Sight
 from flow.fusion import Filter, FusedStates, ImageRow, InertialNoise, Smoothed, Smoother
+from flow.fusion.considered import OF_ROWS
 from flow.fusion.pictures import PICTURE_SHARE
 from flow.module import Module
 from flow.scene.motion import Motion
@@ -95,8 +96,9 @@ def fly(
             ImageRow(
                 start_s=start, end_s=end, velocity_m_s=(level + error) * believed / height,
                 image_m2_s2=np.square(image_m_s), drift_m2_s2=np.full(3, drift_m_s**2),
-                lasting_m_s=np.zeros(3), height_m=believed, height_sigma_m=height_sigma_m, lean_rad=lean_rad,
-                reach_gain=1.0,
+                lasting_m_s=np.zeros(3), considered_m_s=np.zeros((3, OF_ROWS.stop)),
+                lean_m_s=lean_rad * np.array([[0.0, 0.0], [0.0, 0.0], [level[1], -level[0]]]),
+                height_m=believed, height_sigma_m=height_sigma_m, reach_gain=1.0,
             )
         )  # fmt: skip
     return Flown(

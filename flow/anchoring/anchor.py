@@ -26,6 +26,7 @@ class Anchor:
     plane: Array  # (3,), down of its own picture: what slope is meant against
     distance_m: float
     distance_sigma_m: float
+    tilt_sigma_rad: float  # of the plane
     R_start_camera: Array
     origin_m: Array  # (3,), body in the start's frame
     origin_m2: Array  # (3, 3), without what scales the whole path

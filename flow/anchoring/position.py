@@ -124,6 +124,7 @@ class PositionKeeper:
                 plane=down,
                 distance_m=now.distance_m,
                 distance_sigma_m=now.distance_sigma_m,
+                tilt_sigma_rad=now.tilt_sigma_rad,
                 R_start_camera=_levelled(R_start_camera, down),
                 origin_m=origin,
                 origin_m2=origin_m2 + jitter**2 * np.eye(3),

@@ -18,6 +18,7 @@ from flow.anchoring.sight import LAG_S, Sight
 from flow.fusion import layout as at
 from flow.fusion.belief import Belief
 from flow.fusion.considered import SightColumns
+from flow.fusion.heard import LEANING
 from flow.fusion.state import turned_about_down
 from flow.module import Module
 
@@ -74,12 +75,31 @@ class AnchorReader:
         F[_PLACES] = 0.0
         F[at.ANCHOR_TILT, at.TILT] = np.eye(2)
         F[at.ANCHOR_HEIGHT, at.HEIGHT] = 1.0
-        belief.blend(F, _among_states(self._in_track(sight.covariance + sight.lasting)))
+        F[at.SLOPE] = 0.0
+        slope = self._slope_by_lean(sight)
+        values[at.V_SLOPE] = slope @ values[at.V_LEAN]
+        F[at.SLOPE, at.LEAN] = slope
+        more = _among_states(self._in_track(sight.covariance + sight.lasting))
+        more[at.SLOPE, at.SLOPE] = (LEANING * sight.tilt_sigma_rad) ** 2 * np.eye(2)
+        belief.blend(F, more)
+        if sight.covariance.any():  # an anchor of before: the tilt was another then
+            belief.renew(at.SLOPE, sight.tilt_sigma_rad**2 * np.eye(2))
+            values[at.V_SLOPE] = 0.0
         belief.considered[_PLACES] -= _SIGNS[:, None] * self._considered(values, sight, rate_rad_s)
         self._own = bool(sight.covariance.any())
 
+    def _slope_by_lean(self, sight: Sight) -> Array:
+        """Slope (2,) of the ground against the anchor's plane by one sigma of the lean of rows: both are the tilt's error.
+
+        Rows' axes that lean by (a, b) about forward and right take for down what is (b, -a) off it along forward and right.
+        """
+        heading_rad = float(np.arctan2(self._R_anchor[1, 0], self._R_anchor[0, 0]))
+        R_level_body = turned_about_down(-heading_rad) @ self._R_anchor
+        off = np.array([[0.0, 1.0], [-1.0, 0.0], [0.0, 0.0]])
+        return np.asarray(-sight.tilt_sigma_rad * sight.slope_axes.T @ R_level_body.T @ off)
+
     def _compare(self, values: Array, sight: Sight) -> tuple[Array, Array]:
-        """Errors (6, 26) that a sight shows, and how far it is from the values (6,)."""
+        """Errors (6, 28) that a sight shows, and how far it is from the values (6,)."""
         R_anchor = Rotation.from_rotvec([*values[at.V_ANCHOR_TILT], 0.0]).as_matrix() @ self._R_anchor
         # Way and height are to one scale; the height at the anchor that we believe now is as good and its error is known.
         seen = R_anchor @ sight.way_m
@@ -95,7 +115,10 @@ class AnchorReader:
         x, y, z = way
         rows[:3, at.ANCHOR_TILT] -= np.array([[0.0, z], [-z, 0.0], [y, -x]])
         rows[:3, at.ANCHOR_HEIGHT] -= seen / sight.distance_m
-        return rows, np.concatenate([way - expected, turned])
+        # A sight is given for the plane as it was taken.
+        by_slope = np.kron(np.eye(2), R_anchor) @ sight.by_slope
+        rows[:, at.SLOPE] = -by_slope
+        return rows, np.concatenate([way - expected, turned]) + by_slope @ values[at.V_SLOPE]
 
     def _considered(self, values: Array, sight: Sight, rate_rad_s: Array) -> Array:
         """Errors (6, C) of a sight by one sigma of each constant figure, track frame."""

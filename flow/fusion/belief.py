@@ -92,7 +92,7 @@ class Belief:
     ) -> tuple[bool, Array]:
         """Correct by a reading (Joseph's form), unless its squared normalised miss is beyond the gate; give that (M,) too.
 
-        ``rows`` (M, 26) are the errors that it shows, ``miss`` (M,) how far it is from the values, ``noise`` (M, M) its
+        ``rows`` (M, 28) are the errors that it shows, ``miss`` (M,) how far it is from the values, ``noise`` (M, M) its
         own covariance; ``considered`` (M, C) its errors by one sigma of each constant figure.
         """
         P = self.covariance

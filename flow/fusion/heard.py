@@ -14,7 +14,8 @@ from flow.per_source import PerSource
 
 Array: TypeAlias = NDArray[np.float64]
 
-_LEANING = 0.25  # of what a wrong tilt does to the vertical comes and goes with manoeuvres, and lasts as briefly
+LEANING = 0.25
+"""Share of a wrong tilt that comes and goes with manoeuvres: rows have it for a moment, an anchor's plane keeps it."""
 
 
 class Heard(Enum):
@@ -82,7 +83,7 @@ def heard_parts(effects: Effects) -> HeardParts:
                 drift += np.square(effect).sum(axis=1)
             case Heard.LEAN:
                 lean[:, : own.shape[1]] = own
-                drift += np.square([0.0, 0.0, _LEANING]) * np.square(own).sum(axis=1)
+                drift += np.square([0.0, 0.0, LEANING]) * np.square(own).sum(axis=1)
             case Heard.CONSIDERED:
                 # Beside the figures' own columns stand those that the flight has found, in no steady order.
                 columns = np.zeros((3, source.figures))

@@ -23,7 +23,8 @@ TURN: Final = 19  # of the track frame since the anchor, rad
 ANCHOR_TILT: Final = slice(20, 22)  # tilt at the anchor as its picture shows it
 DRIFT: Final = slice(22, 25)  # error of the rows' velocity that lasts for some rows, m/s
 ANCHOR_HEIGHT: Final = 25  # height at the anchor, m
-ERRORS: Final = 26
+SLOPE: Final = slice(26, 28)  # of the ground against the plane that the anchor was taken with, rad
+ERRORS: Final = 28
 
 SHOWN: Final = slice(3, 15)
 """From velocity to height: what is told outside."""
@@ -41,7 +42,8 @@ V_TURN: Final = 26
 V_ANCHOR_TILT: Final = slice(27, 29)  # small, against the attitude that was believed when the anchor was taken
 V_DRIFT: Final = slice(29, 32)
 V_ANCHOR_HEIGHT: Final = 32
-VALUES: Final = 33
+V_SLOPE: Final = slice(33, 35)
+VALUES: Final = 35
 PLAIN: Final = (
     (SEEN, V_SEEN),
     (VELOCITY, V_VELOCITY),
@@ -54,5 +56,6 @@ PLAIN: Final = (
     (ANCHOR_TILT, V_ANCHOR_TILT),
     (DRIFT, V_DRIFT),
     (slice(25, 26), slice(32, 33)),
+    (SLOPE, V_SLOPE),
 )
 """Pairs of places whose errors simply add."""

@@ -48,15 +48,15 @@ def integrate(
     Parameters
     ----------
     values, covariance
-        (33,) and (26, 26), see ``layout``.
+        (35,) and (28, 28), see ``layout``.
     time_s, rate_rad_s, force_m_s2
         (N + 1,), (N + 1, 3): samples at the ends of N steps; in between they are linear.
     noise
         (21,), see :meth:`flow.fusion.noise.InertialNoise.packed`.
     considered
-        (26, C), the errors by one sigma of each constant figure (:mod:`flow.fusion.considered`).
+        (28, C), the errors by one sigma of each constant figure (:mod:`flow.fusion.considered`).
     kept_values, kept_force, kept_covariance, kept_considered
-        (N + 1, 33), (N, 4), (N, 26, 26), (N, 12, C), filled: the values at every sample, specific force in the track frame
+        (N + 1, 35), (N, 4), (N, 28, 28), (N, 12, C), filled: the values at every sample, specific force in the track frame
         and length of every step, the covariance after it, and the considered errors :data:`flow.fusion.layout.SHOWN` then.
     """
     turn = np.zeros((3, 3))
@@ -82,7 +82,7 @@ def integrate(
 
 @compiled
 def transition(values: Array, force: Array, span: float, noise: Array) -> Array:
-    """Errors after a step by errors before it: (26, 26)."""
+    """Errors after a step by errors before it: (28, 28)."""
     F = np.eye(ERRORS)
     R = values[6:15].reshape(3, 3)
     half = 0.5 * span * span
@@ -224,12 +224,12 @@ def look_back(
     values, force, covariance, noise
         As :func:`integrate` kept them.
     pull, weight
-        (26,) and (26, 26), the adjoint state and its matrix after the last step; changed in place to those before the
+        (28,) and (28, 28), the adjoint state and its matrix after the last step; changed in place to those before the
         first.
     change, after
-        (N, 26) and (N, 26, 26), filled: the smoothed errors' means and covariance after each step.
+        (N, 28) and (N, 28, 28), filled: the smoothed errors' means and covariance after each step.
     pull_considered, considered
-        (26, C), the adjoint states of the considered figures, changed in place; (N, 12, C), the errors by them
+        (28, C), the adjoint states of the considered figures, changed in place; (N, 12, C), the errors by them
         (:data:`flow.fusion.layout.SHOWN`) as the filter left them, smoothed in place.
     """
     for k in range(len(force) - 1, -1, -1):

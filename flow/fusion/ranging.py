@@ -75,7 +75,7 @@ class RangeReader:
             pass
 
     def against(self, reading: Reading, values: Array, covariance: Array) -> tuple[Array, Array, Array, Array] | None:
-        """Compare with the height: row (1, 26) of the errors, what is missing (1,), its variance (1, 1), considered (1, C).
+        """Compare with the height: row (1, 28) of the errors, what is missing (1,), its variance (1, 1), considered (1, C).
 
         None when the reading is none, or does not fit.
         """

@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 from flow.fusion import layout as at
 from flow.fusion.considered import FIGURES
 from flow.fusion.motion import look_back
-from flow.fusion.state import FusedStates, all_put_right, fused_states
+from flow.fusion.state import FusedStates, all_put_right, fused_states, level_turns
 
 Array: TypeAlias = NDArray[np.float64]
 
@@ -187,7 +187,7 @@ class Smoother:
 
 @dataclass(frozen=True, slots=True)
 class _Part:
-    """A run, its smoothed errors (N, 26) with their covariance (N, 26, 26), and those by considered figures (N, 12, C)."""
+    """A run, its smoothed errors (N, 28) with their covariance (N, 28, 28), and those by considered figures (N, 12, C)."""
 
     run: Run
     change: Array
@@ -223,10 +223,10 @@ def _together(parts: list[_Part]) -> Smoothed:
     values = all_put_right(join(lambda part: part.run.values[1:]), join(lambda part: part.change))
     covariance, considered = join(lambda part: part.after), join(lambda part: part.considered)
     lasting = spread(lambda run: run.lasting_m_s)
-    constant = np.square(considered[:, : at.VELOCITY.stop - at.VELOCITY.start]).sum(axis=2) + np.square(lasting)
+    by_figures = level_turns(values).transpose(0, 2, 1) @ considered[:, :3]
     return Smoothed(
         states=fused_states(time_s, values, covariance, considered, lasting),
         since_row_s=time_s - spread(lambda run: run.row_s),
         accel_m_s2_rthz=np.sqrt(spread(lambda run: float(run.noise[3]))),
-        constant_m2_s2=constant,
+        constant_m2_s2=np.square(by_figures).sum(axis=2) + np.square(lasting),
     )

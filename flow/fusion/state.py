@@ -59,19 +59,14 @@ class FusedStates:
 
 
 def fused_states(time_s: Array, values: Array, covariance: Array, considered: Array, lasting_m_s: Array) -> FusedStates:
-    """Turn values (N, 33) and covariances (N, 26, 26) into quantities.
+    """Turn values (N, 35) and covariances (N, 28, 28) into quantities.
 
     ``considered`` (N, 12, C) are the errors :data:`flow.fusion.layout.SHOWN` by one sigma of each constant figure,
     ``lasting_m_s`` (N, 3) the one-sigma of what the flight has found beside them, level axes: they come on top.
     """
     covariance = covariance.copy()
     covariance[:, at.SHOWN, at.SHOWN] += considered @ considered.transpose(0, 2, 1)
-    R = values[:, at.V_ROTATION].reshape(-1, 3, 3)
-    size = np.hypot(R[:, 0, 0], R[:, 1, 0])
-    cos, sin = R[:, 0, 0] / size, R[:, 1, 0] / size
-    turn = np.zeros((len(R), 3, 3))  # level axes to track frame
-    turn[:, 0, 0] = turn[:, 1, 1] = cos
-    turn[:, 0, 1], turn[:, 1, 0], turn[:, 2, 2] = -sin, sin, 1.0
+    R, turn = values[:, at.V_ROTATION].reshape(-1, 3, 3), level_turns(values)
     velocity = np.einsum("nij,ni->nj", turn, values[:, at.V_VELOCITY])
     spread = np.einsum("nji,njk,nkl->nil", turn, covariance[:, at.VELOCITY, at.VELOCITY], turn)
     spread += np.eye(3) * np.square(lasting_m_s)[:, :, None]
@@ -95,6 +90,17 @@ def fused_states(time_s: Array, values: Array, covariance: Array, considered: Ar
     )
 
 
+def level_turns(values: Array) -> Array:
+    """Give what turns level axes into the track frame, (N, 3, 3), of values (N, 35)."""
+    R = values[:, at.V_ROTATION].reshape(-1, 3, 3)
+    size = np.hypot(R[:, 0, 0], R[:, 1, 0])
+    cos, sin = R[:, 0, 0] / size, R[:, 1, 0] / size
+    turn = np.zeros((len(R), 3, 3))
+    turn[:, 0, 0] = turn[:, 1, 1] = cos
+    turn[:, 0, 1], turn[:, 1, 0], turn[:, 2, 2] = -sin, sin, 1.0
+    return turn
+
+
 def fused_state(belief: Belief) -> FusedStates:
     """Turn what is believed at one time into quantities, N = 1."""
     return fused_states(
@@ -107,7 +113,7 @@ def fused_state(belief: Belief) -> FusedStates:
 
 
 def put_right(values: Array, errors: Array) -> None:
-    """Add errors (26,) to values (33,), in place."""
+    """Add errors (28,) to values (35,), in place."""
     for error, value in at.PLAIN:
         values[value] += errors[error]
     turn = Rotation.from_rotvec([*errors[at.TILT], 0.0]).as_matrix()
@@ -115,7 +121,7 @@ def put_right(values: Array, errors: Array) -> None:
 
 
 def all_put_right(values: Array, errors: Array) -> Array:
-    """Give values (N, 33) with errors (N, 26) added."""
+    """Give values (N, 35) with errors (N, 28) added."""
     out = values.copy()
     for error, value in at.PLAIN:
         out[:, value] += errors[:, error]

@@ -158,7 +158,7 @@ class ErrorSource(StrEnum):
     RANGE = (
         "range", "range", "the range sensor's scale and offset",
         "check the range sensor against taped heights: groundpace calibrate range",
-        Unit.M, 1, Sensitivity.HEIGHT, SigmaFrom.MODULE,
+        Unit.SHARE, 1, Sensitivity.HEIGHT, SigmaFrom.MODULE,
         Lasts.FLIGHT, Follows.VELOCITY, "range.sigma.scale",
     )  # fmt: skip
     AIR = (

@@ -30,7 +30,7 @@ def stated_sigma(source: ErrorSource, module: Module, height_m: float = 1.0) -> 
     module
         A sigma that the file leaves out counts with its documented default.
     height_m
-        At which the range sensor is used: its scale and its offset err together.
+        At which the range sensor is used: its scale and its offset err together. Infinite for the scale alone.
 
     Notes
     -----
@@ -51,7 +51,7 @@ def stated_sigma(source: ErrorSource, module: Module, height_m: float = 1.0) -> 
         case ErrorSource.HEIGHT:
             return np.array([module.range.noise_m])
         case ErrorSource.RANGE:
-            return np.array([range_sigma_m(module.range, height_m)])
+            return np.array([np.hypot(module.range.sigma.scale, module.range.sigma.offset_m / height_m)])
         case ErrorSource.AIR:
             return np.array([air_scale_sigma(module.range, LIKELY_AIR_C)])
         case ErrorSource.FOCAL_LENGTH:

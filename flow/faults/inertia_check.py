@@ -47,7 +47,7 @@ _BLIND_S = 1.0
 _U, _A, _TH = slice(0, 3), slice(3, 6), slice(6, 6 + FIGURES)
 _ARM, _TILT, _BIAS = (slice(first + FIGURES, first + 3 + FIGURES) for first in (6, 9, 12))
 _HEIGHT = slice(15 + FIGURES, 16 + FIGURES)
-_RATES = slice(6, 11)  # bias and scale of the gyro
+_RATES = slice(6 + WHERE[ErrorSource.GYRO_BIAS].start, 6 + WHERE[ErrorSource.GYRO_SCALE].stop)
 _SIZE = 16 + FIGURES
 
 

@@ -60,6 +60,7 @@ class Flown:
             tilt=none,
             lever_arm=none,
             acceleration=none,
+            interval=none[:, :2],
         )
 
     def fly(self, bend: object = lambda v: v) -> dict[ErrorSource, np.ndarray]:

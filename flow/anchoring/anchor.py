@@ -49,7 +49,8 @@ class Anchor:
 class Moment:
     """What the estimator knows of a picture that has just been measured.
 
-    ``velocity_m_s`` (3,) in level axes over ``interval_s`` before it, with ``covariance_m2_s2``; ``R_level_still`` turns
+    ``velocity_m_s`` (3,) in level axes over ``interval_s`` before it, with ``covariance_m2_s2`` of what is new in the row and
+    ``carried_m2_s2`` of what goes on from row to row (:mod:`flow.anchoring.path_errors`); ``R_level_still`` turns
     from the axes that do not rotate into these level axes, the third of which is down; ``turned_rad`` is the heading in
     them at the picture before; ``distance_m`` of the camera to the plane; ``tilt_sigma_rad`` of the plane's slope;
     ``common_px`` is the one-sigma by which a codec shifts a whole picture; ``air_scale_sigma`` that of all distances
@@ -61,6 +62,7 @@ class Moment:
     interval_s: float
     velocity_m_s: Array
     covariance_m2_s2: Array
+    carried_m2_s2: Array
     R_level_still: Array
     turned_rad: float
     distance_m: float

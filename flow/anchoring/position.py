@@ -19,13 +19,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from flow.anchoring.anchor import Anchor, Moment
+from flow.anchoring.path_errors import root
 from flow.anchoring.registrar import Registrar, Way
 from flow.anchoring.sight import Sight
 from flow.anchoring.turn import Turn
 from flow.anchoring.view import AnchorView, small_turn
 from flow.camera import Lens
+from flow.effects import covariance_of
+from flow.error_sources import ErrorSource
 from flow.module import Module
 from flow.registration.blocks import BlockMatcher
+from flow.stated_sigmas import stated_sigma
 from flow.tracks import ImageMotion
 
 Array: TypeAlias = NDArray[np.float64]
@@ -145,13 +149,16 @@ class PositionKeeper:
         gap_s = max(now.shot.time_s - latest.shot.time_s - now.interval_s, 0.0)
         R_anchor_still = small_turn(anchor.turn.true_rad[:3]) @ anchor.shot.middle.T
         moved, added = np.zeros(3), (_ACCELERATION_M_S2 * gap_s**2) ** 2 / 32 * np.eye(3)
+        carried = self._way.carried
         for moment, over_s in ((now, now.interval_s + 0.5 * gap_s), (latest, 0.5 * gap_s)):
             R_anchor_level = R_anchor_still @ moment.R_level_still.T
             moved += R_anchor_level @ moment.velocity_m_s * over_s
             added += R_anchor_level @ moment.covariance_m2_s2 @ R_anchor_level.T * over_s**2
+            carried = carried + R_anchor_level @ root(moment.carried_m2_s2) * over_s / anchor.distance_m
         self._way = Way(
             moved=self._way.moved + moved / anchor.distance_m,
             covariance=self._way.covariance + added / anchor.distance_m**2,
+            carried=carried,
         )
 
     def _register(self, now: Moment) -> bool:
@@ -239,7 +246,8 @@ class PositionKeeper:
     def _own_covariance(self, now: Moment) -> Array:
         """Covariance (3, 3) in the start's frame, without what scales or turns the whole path."""
         anchor = self._anchors[-1]
-        by_picture = anchor.R_start_camera @ self._way.covariance @ anchor.R_start_camera.T * anchor.distance_m**2
+        by_way = self._way.covariance + covariance_of(self._way.carried)
+        by_picture = anchor.R_start_camera @ by_way @ anchor.R_start_camera.T * anchor.distance_m**2
         leg = anchor.R_start_camera @ self._way.moved
         jitter = self._registrar.lag(now) * anchor.distance_m
         against_anchor = by_picture + anchor.distance_sigma_m**2 * np.outer(leg, leg) + jitter**2 * np.eye(3)
@@ -248,15 +256,21 @@ class PositionKeeper:
     def _covariance(self, now: Moment) -> Array:
         anchor = self._anchors[-1]
         place = anchor.place(self._way.moved)
-        heading_rad2 = anchor.turn.heading_rad2(anchor.down)
+        heading_rad2 = anchor.turn.heading_rad2(anchor.down) + self._mounting_rad2(anchor.down)
         across = np.array([-place[1], place[0], 0.0])
         whole = self._scale_sigma(now) ** 2 * np.outer(place, place) + heading_rad2 * np.outer(across, across)
         return np.asarray(self._own_covariance(now) + whole)
 
     def _scale_sigma(self, now: Moment) -> float:
         """Relative error of every distance over ground."""
-        focal = float(np.sqrt(np.mean(np.square(self._module.camera.focal_sigma))))
-        return float(np.hypot.reduce([focal, self._module.range.sigma.scale, now.air_scale_sigma]))
+        focal = float(np.sqrt(np.mean(np.square(stated_sigma(ErrorSource.FOCAL_LENGTH, self._module)))))
+        ranging = float(stated_sigma(ErrorSource.RANGE, self._module, now.distance_m)[0])
+        return float(np.hypot.reduce([focal, ranging, now.air_scale_sigma]))
+
+    def _mounting_rad2(self, down: Array) -> float:
+        """Variance of the heading by the camera's mounting, about ``down`` (3,), camera axes."""
+        down_body = self._module.alignment.R_body_camera.as_matrix() @ down
+        return float(np.square(down_body * stated_sigma(ErrorSource.MOUNTING, self._module)).sum())
 
 
 def _levelled(R_start_camera: Array, down: Array) -> Array:

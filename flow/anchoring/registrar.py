@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TypeAlias
 
 import numpy as np
@@ -35,10 +35,14 @@ _OWN_SHARE = 0.5  # of the picture noise is the anchor's own: it is the same in 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Way:
-    """How far the body has moved (3,) since the anchor, in units of its distance, and the covariance (3, 3)."""
+    """How far the body has moved (3,) since the anchor, in units of its distance, and the covariance (3, 3).
+
+    ``carried`` (3, 3) are columns of one-sigma errors that have added up since the last registration, beside the covariance.
+    """
 
     moved: Array
     covariance: Array
+    carried: Array = field(default_factory=lambda: np.zeros((3, 3)))
 
 
 class Registrar:

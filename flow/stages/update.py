@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from flow.anchoring import Position
 from flow.anchoring.anchor import Moment
+from flow.anchoring.path_errors import row_errors
 from flow.anchoring.view import Shot
 from flow.effects import Effects
 from flow.error_sources import SOURCES, ErrorSource, Lasts
@@ -142,6 +143,7 @@ def _place(state: State, second: Frame, predicted: Predicted, row: Weighed) -> P
         return None
     view, height, acceleration = predicted.view, predicted.height, predicted.acceleration.vector_m_s2
     R_level_camera = row.R_level_camera
+    fresh, carried = row_errors(row.effects)
     turn = R_level_camera @ view.first_turn() @ state.R_body_camera.T
     return state.positions.follow(
         Moment(
@@ -154,7 +156,8 @@ def _place(state: State, second: Frame, predicted: Predicted, row: Weighed) -> P
             ),
             interval_s=predicted.interval_s,
             velocity_m_s=row.level_m_s,
-            covariance_m2_s2=row.image_m2_s2,
+            covariance_m2_s2=fresh,
+            carried_m2_s2=carried,
             R_level_still=R_level_camera @ view.R_still_camera.T,
             turned_rad=float(np.arctan2(turn[1, 0], turn[0, 0])),
             distance_m=view.plane.distance_m,

@@ -18,12 +18,11 @@ from scipy.spatial.transform import Rotation
 import cli.page.review_rows
 from cli.page.review_bins import NOTHING, Bins, packed
 from cli.page.review_findings import findings
-from cli.page.review_path import Path as GroundPath
-from cli.page.review_path import Places
 from cli.page.review_range import range_readings
 from cli.page.review_reference import scale_against
 from cli.page.review_rows import FlightData, Rows
 from cli.page.review_turn import TurnedImage, TurnLog
+from flow.accuracy.dead_reckoning import DeadReckoning, Places
 from flow.camera import Lens
 from flow.error_sources import SOURCES
 from flow.module import Gyro, Module
@@ -117,7 +116,7 @@ STILL = Gyro.model_validate({"noise_rad_s_rthz": 0.0, "sigma": {"bias_rad_s": (0
 
 
 def travelled(
-    path: GroundPath,
+    path: DeadReckoning,
     forward_m_s: Array,
     interval_s: float = 0.1,
     yaw_turn_rad: float = 0.0,
@@ -133,16 +132,16 @@ def travelled(
 
 
 def test_path_of_a_quarter_circle_ends_where_geometry_says() -> None:
-    places = travelled(GroundPath(STILL), np.full(1000, np.pi / 2), 0.001, np.pi / 2000)
+    places = travelled(DeadReckoning(STILL), np.full(1000, np.pi / 2), 0.001, np.pi / 2000)
     # One second at pi/2 m/s while turning right by 90 degrees: radius 1 m, end at forward 1, right 1.
     np.testing.assert_allclose(places.position_m[-1], [1.0, 1.0], atol=1e-5)
 
 
 def test_new_errors_add_as_squares_and_lasting_ones_as_they_are() -> None:
     ahead = np.ones(100)
-    fresh = travelled(GroundPath(STILL), ahead, image=(0.02, 0.01))
-    fixed = travelled(GroundPath(STILL), ahead, tilt=(0.02, 0.01))
-    there_and_back = travelled(GroundPath(STILL), np.repeat([1.0, -1.0], 50), height=(0.02, 0.0))
+    fresh = travelled(DeadReckoning(STILL), ahead, image=(0.02, 0.01))
+    fixed = travelled(DeadReckoning(STILL), ahead, tilt=(0.02, 0.01))
+    there_and_back = travelled(DeadReckoning(STILL), np.repeat([1.0, -1.0], 50), height=(0.02, 0.0))
     np.testing.assert_allclose(fresh.sigma_m[-1], [0.02, 0.01])  # 0.1 s * sigma * sqrt(100)
     np.testing.assert_allclose(fixed.sigma_m[-1], [0.2, 0.1])  # 0.1 s * sigma * 100
     np.testing.assert_allclose(there_and_back.sigma_m[-1], 0.0, atol=1e-12)  # a wrong scale closes the way back
@@ -151,12 +150,12 @@ def test_new_errors_add_as_squares_and_lasting_ones_as_they_are() -> None:
 
 def test_an_unknown_heading_widens_the_path_across_and_not_along() -> None:
     gyro = Gyro.model_validate({"noise_rad_s_rthz": 0.0, "sigma": {"bias_rad_s": (0.0, 0.0, 1e-3)}})
-    places = travelled(GroundPath(gyro), np.ones(100))
+    places = travelled(DeadReckoning(gyro), np.ones(100))
     np.testing.assert_allclose(places.sigma_m[-1], [0.0, 10.0 * 1e-3 * 10.0], atol=1e-12)  # distance * bias * time
 
 
 def test_without_a_speed_the_path_is_carried_on_and_its_sigma_grows_by_as_much() -> None:
-    places = travelled(GroundPath(STILL), np.array([2.0] + 10 * [np.nan]), tilt=(0.5, 0.5))
+    places = travelled(DeadReckoning(STILL), np.array([2.0] + 10 * [np.nan]), tilt=(0.5, 0.5))
     np.testing.assert_allclose(places.position_m[-1], [2.2, 0.0])
     np.testing.assert_allclose(places.sigma_m[-1], np.hypot(2.0, 0.05))
 

@@ -246,7 +246,7 @@ def _sights(motion: Motion, times: Array, rng: np.random.Generator) -> list[Sigh
                 time_s=times[k], anchor=number, way_m=(R_anchor.T @ (place - at) + off[:3]) * height / -at[2],
                 R_anchor_now=Rotation.from_rotvec(off[3:]).as_matrix() @ R_anchor.T @ R,
                 covariance=np.zeros((6, 6)) if fresh else root @ root.T, height_m=height, distance_m=height,
-                lasting=np.zeros((6, 6)),
+                lasting=np.zeros((6, 6)), by_slope=np.zeros((6, 2)), slope_axes=np.eye(3)[:, :2], tilt_sigma_rad=0.01,
             )
         )  # fmt: skip
     return sights

@@ -19,6 +19,7 @@ from flow.accuracy.reference import Reference
 from flow.anchoring.sight import Sight
 from flow.columns import FUSED
 from flow.disk.table import read_table
+from flow.error_sources import ErrorSource
 from flow.errors import DataError
 from flow.fusion import FusedLog, RowReader
 from flow.fusion.fusedlog import STATUS
@@ -27,6 +28,7 @@ from flow.measure import measure
 from flow.recording import Recording
 from flow.row import LevelVelocity, NoVelocity, SpeedRow
 from flow.series import Truth, read_truth
+from tests.effects import NOTHING, effects_of
 from tests.flow.flights import Flight, flight, inertial, module
 from tests.flow.fusion.flown import Array
 
@@ -249,7 +251,7 @@ def test_a_row_after_copied_pictures_is_a_mean_since_the_first() -> None:
             time_s=(end - 0.5) / 50, interval_s=1 / 50, velocity=velocity, height_m=1.0, height_sigma_m=0.01, tracks=0,
             inlier_share=None,
         )  # fmt: skip
-        return flow.FrameResult(row=row, matches=None, used=None, effects_m_s={}, position=None)
+        return flow.FrameResult(row=row, matches=None, used=None, effects_m_s=NOTHING, position=None)
 
     known = LevelVelocity(forward_m_s=1.0, right_m_s=0.0, down_m_s=0.0, covariance_m2_s2=np.eye(3))
     copied = NoVelocity(reason="repeated_frame")
@@ -276,7 +278,9 @@ def test_what_leaps_back_had_crept() -> None:
         tracks=0,
         inlier_share=None,
     )
-    result = flow.FrameResult(row=seen, matches=None, used=None, effects_m_s={"image": image}, position=None)
+    result = flow.FrameResult(
+        row=seen, matches=None, used=None, effects_m_s=effects_of({ErrorSource.IMAGE: image}), position=None
+    )
     row = RowReader(module()).row(result)
     assert row is not None
     crept = row.drift_m2_s2 - row.drift_m2_s2[0] * np.square(image / image[0])  # less the share that every axis has

@@ -29,7 +29,8 @@ def start_at(time_s: float) -> Array:
 def carried(values: Array, time_s: Array, rate: Array, force: Array, packed: Array = PACKED) -> Array:
     values, steps = values.copy(), len(time_s) - 1
     kept = np.empty((steps + 1, at.VALUES)), np.empty((steps, 4)), np.empty((steps, at.ERRORS, at.ERRORS))
-    integrate(values, np.zeros((at.ERRORS, at.ERRORS)), time_s, rate, force, packed, *kept)
+    none = np.zeros((at.ERRORS, 1)), np.empty((steps, 12, 1))
+    integrate(values, np.zeros((at.ERRORS, at.ERRORS)), time_s, rate, force, packed, none[0], *kept, none[1])
     return values
 
 

@@ -16,7 +16,9 @@ from filterpy.kalman import KalmanFilter, rts_smoother
 from flow.fusion import Filter, FusedStates, Smoother
 from flow.fusion import layout as at
 from flow.fusion.belief import Belief
+from flow.fusion.considered import FIGURES, SightColumns
 from flow.fusion.motion import integrate, transition
+from flow.fusion.ranging import RangeReader
 from flow.fusion.state import all_put_right, fused_states
 from tests.flow.fusion.flown import NOISE, Array, fly, hover
 
@@ -38,7 +40,6 @@ class Stage:
     values: Array | None = None  # at an inertial sample
     time_s: float = 0.0
     lasting: Array = field(default_factory=lambda: np.zeros(3))
-    scale: float = 0.0
 
 
 @dataclass(kw_only=True)
@@ -54,13 +55,13 @@ class Account:
     def step(self, belief: Belief, samples: tuple[Array, Array, Array], *, at_sample: bool) -> None:
         """Take down one step between samples, about to be made."""
         values, noise = belief.values.copy(), np.zeros((N, N))
-        kept = np.empty((2, at.VALUES)), np.empty((1, 4)), np.empty((1, N, N))
-        integrate(values, noise, *samples, belief.noise, *kept)
+        kept = np.empty((2, at.VALUES)), np.empty((1, 4)), np.empty((1, N, N)), np.empty((1, 12, FIGURES))
+        integrate(values, noise, *samples, belief.noise, np.zeros((N, FIGURES)), *kept)
         F = transition(kept[0][0], kept[1][0, :3], kept[1][0, 3], belief.noise)
         self.shift = F @ self.shift
         known = values if at_sample else None
         stage = Stage(by_before=F, noise=noise, shift=self.shift, values=known, time_s=samples[0][1])
-        stage.lasting, stage.scale = belief.lasting_m_s, belief.range_scale
+        stage.lasting = belief.lasting_m_s
         self.stages.append(stage)
 
 
@@ -85,9 +86,11 @@ def account() -> Account:
         found.stages.append(Stage(by_before=by_before, noise=more, shift=found.shift))
         blend(self, by_before, more)
 
-    def note_correct(self: Belief, rows: Array, miss: Array, noise: Array, *, gate: float) -> tuple[bool, Array]:
+    def note_correct(
+        self: Belief, rows: Array, miss: Array, noise: Array, considered: Array | None = None, *, gate: float
+    ) -> tuple[bool, Array]:
         gain = self.covariance @ rows.T @ np.linalg.inv(rows @ self.covariance @ rows.T + noise)
-        answer = correct(self, rows, miss, noise, gate=gate)
+        answer = correct(self, rows, miss, noise, considered, gate=gate)
         assert answer[0], "no reading of this log is beyond the gate"
         stage = Stage(by_before=np.eye(N), noise=np.zeros((N, N)), rows=rows, read_noise=noise, shift=found.shift)
         stage.miss = miss + rows @ found.shift
@@ -99,6 +102,9 @@ def account() -> Account:
         patch.setattr(Belief, "carry", note_carry)
         patch.setattr(Belief, "blend", note_blend)
         patch.setattr(Belief, "correct", note_correct)
+        # Constant figures come on top (test_considered): here they are exact.
+        patch.setattr(RangeReader, "considered", lambda *_: np.zeros(FIGURES))
+        patch.setattr(SightColumns, "of", lambda *_: np.zeros((6, FIGURES)))
         filter_ = Filter(flown.module, NOISE, smoother=smoother)
         filter_.push_range(flown.ranges)
         filter_.push_gyro(flown.gyro.part(slice(0, 60)))  # half a second
@@ -118,7 +124,7 @@ def account() -> Account:
 
 
 def batch(account: Account) -> tuple[Array, Array]:
-    """Means (K, 26) and covariance (26 K, 26 K) of the errors at all stages, by all readings at once.
+    """Means (K, 28) and covariance (28 K, 28 K) of the errors at all stages, by all readings at once.
 
     The errors of all stages are one Gaussian vector; its covariance follows from prior, transitions and noises, and
     conditioned on the readings it is the weighted least-squares solution of the whole log (Gauss-Markov).
@@ -156,8 +162,8 @@ def test_smoothed_states_are_the_least_squares_solution(account: Account) -> Non
         np.array([stage.time_s for _, stage in at_samples]),
         all_put_right(np.array([stage.values for _, stage in at_samples]), changes),
         np.array([spread[k * N : (k + 1) * N, k * N : (k + 1) * N] for k, _ in at_samples]),
+        np.zeros((len(at_samples), 12, FIGURES)),
         np.array([stage.lasting for _, stage in at_samples]),
-        np.array([stage.scale for _, stage in at_samples]),
     )
     (found,) = account.smoothed
     np.testing.assert_allclose(found.time_s, expected.time_s, atol=1e-12)
@@ -196,7 +202,7 @@ def test_the_filter_is_filterpys(account: Account) -> None:
 
 def test_the_smoother_is_filterpys(account: Account) -> None:
     # filterpy's Rauch-Tung-Striebel smoother inverts predicted covariances, ours does not; smoothed errors agree to a
-    # thousandth of a sigma (inverting 26 x 26 covariances of quantities from 1e-10 to 1 costs it most digits). It has no
+    # thousandth of a sigma (inverting 28 x 28 covariances of quantities from 1e-10 to 1 costs it most digits). It has no
     # measurement between two stages, so readings are put into the stage before them.
     means, covariances, transitions, noises, kept = [], [], [], [], []
     kalman = KalmanFilter(dim_x=N, dim_z=1)
@@ -220,8 +226,8 @@ def test_the_smoother_is_filterpys(account: Account) -> None:
         np.array([stage.time_s for _, stage in rows]),
         all_put_right(np.array([s.values for _, s in rows]), np.array([smooth[i] - s.shift for i, s in rows])),
         np.array([spread[i] for i, _ in rows]),
+        np.zeros((len(rows), 12, FIGURES)),
         np.array([stage.lasting for _, stage in rows]),
-        np.array([stage.scale for _, stage in rows]),
     )
     for name, sigma_name in QUANTITIES.items():
         sigma = getattr(expected, sigma_name)

@@ -177,9 +177,11 @@ def count_corrections(flight: Flown) -> int:
     """Count the sights that were within the gate."""
     fits, correct = 0, Belief.correct
 
-    def counted(self: Belief, rows: Array, miss: Array, noise: Array, *, gate: float) -> tuple[bool, Array]:
+    def counted(
+        self: Belief, rows: Array, miss: Array, noise: Array, considered: Array | None = None, *, gate: float
+    ) -> tuple[bool, Array]:
         nonlocal fits
-        answer = correct(self, rows, miss, noise, gate=gate)
+        answer = correct(self, rows, miss, noise, considered, gate=gate)
         fits += bool(answer[0]) and len(miss) == 6
         return answer
 

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from calib.allan import FLICKER_FLOOR
 from flow.error_sources import ErrorSource
 from flow.module import Module
 from flow.per_source import PerSource
@@ -18,7 +19,6 @@ Array = NDArray[np.float64]
 
 HEIGHTS_M = (0.5, 1.0, 2.0, 4.0)
 FRAME_RATE_HZ = 30.0
-_FLICKER = math.sqrt(2 * math.log(2) / math.pi)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -152,4 +152,4 @@ def _bias(module: Module) -> Array:
     """One-sigma of the bias in flight, body axes; a sigma from another source may lack the instability."""
     sigma = stated_sigma(ErrorSource.GYRO_BIAS, module)
     instability = module.gyro.bias_instability_rad_s
-    return sigma if instability is None else np.maximum(sigma, _FLICKER * np.array(instability))
+    return sigma if instability is None else np.maximum(sigma, math.sqrt(FLICKER_FLOOR) * np.array(instability))

@@ -11,10 +11,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from cli.page.review_bins import Bins
-from cli.page.review_turn import TurnedImage, TurnLog
+from cli.page.review_turn import TurnLog
 from flow.accuracy.dead_reckoning import DeadReckoning
 from flow.effects import NO_EFFECT, Effects, sigmas_m_s
 from flow.error_sources import SOURCES, ErrorSource
+from flow.pair.rotation_field import RotationField
 from flow.per_source import PerSource
 from flow.recording import Recording
 from flow.result import FrameResult
@@ -95,7 +96,7 @@ class FlightData:
         self._points_a_row = int(np.clip(_MOST_POINTS // -(-rows // self.per_bin), *_POINTS_A_ROW))
         self.turns = TurnLog(recording.gyro(), module.gyro.bias_rad_s)
         self._path = DeadReckoning(module.gyro)
-        self._image = TurnedImage(module)
+        self._image = RotationField(module)
         self._size_px = np.array([module.camera.width_px, module.camera.height_px], float)
         self._bins = Bins(len(SPREAD), _MOST_ROWS + 2, per_bin=self.per_bin)
         self._newest = np.empty((_MOST_ROWS + 2, len(NEWEST)), np.float64)

@@ -21,11 +21,12 @@ from cli.page.review_findings import findings
 from cli.page.review_range import range_readings
 from cli.page.review_reference import scale_against
 from cli.page.review_rows import FlightData, Rows
-from cli.page.review_turn import TurnedImage, TurnLog
+from cli.page.review_turn import TurnLog
 from flow.accuracy.dead_reckoning import DeadReckoning, Places
 from flow.camera import Lens
 from flow.error_sources import SOURCES
 from flow.module import Gyro, Module
+from flow.pair.rotation_field import RotationField
 from flow.recording import Recording
 from flow.row import NoVelocity
 from flow.series import GyroSamples
@@ -101,14 +102,14 @@ def test_turned_image_moves_as_the_exact_rotation(turn: list[float]) -> None:
     after = rays @ R_body_camera.T @ Rotation.from_rotvec(turn).as_matrix() @ R_body_camera
     exact = lens.pixels(after[:, :2] / after[:, 2:]) - points
     # First order in the turn (0.01 rad: 0.5 % of 2.6 px) and the nearest place of a 13 px grid (5 %).
-    np.testing.assert_allclose(TurnedImage(module).motion(points, np.array(turn)), exact, atol=0.15)
+    np.testing.assert_allclose(RotationField(module).motion(points, np.array(turn)), exact, atol=0.15)
 
 
 def test_roll_to_the_right_moves_the_ground_to_the_right_in_the_picture() -> None:
     camera = {"width_px": 320, "height_px": 240, "fx_px": 260.0, "fy_px": 260.0, "cx_px": 159.5, "cy_px": 119.5}
     module = Module.model_validate({"camera": camera})
     # The right side goes down, the camera looks to the left of where it did: what it saw moves right by f * angle.
-    moved = TurnedImage(module).motion(np.array([[160.0, 120.0]]), np.array([0.01, 0.0, 0.0]))
+    moved = RotationField(module).motion(np.array([[160.0, 120.0]]), np.array([0.01, 0.0, 0.0]))
     np.testing.assert_allclose(moved, [[2.6, 0.0]], atol=0.02)
 
 

@@ -97,10 +97,9 @@ def test_the_position_carries_it(source: ErrorSource) -> None:
     np.testing.assert_allclose(fresh, part if how is Along.FRESH else 0 * part, atol=1e-15)
     np.testing.assert_allclose(carried, part if how is Along.CARRIED else 0 * part, atol=1e-15)
     # What is in neither turns or scales the path, which only errors of such a kind may.
-    if how in (Along.SCALE, Along.DISTANCE):
-        assert source.follows is Follows.VELOCITY
-    if how is Along.HEADING:
-        assert source is ErrorSource.MOUNTING
+    assert (how is Along.DISTANCE) == (source is ErrorSource.HEIGHT)
+    assert (how is Along.SCALE) == (source in (ErrorSource.RANGE, ErrorSource.AIR, ErrorSource.FOCAL_LENGTH))
+    assert (how is Along.HEADING) == (source is ErrorSource.MOUNTING)
     if how is Along.FRESH:
         assert source.lasts in (Lasts.PAIR, Lasts.FRAME)
 
@@ -120,6 +119,8 @@ def test_the_height_hears_it(source: ErrorSource) -> None:
     assert (fresh, leaning) == pytest.approx(expected[_CLIMB[source]], abs=1e-15)
     if _CLIMB[source] is _Climb.SCALE:
         assert source.follows is Follows.VELOCITY
+    found_in_flight = source.lasts in (Lasts.STRETCH, Lasts.FRAME) and source is not ErrorSource.FRAME_TIMES
+    assert not (_CLIMB[source] is _Climb.SMALL and found_in_flight)
 
 
 @pytest.mark.parametrize("source", SOURCES)
@@ -163,6 +164,9 @@ def test_the_filter_takes_it_by_how_long_it_lasts(source: ErrorSource) -> None:
         Lasts.FLIGHT: {Heard.STATE, Heard.CONSIDERED, Heard.RANGING, Heard.LASTING},
     }
     assert HEARD[source] in kinds[source.lasts]
+    # Only what the filter has a state for, and is told of by other ways than rows, may be left out of what it hears of them.
+    assert (HEARD[source] is Heard.STATE) == (source in STATES)
+    assert (HEARD[source] is Heard.LEAN) == (source is ErrorSource.TILT)
     if HEARD[source] in (Heard.CONSIDERED, Heard.RANGING):
         assert source.sigma_from is SigmaFrom.MODULE and len(stated_sigma(source, MODULE)) == source.figures
     assert set(BY_ROWS) | set(BY_RANGES) == set(WHERE)
@@ -222,6 +226,7 @@ CRUISE = Conditions(
     pitch_rad=0.05,
     tilt_noise_rad=0.002,
 )
+STATES = {ErrorSource.HEIGHT, ErrorSource.GYRO_NOISE, ErrorSource.GYRO_BIAS}
 STATED = [source for source in SOURCES if source.module_key and source is not ErrorSource.AIR]
 
 

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import shutil
+import tempfile
 from collections.abc import Iterator
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import cast
@@ -74,8 +76,9 @@ def stored(flight: Flight, keep: Path) -> Iterator[Ready]:
         if not _is(folder, said):
             if frames is None:
                 frames = _frames(flight, home)
-            _store(folder, spec, variant, frames)
-            (folder / _SAY).write_text(said)
+            with _whole(folder) as beside:
+                _store(beside, spec, variant, frames)
+                (beside / _SAY).write_text(said)
         yield Ready(
             kind=flight.kind,
             group=variant.group,
@@ -108,7 +111,8 @@ def carried_by_hand(keep: Path, *, quick: bool) -> Iterator[Ready]:
     ):
         folder = keep / f"carried-{every}-{codec}"
         folder.mkdir(parents=True, exist_ok=True)
-        recording = carried(every, folder if codec == "h264" else None)
+        with tempfile.TemporaryDirectory(dir=folder) as coded:
+            recording = carried(every, Path(coded) if codec == "h264" else None)
         yield Ready(
             kind=CARRIED,
             group=CARRIED,
@@ -119,28 +123,40 @@ def carried_by_hand(keep: Path, *, quick: bool) -> Iterator[Ready]:
         )
 
 
+@contextmanager
+def _whole(folder: Path) -> Iterator[Path]:
+    """Make a folder beside and move it into place: another run may use the same ``--keep``."""
+    folder.parent.mkdir(parents=True, exist_ok=True)
+    beside = Path(tempfile.mkdtemp(prefix=f".{folder.name}-", dir=folder.parent))
+    try:
+        yield beside
+        shutil.rmtree(folder, ignore_errors=True)
+        with suppress(OSError):  # another run was first, with the same
+            beside.rename(folder)
+    finally:
+        shutil.rmtree(beside, ignore_errors=True)
+
+
 def _is(folder: Path, said: str) -> bool:
     return (folder / _SAY).exists() and (folder / _SAY).read_text() == said
 
 
 def _frames(flight: Flight, home: Path) -> list[Frame]:
     """Render the frames of a flight, or load them."""
-    said, master = repr(replace(flight, variants=())), home / "frames.npy"
+    said, master = repr(replace(flight, variants=())), home / "frames"
     made = scene.render(flight.spec())
-    if not _is(home, said):
-        home.mkdir(parents=True, exist_ok=True)
-        np.save(master, np.stack([frame.luma for frame in made.frames()]))
-        (home / _SAY).write_text(said)
+    if not _is(master, said):
+        with _whole(master) as beside:
+            np.save(beside / "luma.npy", np.stack([frame.luma for frame in made.frames()]))
+            (beside / _SAY).write_text(said)
     return [
         Frame(index=k, time_s=float(time_s), luma=luma, exposure_s=made.spec.exposure_s)
-        for k, (time_s, luma) in enumerate(zip(made.frame_times_s, np.load(master), strict=True))
+        for k, (time_s, luma) in enumerate(zip(made.frame_times_s, np.load(master / "luma.npy"), strict=True))
     ]
 
 
 def _store(folder: Path, spec: scene.SceneSpec, variant: Variant, frames: list[Frame]) -> None:
     """Write a recording as :func:`flow.scene.synthesize` does, but with the module drawn and sensors left out."""
-    shutil.rmtree(folder, ignore_errors=True)
-    folder.mkdir(parents=True)
     made = scene.render(spec)
     write_video(folder / variant.encoding.file_name, frames, variant.encoding, spec.frame_rate_hz)
     gyro, ranges, attitude = made.gyro, made.range, made.attitude

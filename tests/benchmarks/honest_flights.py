@@ -176,7 +176,8 @@ def _stored() -> tuple[Variant, ...]:
         *(with_b(factor) for factor in (18, 23, 28)),
         Variant(name="h264-ip-23", group=f"{SMALL} h264-ip", encoding=Encoding(codec="h264", quality=23)),
         mjpeg("mjpeg-fine", 4),
-        mjpeg("mjpeg-coarse", 20),
+        mjpeg("mjpeg-coarse", 10),
+        mjpeg("mjpeg-worst", 20),  # half the bytes of quantiser 10, an eleventh of lossless ones
     )
 
 

@@ -86,6 +86,8 @@ def report(found: Sequence[Figures]) -> Iterator[str]:
     ]
     for group, members in _grouped(found):
         yield from (f"{group:20} {name:5} {_verdict_line(verdict(members, name))}" for name in OUTPUTS)
+        usable = [one.usable for one in members]
+        yield f"{group:20} rows  {np.mean(usable):.1%} with a velocity, {min(usable):.1%} at least, of {len(members)} recordings"
 
 
 def verdict(members: Sequence[Figures], output: str) -> Verdict | None:

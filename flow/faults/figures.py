@@ -52,6 +52,8 @@ class Fault:
     stated: Callable[[Array], Array]
 
 
+# prior: rad/s, share, s, rad as the source's unit says; off by as far as a unit mixed up, a lens swapped or a mount knocked
+# leave it; beside as accelerometers and lens models do
 FAULTS: PerSource[Fault | None] = PerSource(
     image=None,
     height=None,
@@ -89,8 +91,7 @@ FAULTS: PerSource[Fault | None] = PerSource(
 )  # fmt: skip
 """What the force can say against each source; None where it is no figure of the module, or none that the force can tell."""
 
-OFF_CHANCE = 0.03
-"""Of each to be off, before anything is seen."""
+OFF_CHANCE = 0.03  # prior: chance, of each cause, that a module's file is off by more than it states
 
 _HELD = {source: fault for source, fault in FAULTS.items() if fault is not None}
 _COUNTS = [fault.figures for fault in _HELD.values()]

@@ -1,0 +1,58 @@
+"""Gravity, a state of the filter: where it is taken from at first, what its norm adds, and which way is down by it."""
+
+from __future__ import annotations
+
+from typing import TypeAlias
+
+import numpy as np
+from numpy.typing import NDArray
+
+from flow.motion import layout as at
+from flow.motion.kalman import correct
+from flow.tilt import GRAVITY_M_S2
+
+Array: TypeAlias = NDArray[np.float64]
+
+_NORM_SIGMA_M_S2 = 0.03  # it differs by 0.3 % over the Earth
+# Along a direction that is off by an angle, gravity is less than its norm by half the square of that: 8 mm/s^2 here.
+_NORM_RAD = 0.04
+_UNKNOWN_M_S2 = 10 * GRAVITY_M_S2
+_I = np.eye(3)
+
+
+def by_force(
+    x: Array, P: Array, force_m_s2: Array, R_still_body: Array, acceleration_sigma_m_s2: float
+) -> tuple[Array, Array]:
+    """Begin gravity, of which nothing is known, with a mean specific force (3,): x and P.
+
+    It is gravity's, turned about, but for bias and the craft's own acceleration, whose one-sigma is given.
+    """
+    x, P = x.copy(), P.copy()
+    x[at.GRAVITY] = 0.0
+    P[at.GRAVITY, :], P[:, at.GRAVITY] = 0.0, 0.0
+    P[at.GRAVITY, at.GRAVITY] = _UNKNOWN_M_S2**2 * _I
+    H = np.zeros((3, at.STATES))
+    H[:, at.GRAVITY], H[:, at.ACCEL_BIAS] = -_I, R_still_body
+    found = correct(x, P, force_m_s2, H, acceleration_sigma_m_s2**2 * _I)
+    return found.x, found.P
+
+
+def with_norm(x: Array, P: Array) -> tuple[Array, Array] | None:
+    """Correct by the norm that gravity has on Earth; None while it is not known well enough where it points."""
+    direction, sigma_rad = down(x, P)
+    if sigma_rad > _NORM_RAD:
+        return None
+    H = np.zeros((1, at.STATES))
+    H[0, at.GRAVITY] = direction
+    found = correct(x, P, np.array([GRAVITY_M_S2]), H, np.array([[_NORM_SIGMA_M_S2**2]]))
+    return found.x, found.P
+
+
+def down(x: Array, P: Array) -> tuple[Array, float]:
+    """Give the unit vector down (3,) in the local inertial frame, and its one-sigma along the worse direction, rad."""
+    g = x[at.GRAVITY]
+    size = float(np.linalg.norm(g))
+    direction = g / size
+    across = _I - np.outer(direction, direction)
+    spread = across @ P[at.GRAVITY, at.GRAVITY] @ across / size**2
+    return direction, float(np.sqrt(np.linalg.eigvalsh(spread)[-1]))

@@ -136,13 +136,14 @@ class Flight:
         recording = self._without_errors() if exact else self.recording
         module = recording.module
         estimator = Estimator(module, attitude="logged", motion=motion)
-        search, keeper = estimator._search, estimator._positions
+        state = estimator.state
+        search, keeper = state.search, state.positions
         motion_time = _Stopwatch(search, "find")
         position_time = None if keeper is None else _Stopwatch(keeper, "follow")
         if motion is not None:
             size_px = module.camera.width_px, module.camera.height_px
             blocks = BlockMatcher(*size_px)
-            estimator._search = Search(LucasKanade(*size_px), blocks, estimator._focal_px, blocks.thinned())
+            state.search = Search(LucasKanade(*size_px), blocks, state.focal_px, blocks.thinned())
         assert recording.attitude is not None
         gyro, attitude = _Log(recording.gyro), _Log(recording.attitude)
         heights = _Log(recording.range, module.range.time_offset_s)
@@ -151,7 +152,7 @@ class Flight:
         began = 0.0
         for k, frame in enumerate(self.frames):
             if k == self._settling:
-                began, motion_time.spent_s, estimator._search = time.thread_time(), 0.0, search
+                began, motion_time.spent_s, state.search = time.thread_time(), 0.0, search
                 if position_time is not None:
                     position_time.spent_s = 0.0
             estimator.add_gyro(gyro.until(frame.time_s + ahead_s))

@@ -11,8 +11,8 @@ from flow.budget.conditions import Conditions
 from flow.budget.field import Field, field_of
 from flow.budget.height_noise import filtered_height
 from flow.budget.image_noise import BORDER_PX, BlockNoise, block_noise, least_gradient
-from flow.estimator import _LASTING
 from flow.module import Module
+from flow.stages.update import LASTING_SHARE
 
 Array: TypeAlias = NDArray[np.float64]
 
@@ -94,7 +94,7 @@ class Situation:
             module.range,
             range_rate_hz=conditions.range_rate_hz,
             climb_rate_hz=conditions.frame_rate_hz,
-            climb_sigma_m_s=float(_LASTING * climb),
+            climb_sigma_m_s=float(LASTING_SHARE * climb),
             lean_sigma_m_s=float(self.v * (1 + self.m / (self.m + self.k)) * turn),
         )
         return noise

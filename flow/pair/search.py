@@ -45,13 +45,19 @@ class Found:
     relief: float = 0.0
     light: float = 0.0
 
+    @property
+    def used(self) -> NDArray[np.bool_]:
+        """(N,), the matches that agree with the velocity."""
+        return self.solution.used
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class NotFound:
-    """Why there is nothing to solve."""
+    """Why there is nothing to solve; no match is ``used``."""
 
     matches: Matches
     reason: str
+    used: None = None
 
 
 class Search:

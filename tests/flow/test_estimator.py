@@ -336,8 +336,8 @@ def test_inertial_samples_of_a_long_silence_are_integrated_with_the_rotation_of_
     samples, early = gyro(times, rate, in_body), times < 1.0
     estimator = Estimator(module(), attitude="inertial")
     estimator.add_gyro(samples.part(early))
-    before = estimator._force.mean(0.9, FRAME_S)
+    before = estimator.state.force.mean(0.9, FRAME_S)
     estimator.add_gyro(samples.part(~early))
-    after = estimator._force.mean(5.9, FRAME_S)
+    after = estimator.state.force.mean(5.9, FRAME_S)
     assert before is not None and after is not None
     np.testing.assert_allclose(after - before, 5.0 * force, rtol=0, atol=1e-3)

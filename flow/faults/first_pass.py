@@ -1,4 +1,4 @@
-"""What a flight's first seconds have shown, so that they can be measured again with it known."""
+"""What the first pass over a flight's first seconds has shown, so that they are measured with it known."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from flow.faults.doubts import Doubts
 
 
 @dataclass(frozen=True, slots=True)
-class Hindsight:
+class FirstPass:
     """Faults of the camera, as at the first frame, and what the rows will say against the module's figures."""
 
     camera: CameraFaults

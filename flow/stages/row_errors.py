@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TypeAlias
 
 import numpy as np
@@ -16,27 +15,16 @@ from flow.faults.turn_check import Misfit
 from flow.force_sum import ForceSum
 from flow.height import Height
 from flow.module import Module
-from flow.pair.acceleration import Acceleration
 from flow.pair.equations import PairGeometry
 from flow.pair.geometry import PairView
 from flow.pair.shared_errors import UnitEffects, shared_errors, unit_effects
 from flow.pair.velocity import Solution
 from flow.rotation import RotationLog
-from flow.tilt import Tilt
+from flow.stages.values import Predicted
 
 Array: TypeAlias = NDArray[np.float64]
 
 _NONE = np.empty((3, 0))
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Known:
-    """What is known of a pair beside its pictures and its turn; ``interval_sigma_s`` is that of its length."""
-
-    tilt: Tilt
-    height: Height
-    acceleration: Acceleration
-    interval_sigma_s: float = 0.0
 
 
 class RowErrors:
@@ -69,13 +57,14 @@ class RowErrors:
         return self._inertia.scale_sigma
 
     def effects(
-        self, view: PairView, pair: PairGeometry, solution: Solution, known: Known, misfit: Misfit
+        self, predicted: Predicted, pair: PairGeometry, solution: Solution, misfit: Misfit
     ) -> dict[ErrorSource, Array]:
         """One-sigma effects by source, each (3, k), m/s, camera axes; ``misfit`` is what the picture's turn says."""
-        units, interval_s = self._units(view, pair, solution, known.height), view.second_s - view.first_s
+        view, interval_s = predicted.view, predicted.interval_s
+        units = self._units(view, pair, solution, predicted.height)
         effects = shared_errors(
-            self._module, units, height=known.height, tilt=known.tilt, interval_s=interval_s,
-            acceleration_sigma_m_s2=known.acceleration.sigma_m_s2,
+            self._module, units, height=predicted.height, tilt=predicted.tilt, interval_s=interval_s,
+            acceleration_sigma_m_s2=predicted.acceleration.sigma_m_s2,
         )  # fmt: skip
         # What the picture says against the module's clock and focal length, before it is enough to refuse them.
         effects[ErrorSource.CLOCK] *= _grown(misfit.clock_s, self._module.alignment.sigma.time_offset_s)
@@ -86,10 +75,10 @@ class RowErrors:
         wandering = self._inertia.wandering_m_s(view.middle_s)
         if wandering.any():
             effects[ErrorSource.ACCELEROMETER] = view.R_still_camera.T * wandering
-        if known.interval_sigma_s > 0:
+        if predicted.interval_sigma_s > 0:
             # Over a wrong interval the same way is another speed, and the gyro's turn another one.
             way = np.column_stack([solution.velocity_m_s / interval_s, units.gyro @ rate])
-            effects[ErrorSource.FRAME_TIMES] = way * known.interval_sigma_s
+            effects[ErrorSource.FRAME_TIMES] = way * predicted.interval_sigma_s
         return effects
 
     def jump(self, view: PairView, solution: Solution, sigma_m_s: float) -> Array | None:
@@ -98,9 +87,10 @@ class RowErrors:
         jump = self._inertia.jump(view.middle_s, view.second_s - view.first_s, still, sigma_m_s)
         return None if jump is None else np.asarray(jump @ view.R_still_camera)
 
-    def learn(self, view: PairView, pair: PairGeometry, solution: Solution, known: Known, image: Array) -> None:
+    def learn(self, predicted: Predicted, pair: PairGeometry, solution: Solution, image: Array) -> None:
         """Hold a row against the force; ``image`` (3, 3) is its covariance by the picture, level axes."""
-        R_still_camera, interval_s = view.R_still_camera, view.second_s - view.first_s
+        view, interval_s, tilt, height = predicted.view, predicted.interval_s, predicted.tilt, predicted.height
+        R_still_camera = view.R_still_camera
         velocity = R_still_camera @ solution.velocity_m_s
         expected = self._inertia.expected(view.middle_s, interval_s)
         if expected is None:
@@ -108,12 +98,12 @@ class RowErrors:
                 view.middle_s,
                 interval_s,
                 velocity,
-                tilt_sigma_rad=known.tilt.sigma_rad,
-                height_sigma_m=known.height.sigma_m,
+                tilt_sigma_rad=tilt.sigma_rad,
+                height_sigma_m=height.sigma_m,
             )
             return
-        units = self._units(view, pair, solution.at(expected @ R_still_camera), known.height)
-        R_still_level = R_still_camera @ (known.tilt.R_level_body @ self._R_body_camera).T
+        units = self._units(view, pair, solution.at(expected @ R_still_camera), height)
+        R_still_level = R_still_camera @ (tilt.R_level_body @ self._R_body_camera).T
         self._inertia.learn(
             RowSeen(
                 time_s=view.middle_s,
@@ -124,8 +114,8 @@ class RowErrors:
                 units=units.turned(R_still_camera),
                 R_still_body=R_still_camera @ self._R_body_camera.T,
                 R_still_camera=R_still_camera,
-                tilt_sigma_rad=known.tilt.sigma_rad,
-                height_sigma_m=known.height.sigma_m,
+                tilt_sigma_rad=tilt.sigma_rad,
+                height_sigma_m=height.sigma_m,
                 rate_rad_s=self._rotations.rate(view.middle_s),
             )
         )

@@ -1,0 +1,129 @@
+"""What stages hand to each other: values that do not change."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TypeAlias
+
+import numpy as np
+from numpy.typing import NDArray
+
+from flow.error_sources import ErrorSource
+from flow.height import Height
+from flow.pair.acceleration import Acceleration
+from flow.pair.geometry import PairView
+from flow.row import LevelVelocity, NoVelocity
+from flow.tilt import Tilt
+from flow.tracks import Picture
+
+Array: TypeAlias = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class Frame:
+    """An image and when its middle row was exposed, gyro clock."""
+
+    time_s: float
+    picture: Picture
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Predicted:
+    """What is known of a pair before its images are compared.
+
+    ``view`` holds rotation and ground plane; ``expected_m_s`` (3,) is the velocity expected, camera axes, None without
+    history; ``interval_sigma_s`` is the one-sigma of the interval between the frames.
+    """
+
+    view: PairView
+    expected_m_s: Array | None
+    tilt: Tilt
+    height: Height
+    acceleration: Acceleration
+    interval_sigma_s: float = 0.0
+
+    @property
+    def interval_s(self) -> float:
+        """Time between the two frames."""
+        return self.view.second_s - self.view.first_s
+
+    @property
+    def starts(self) -> tuple[Array | None, ...]:
+        """Where matching starts: at the velocity expected, then from afar."""
+        return (None,) if self.expected_m_s is None else (self.expected_m_s, None)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Refused:
+    """Why a pair shows no velocity, found out before its images were compared; the height where that is known."""
+
+    reason: str
+    height: Height | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Verdict:
+    """Whether a solution is the ground's motion: ``against`` is the reason why not.
+
+    ``hidden`` says that the ground moved on unseen (:mod:`flow.faults.hidden_motion`).
+    """
+
+    against: str | None
+    hidden: bool = False
+
+    @property
+    def velocity(self) -> NoVelocity:
+        """What a solution that is refused leaves of the row."""
+        assert self.against is not None
+        return NoVelocity(reason=self.against)
+
+    @property
+    def final(self) -> bool:
+        """Whether another start for the matching would change nothing."""
+        return self.against in (None, "gyro_disagrees")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Weighed:
+    """A velocity with its error budget.
+
+    Attributes
+    ----------
+    velocity_m_s
+        (3,), of the body origin, camera axes at the middle of the interval.
+    level
+        The same in level axes with its whole covariance, or why that is too uncertain.
+    level_m_s
+        (3,), level axes, whatever its covariance.
+    R_level_camera
+        Turns camera axes at the middle of the interval into level axes.
+    image_m2_s2, matches_m2_s2
+        Covariance (3, 3) by the images and its diagonal (3,) by the scatter of the matches alone, level axes.
+    effects
+        One-sigma effects of every other source, each (3, k), level axes.
+    relief
+        Those of ground that is not one plane, None where it may be one.
+    m_s_per_px
+        Speed that moves the image by one pixel over the interval.
+    """
+
+    velocity_m_s: Array
+    level: LevelVelocity | NoVelocity
+    level_m_s: Array
+    R_level_camera: Array
+    image_m2_s2: Array
+    matches_m2_s2: Array
+    effects: dict[ErrorSource, Array]
+    relief: Array | None
+    m_s_per_px: float
+
+    @property
+    def vouched(self) -> bool:
+        """Whether the row gives a velocity."""
+        return isinstance(self.level, LevelVelocity)
+
+    @property
+    def sigmas_m_s(self) -> dict[ErrorSource, Array]:
+        """One-sigma (3,) by each source, level axes."""
+        sigmas = {source: np.sqrt(np.square(effect).sum(axis=1)) for source, effect in self.effects.items()}
+        return {**sigmas, ErrorSource.IMAGE: np.sqrt(np.diag(self.image_m2_s2))}

@@ -1,0 +1,63 @@
+"""Weigh: a solution turned into level axes, with its error budget."""
+
+from __future__ import annotations
+
+from typing import TypeAlias
+
+import numpy as np
+from numpy.typing import NDArray
+
+from flow.error_sources import ErrorSource
+from flow.pair.match_noise import PATCHES
+from flow.pair.search import Found
+from flow.pair.shared_errors import covariance_of
+from flow.row import level_velocity
+from flow.stages.state import State
+from flow.stages.values import Predicted, Weighed
+
+Array: TypeAlias = NDArray[np.float64]
+
+
+def weigh(state: State, predicted: Predicted, found: Found) -> Weighed:
+    """Give a solution its covariance, source by source."""
+    view, solution = predicted.view, found.solution
+    shared = state.errors.effects(predicted, found.pair, solution, state.turns.misfit)
+    relief = _relief(state, predicted, found)
+    if relief is not None:
+        shared[ErrorSource.RELIEF] = relief
+    if found.light > 0:
+        shared[ErrorSource.LIGHT] = np.asarray(found.light * np.linalg.cholesky(solution.covariance), np.float64)
+    R_level_camera = predicted.tilt.R_level_body @ state.R_body_camera
+    effects = {source: R_level_camera @ effect for source, effect in shared.items()}
+    m_s_per_px = view.plane.distance_m / (state.focal_px * predicted.interval_s)
+    own = R_level_camera @ solution.covariance @ R_level_camera.T * state.neighbours.factor(found.pair, solution)
+    grown = np.sqrt(state.scatter.variance(own.diagonal(), m_s_per_px) / own.diagonal())
+    image = own * np.outer(grown, grown)
+    covariance = image + sum(covariance_of(effect) for effect in effects.values())
+    jump = state.errors.jump(view, solution, float(np.sqrt(covariance.diagonal().max())))
+    if jump is not None:
+        relief = (R_level_camera @ jump)[:, None]
+        effects[ErrorSource.RELIEF] = np.hstack([effects.get(ErrorSource.RELIEF, np.empty((3, 0))), relief])
+        covariance = covariance + covariance_of(relief)
+    velocity = R_level_camera @ solution.velocity_m_s
+    return Weighed(
+        velocity_m_s=solution.velocity_m_s,
+        level=level_velocity(velocity, covariance),
+        level_m_s=velocity,
+        R_level_camera=R_level_camera,
+        image_m2_s2=image,
+        matches_m2_s2=own.diagonal(),
+        effects=effects,
+        relief=relief,
+        m_s_per_px=m_s_per_px,
+    )
+
+
+def _relief(state: State, predicted: Predicted, found: Found) -> Array | None:
+    """Effects (3, k), camera axes, of ground that is not one plane; None where it may be one."""
+    relief = state.relief.error(found.pair, found.solution, found.noise.scale, predicted.tilt.sigma_rad)
+    if not found.relief:
+        return relief
+    # What the range sensor meets and the mean of the view differ by as much as patches of relief average to.
+    common = found.relief / np.sqrt(PATCHES) * found.solution.velocity_m_s[:, None]
+    return common if relief is None else np.hstack([relief, common])

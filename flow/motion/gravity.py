@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from flow.motion import layout as at
 from flow.motion.kalman import correct
+from flow.numerics.compiled import compiled
 from flow.tilt import GRAVITY_M_S2
 
 Array: TypeAlias = NDArray[np.float64]
@@ -50,9 +51,23 @@ def with_norm(x: Array, P: Array) -> tuple[Array, Array] | None:
 
 def down(x: Array, P: Array) -> tuple[Array, float]:
     """Give the unit vector down (3,) in the local inertial frame, and its one-sigma along the worse direction, rad."""
-    g = x[at.GRAVITY]
-    size = float(np.linalg.norm(g))
+    return _down(x[at.GRAVITY], P[at.GRAVITY, at.GRAVITY])
+
+
+@compiled
+def _down(g: Array, P: Array) -> tuple[Array, float]:
+    size = np.sqrt(g[0] * g[0] + g[1] * g[1] + g[2] * g[2])
     direction = g / size
-    across = _I - np.outer(direction, direction)
-    spread = across @ P[at.GRAVITY, at.GRAVITY] @ across / size**2
-    return direction, float(np.sqrt(np.linalg.eigvalsh(spread)[-1]))
+    across = np.eye(3) - direction.reshape(3, 1) * direction.reshape(1, 3)
+    half, square = 0.0, 0.0  # of the trace of the spread across, and of the sum of its squared elements
+    spread = np.zeros((3, 3))
+    for i in range(3):
+        for j in range(3):
+            for k in range(3):
+                for m in range(3):
+                    spread[i, j] += across[i, k] * P[k, m] * across[m, j]
+            square += spread[i, j] ** 2
+        half += 0.5 * spread[i, i]
+    # Two of its eigenvalues are half + rest and half - rest, the third, along the direction itself, is nought.
+    rest = np.sqrt(max(0.5 * square - half * half, 0.0))
+    return direction, np.sqrt(half + rest) / size

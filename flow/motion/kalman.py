@@ -8,6 +8,9 @@ from typing import TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
+from flow.numerics.compiled import compiled
+from flow.numerics.least_squares import inverted
+
 Array: TypeAlias = NDArray[np.float64]
 
 
@@ -26,7 +29,7 @@ class Corrected:
 
 def predict(x: Array, P: Array, F: Array, Q: Array) -> tuple[Array, Array]:
     """Propagate x (n,) and P (n, n) by a transition F (n, n) and process noise Q (n, n)."""
-    return F @ x, F @ P @ F.T + Q
+    return _predicted(x, P, F, Q)
 
 
 def correct(x: Array, P: Array, z: Array, H: Array, R: Array, gate: float = np.inf) -> Corrected:
@@ -34,14 +37,23 @@ def correct(x: Array, P: Array, z: Array, H: Array, R: Array, gate: float = np.i
 
     A measurement whose squared normalised innovation, chi-square with m degrees of freedom, is beyond ``gate`` is left out.
     """
+    found_x, found_P, nis = _corrected(x, P, z, H, R)
+    accepted = bool(nis <= gate)
+    return Corrected(found_x, found_P, nis, accepted) if accepted else Corrected(x, P, nis, accepted)
+
+
+@compiled
+def _predicted(x: Array, P: Array, F: Array, Q: Array) -> tuple[Array, Array]:
+    return F @ x, F @ P @ F.T + Q
+
+
+@compiled
+def _corrected(x: Array, P: Array, z: Array, H: Array, R: Array) -> tuple[Array, Array, float]:
     PH = P @ H.T
-    S = H @ PH + R
-    weight = np.linalg.inv(S)
+    weight = inverted(H @ PH + R)
     innovation = z - H @ x
-    nis = float(innovation @ weight @ innovation)
-    if not nis <= gate:
-        return Corrected(x, P, nis, accepted=False)
     K = PH @ weight
     keep = np.eye(len(x)) - K @ H
     P = keep @ P @ keep.T + K @ R @ K.T
-    return Corrected(x + K @ innovation, 0.5 * (P + P.T), nis, accepted=True)
+    nis: float = innovation @ (weight @ innovation)
+    return x + K @ innovation, 0.5 * (P + P.T), nis

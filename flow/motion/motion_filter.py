@@ -11,11 +11,11 @@ from flow.force_sum import ForceSum
 from flow.module import Module
 from flow.motion import gravity
 from flow.motion import layout as at
+from flow.motion.acceleration import Acceleration
 from flow.motion.kalman import Corrected, correct, predict
 from flow.motion.noise import MotionNoise
-from flow.motion.process import process
+from flow.motion.process import acceleration_of, process
 from flow.motion.row import VelocityRow
-from flow.pair.acceleration import Acceleration
 from flow.rotation import RotationLog
 from flow.series import GyroSamples
 from flow.tilt import GRAVITY_M_S2, Tilt
@@ -110,24 +110,21 @@ class MotionFilter:
         """Mean acceleration between two frames."""
         noise, span_s = self._noise, second_s - first_s
         sums = self._force.at(np.array([first_s, second_s])) if self._gravity_known else None
-        H = np.zeros((3, at.STATES))
-        H[:, at.ACCELERATION] = _I
-        if sums is None:
-            vector, white = np.zeros(3), 0.0
-        else:
-            H[:, at.GRAVITY], H[:, at.ACCEL_BIAS] = _I, -self._R_still_body
-            vector, white = (sums[1] - sums[0]) / span_s, self._force.noise_m_s_rts**2 / span_s
-        variance = np.trace(H @ self.P @ H.T) / 3 + white
-        if sums is None and self._felt:
+        vector, variance = acceleration_of(self.x, self.P, self._R_still_body, sums is not None)
+        if sums is not None:
+            vector = vector + (sums[1] - sums[0]) / span_s
+            variance += self._force.noise_m_s_rts**2 / span_s
+        elif self._felt:
             variance += noise.unmeasured_acceleration_m_s2**2
-        return Acceleration(vector_m_s2=vector + H @ self.x, sigma_m_s2=float(np.sqrt(variance)))
+        return Acceleration(vector_m_s2=vector, sigma_m_s2=float(np.sqrt(variance)))
 
     def tilt(self, time_s: float) -> Tilt | None:
         """Direction down at a time; None before the first specific force."""
         if not self._gravity_known:
             return None
         down, sigma_rad = gravity.down(self.x, self.P)
-        down_body = down @ self._rotations.matrices(np.array([time_s]))[0]
+        here = time_s == self._time_s
+        down_body = down @ (self._R_still_body if here else self._rotations.matrices(np.array([time_s]))[0])
         return Tilt(down_body=down_body, sigma_rad=min(sigma_rad, _LARGEST_ACCELERATION_M_S2 / GRAVITY_M_S2))
 
     def update(self, row: VelocityRow) -> None:

@@ -86,3 +86,16 @@ def process(
         for j in range(3):
             Q[21 + i, 21 + j] = (1 - lasts * lasts) * lasting[i, j]
     return F, Q
+
+
+@compiled
+def acceleration_of(x: Array, P: Array, R_still_body: Array, felt: bool) -> tuple[Array, float]:
+    """Give what the state says of the acceleration (3,) beside the specific force felt, and its mean variance along an axis."""
+    H = np.zeros((3, STATES))
+    for i in range(3):
+        H[i, 12 + i] = 1.0
+        if felt:
+            H[i, 3 + i] = 1.0
+            for j in range(3):
+                H[i, 6 + j] = -R_still_body[i, j]
+    return H @ x, np.trace(H @ P @ H.T) / 3

@@ -121,6 +121,18 @@ def test_turning_tells_the_bias_from_gravity() -> None:
     assert turning["tilt_sigma"][-1] < 0.4 * steady["tilt_sigma"][-1]
 
 
+def test_a_wrong_gyro_bias_is_learnt_with_its_sign() -> None:
+    # Exact truth, 8 mrad/s that the module file knows nothing of: eight times what a bias is expected to stray by. The force
+    # shows how gravity drifts in the frame that such a gyro turns; about the vertical, nothing shows it.
+    bias = np.array([0.008, -0.006, 0.0])
+    craft, run = Craft(gyro_bias_rad_s=bias), Run(module())
+    for first_s, second_s in run.pairs(craft, 10.0):
+        run.filter.update(run.row(craft, first_s, second_s, np.zeros(3), SIGMA_M_S))
+    np.testing.assert_allclose(run.filter.x[at.GYRO_BIAS][:2], bias[:2], atol=0.2 * 0.008)
+    error, _ = tilt_error(run, craft, second_s)
+    assert np.abs(error).max() < 0.02  # gravity alone by this gyro: 10 mrad/s for 10 s
+
+
 def test_without_an_accelerometer_rows_tell_the_acceleration_later() -> None:
     # Exact truth: a sway of 1.3 m/s^2 at 0.4 Hz and below, known some two frames late: 2 pi 0.4 Hz x 50 ms = 13 % of it.
     found = followed(Craft(), accelerometer=False, noise_m_s=1e-3)

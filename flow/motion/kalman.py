@@ -55,5 +55,5 @@ def _corrected(x: Array, P: Array, z: Array, H: Array, R: Array) -> tuple[Array,
     K = PH @ weight
     keep = np.eye(len(x)) - K @ H
     P = keep @ P @ keep.T + K @ R @ K.T
-    nis: float = innovation @ (weight @ innovation)
+    nis: float = np.dot(innovation, weight @ innovation)
     return x + K @ innovation, 0.5 * (P + P.T), nis

@@ -109,8 +109,10 @@ class AssumedLevel(TiltSource):
         Averaging time, s. Longer: less of a slow rocking taken for level, more drift by gyro bias.
     """
 
-    _HOLE_S = 0.06  # rocking by 0.1 rad at 2.5 Hz and unseen for so long leaves 7 mrad; what was known goes beyond
-    _LEAST_MEAN = 0.2  # of directions all around: a craft that turns over
+    _HOLE_S = (
+        0.06  # prior: s, rocking by 0.1 rad at 2.5 Hz and unseen for so long leaves 7 mrad; what was known goes beyond
+    )
+    _LEAST_MEAN = 0.2  # size: of a unit vector, of directions all around: a craft that turns over
 
     def __init__(
         self, rotations: RotationLog, *, sigma_rad: float = float(np.radians(4.0)), memory_s: float = 5.0

@@ -14,10 +14,10 @@ from flow.tilt import GRAVITY_M_S2
 
 Array: TypeAlias = NDArray[np.float64]
 
-_NORM_SIGMA_M_S2 = 0.03  # it differs by 0.3 % over the Earth
-# Along a direction that is off by an angle, gravity is less than its norm by half the square of that: 8 mm/s^2 here.
+_NORM_SIGMA_M_S2 = 0.03  # prior: m/s^2 one-sigma, it differs by 0.3 % over the Earth
+# size: rad, along a direction that is off by an angle gravity is less than its norm by half the square of that: 8 mm/s^2
 _NORM_RAD = 0.04
-_UNKNOWN_M_S2 = 10 * GRAVITY_M_S2
+_UNKNOWN_M_S2 = 10 * GRAVITY_M_S2  # prior: m/s^2 one-sigma, next to nothing is known
 _I = np.eye(3)
 
 

@@ -20,4 +20,4 @@ NEW_FRAME: Final = slice(18, 21)
 """The same of the frame that it ends with."""
 LASTING: Final = slice(21, 24)
 """Error of the velocities measured that goes on from pair to pair, m/s."""
-STATES: Final = 24
+STATES: Final = 24  # size: states, as above

@@ -22,25 +22,31 @@ from flow.tilt import GRAVITY_M_S2, Tilt
 
 Array: TypeAlias = NDArray[np.float64]
 
+# prior: of the variance, rows of rendered flights through H.264 and MJPEG are differences of frames but for an eighth
 FRAME_SHARE = 0.44
 """Share of a pair's image variance that each of its two frames has; the rest is new in every pair."""
 
-_GATE = 16.27  # chi-square with 3 degrees of freedom: one honest row in 1000
-_CONTRADICTIONS = 4  # running, one in 10^12 by chance: it is the state that is wrong
-_SETTLED_S = 0.4  # contradicted again so soon after the velocity was begun anew, it is gravity that is wrong
-_SAME_S = 2e-6  # times that differ by less are those of the same frame
-_RECENT_S = 0.3  # a velocity older than this predicts nothing
-_BLIND_S = 0.5  # without a row for so long, the velocity is held to what it was ...
-_GUST_M_S = 0.4  # ... within a typical change of speed in gusts
-_UNKNOWN_M_S = 10.0  # no small rotorcraft in an aisle is faster
-_LARGEST_ACCELERATION_M_S2 = 1.0  # one-sigma at any moment: 0.1 rad of the specific force
-_BEFORE_S = 1.0  # the first direction down is that of the mean force of so long
-_LEAST_FORCE_M_S2 = 2.0  # on average; less is a dead sensor or a fall
-_HOLE_S = 0.06  # rocking by 0.1 rad at 2.5 Hz and unseen for so long leaves 7 mrad; what was known goes beyond
+_GATE = 16.27  # rate: 1 in 1000 honest rows, the chi-square point of three degrees of freedom
+_CONTRADICTIONS = 4  # rate: 1 in 1e12 by chance, rows running beyond the gate: it is the state that is wrong
+# size: s, twice what a step of one second's gravity needs to show in rows; contradicted again sooner, it is gravity
+_SETTLED_S = 0.4
+_SAME_S = 2e-6  # size: s, of rounding: times that differ by less are those of the same frame
+_RECENT_S = 0.3  # size: s, an acceleration of 0.5 m/s^2 unseen for longer moves a start of the search by 0.15 m/s
+_BLIND_S = 0.5  # size: s, as long as a gust lasts: without a row for so long, the velocity is held to what it was ...
+_GUST_M_S = 0.4  # prior: m/s one-sigma, ... within a typical change of speed in gusts
+_UNKNOWN_M_S = 10.0  # prior: m/s one-sigma, no small rotorcraft between plants is faster
+_LARGEST_ACCELERATION_M_S2 = 1.0  # prior: m/s^2 one-sigma, at any moment: 0.1 rad of the specific force
+_BEFORE_S = 1.0  # size: s, as long as the preintegration is kept: the first direction down is that of its mean force
+_LEAST_FORCE_M_S2 = 2.0  # prior: m/s^2, on average; less is a dead sensor or a fall
+_HOLE_S = (
+    0.06  # prior: s, rocking by 0.1 rad at 2.5 Hz and unseen for so long leaves 7 mrad; what was known goes beyond
+)
 # The variance of the acceleration state follows the innovations, as far as rows that are as honest as they say contradict the
-# force: an accelerometer off the origin, or one that is shaken. An e-fold takes at least five rows.
-_LEARNING, _EXPECTED, _MOST_ACCELERATION_M_S2 = 0.05, 1.1, 5.0
-_CALM_M_S2 = 0.1  # a hover that wanders by 6 cm five times a minute
+# force: an accelerometer off the origin, or one that is shaken.
+_LEARNING = 0.05  # size: 1/rows, of a running mean over twenty rows
+_EXPECTED = 1.1  # rate: one in three, the mean square of twenty rows of three components strays by a tenth and more
+_MOST_ACCELERATION_M_S2 = 5.0  # prior: m/s^2 one-sigma, a small rotorcraft that leans by 27 degrees
+_CALM_M_S2 = 0.1  # prior: m/s^2 one-sigma, a hover that wanders by 6 cm at 0.2 Hz
 _I = np.eye(3)
 
 

@@ -12,9 +12,9 @@ from flow.module import Module
 
 Array: TypeAlias = NDArray[np.float64]
 
-_LEAST_GYRO_NOISE = 1e-6  # rad/s/rtHz: a file that says 0 means "not known"
-# What the bias of a low-cost silicon gyro changes by between bench and flight, by temperature alone (common practice, from
-# memory): a few degrees at 0.01 deg/s each, rad/s.
+_LEAST_GYRO_NOISE = 1e-6  # density: rad/s/rtHz, next to none: a file that says 0 means "not known"
+# prior: rad/s one-sigma, what the bias of a low-cost silicon gyro changes by between bench and flight, by temperature alone
+# (common practice, from memory): a few degrees at 0.01 deg/s each
 _STRAYS_RAD_S = 1e-3
 
 
@@ -33,14 +33,14 @@ class MotionNoise:
 
     gyro_rad_s_rthz: tuple[float, float, float]
     gyro_bias_rad_s: tuple[float, float, float]
-    gyro_bias_walk_rad_s_rts: float = 1e-5
-    accel_m_s2_rthz: float = 0.02
-    accel_bias_m_s2: float = 0.08
-    accel_bias_walk_m_s2_rts: float = 3e-4
-    residual_acceleration_m_s2: float = 0.03
-    unmeasured_acceleration_m_s2: float = 0.5
-    manoeuvre_s: float = 0.7
-    lasting_s: float = 2.0
+    gyro_bias_walk_rad_s_rts: float = 1e-5  # density: rad/s/rts, common practice, from memory
+    accel_m_s2_rthz: float = 0.02  # density: m/s^2/rtHz, see above
+    accel_bias_m_s2: float = 0.08  # prior: m/s^2 one-sigma, see above
+    accel_bias_walk_m_s2_rts: float = 3e-4  # density: m/s^2/rts, see above
+    residual_acceleration_m_s2: float = 0.03  # prior: m/s^2 one-sigma, see above
+    unmeasured_acceleration_m_s2: float = 0.5  # prior: m/s^2 one-sigma, see above
+    manoeuvre_s: float = 0.7  # prior: s, a manoeuvre of a small rotorcraft
+    lasting_s: float = 2.0  # prior: s, as long as a wrong tilt or height stays about the same
 
     @staticmethod
     def of(module: Module) -> MotionNoise:

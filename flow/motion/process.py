@@ -18,10 +18,16 @@ from typing import TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
+from flow.motion import layout as at
 from flow.motion.layout import STATES
 from flow.numerics.compiled import compiled
 
 Array: TypeAlias = NDArray[np.float64]
+
+# Where each state begins, as numbers that compiled loops may use.
+_V, _G, _A, _C = at.VELOCITY.start, at.GRAVITY.start, at.ACCELERATION.start, at.LASTING.start
+_ACCEL_BIAS, _GYRO_BIAS = at.ACCEL_BIAS.start, at.GYRO_BIAS.start
+_GYRO = 4  # size: index, of the gyro's densities among all
 
 
 @compiled
@@ -49,7 +55,7 @@ def process(
         (3, 3), covariance of the lasting error.
     """
     F, Q = np.eye(STATES), np.zeros((STATES, STATES))
-    v, g = x[0:3], x[3:6]
+    v, g = x[_V : _V + 3], x[_G : _G + 3]
     kept = np.exp(-span_s / kept_s[0])
     lasts = np.exp(-span_s / kept_s[1])
     accel, accel_walk, gyro_walk, variance = density[0], density[1], density[2], density[3]
@@ -63,28 +69,29 @@ def process(
             turned[3 * part + 2, j] = r[0] * a[1] - r[1] * a[0]
     for i in range(6):
         for j in range(3):
-            F[i, 9 + j] = turned[i, j] * span_s
+            F[i, _GYRO_BIAS + j] = turned[i, j] * span_s
         for k in range(6):
             total = 0.0
             for j in range(3):
-                total += turned[i, j] * density[4 + j] * turned[k, j]
+                total += turned[i, j] * density[_GYRO + j] * turned[k, j]
             Q[i, k] = total * span_s
     spread = kept_s[0] * (1 - kept)
     for i in range(3):
         if felt:
-            F[i, 3 + i] = span_s
+            F[i, _G + i] = span_s
             for j in range(3):
-                F[i, 6 + j] = -R_still_body[i, j] * span_s
-                F[i, 9 + j] += 0.5 * turned[3 + i, j] * span_s * span_s
+                F[i, _ACCEL_BIAS + j] = -R_still_body[i, j] * span_s
+                F[i, _GYRO_BIAS + j] += 0.5 * turned[3 + i, j] * span_s * span_s
             Q[i, i] += accel * span_s
-        F[i, 12 + i], F[12 + i, 12 + i] = spread, kept
-        Q[i, i] += variance * kept_s[0] ** 2 * (2 * span_s / kept_s[0] - 3 + 4 * kept - kept * kept)
-        Q[i, 12 + i] = Q[12 + i, i] = variance * spread * (1 - kept)
-        Q[12 + i, 12 + i] = variance * (1 - kept * kept)
-        Q[6 + i, 6 + i], Q[9 + i, 9 + i] = accel_walk * span_s, gyro_walk * span_s
-        F[21 + i, 21 + i] = lasts
+        F[i, _A + i], F[_A + i, _A + i] = spread, kept
+        Q[i, i] += variance * kept_s[0] ** 2 * (2 * span_s / kept_s[0] - (1 - kept) * (3 - kept))
+        Q[i, _A + i] = Q[_A + i, i] = variance * spread * (1 - kept)
+        Q[_A + i, _A + i] = variance * (1 - kept * kept)
+        Q[_ACCEL_BIAS + i, _ACCEL_BIAS + i] = accel_walk * span_s
+        Q[_GYRO_BIAS + i, _GYRO_BIAS + i] = gyro_walk * span_s
+        F[_C + i, _C + i] = lasts
         for j in range(3):
-            Q[21 + i, 21 + j] = (1 - lasts * lasts) * lasting[i, j]
+            Q[_C + i, _C + j] = (1 - lasts * lasts) * lasting[i, j]
     return F, Q
 
 
@@ -93,9 +100,9 @@ def acceleration_of(x: Array, P: Array, R_still_body: Array, felt: bool) -> tupl
     """Give what the state says of the acceleration (3,) beside the specific force felt, and its mean variance along an axis."""
     H = np.zeros((3, STATES))
     for i in range(3):
-        H[i, 12 + i] = 1.0
+        H[i, _A + i] = 1.0
         if felt:
-            H[i, 3 + i] = 1.0
+            H[i, _G + i] = 1.0
             for j in range(3):
-                H[i, 6 + j] = -R_still_body[i, j]
+                H[i, _ACCEL_BIAS + j] = -R_still_body[i, j]
     return H @ x, np.trace(H @ P @ H.T) / 3

@@ -104,7 +104,7 @@ class Estimator:
         frame = Frame(state.camera.clock.time(time_s) + state.module.alignment.time_offset_s, picture)
         began_s, state.latest_s = state.latest_s, frame.time_s
         previous, state.previous = state.previous, frame
-        state.advance(frame.time_s)
+        state.advance(frame.time_s if previous is None else previous.time_s, frame.time_s)
         if previous is None:
             return None
         outcome = self._measure(previous, frame)

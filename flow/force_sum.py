@@ -37,6 +37,11 @@ class ForceSum:
         """Random walk of the velocity by the noise that the samples show, vibration included, m/s in a second."""
         return float(np.sqrt(self._variance))
 
+    @property
+    def begun_s(self) -> float:
+        """Time of the oldest sample that is kept; infinity before the first."""
+        return float(self._time_s[0]) if len(self._time_s) else np.inf
+
     def add(self, samples: GyroSamples) -> None:
         """Add samples in time order; the rotation log must have been given them already."""
         if samples.accel_m_s2 is None:

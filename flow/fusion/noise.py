@@ -24,7 +24,7 @@ class InertialNoise:
     """Noise of gyro and accelerometer, of the floor, and of the rows' own level.
 
     The accelerometer's defaults are those of low-cost silicon sensors (common practice, from memory: 1 to 4 mm/s^2 per
-    root hertz; a zero offset within 8 mg after a calibration, as :class:`flow.tilt.InertialTilt` assumes; half a per cent
+    root hertz; a zero offset within 8 mg after a calibration, as :class:`flow.motion.noise.MotionNoise` assumes; half a per cent
     of scale and of skew; the rest is their slow wander with temperature). The module file says how noisy its gyro is.
 
     Examples

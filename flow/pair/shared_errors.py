@@ -121,7 +121,6 @@ def unit_effects(
     by_lever = _cross(turned_rad / interval_s) + np.outer(by_distance, down)
     by_drop = np.outer(by_distance, lever - _reading_by_down(module, down, height)) @ _cross(down)
     by_down = (by_plane + by_drop) @ (np.eye(3) - np.outer(down, down))
-    turned = np.eye(3) + np.outer(down, _heading_by_turn(R_camera_body, down))
     return UnitEffects(
         height=by_distance[:, None],
         focal_length=pull @ _motion_of_scale(lens, pair, solution, turned_rad, interval_s).reshape(-1, 2),
@@ -129,12 +128,18 @@ def unit_effects(
         clock=(by_gyro @ rate_change_rad_s)[:, None],
         mounting=by_mounting @ R_camera_body,
         down=by_down,
-        tilt=by_down + _cross(velocity) @ turned @ (np.eye(3) - np.outer(down, down)),
+        tilt=by_down + leaning_axes(R_camera_body, down, velocity),
         lever_arm=by_lever @ R_camera_body,
         acceleration=pull @ motion_of_acceleration(pair).reshape(-1, 3),
         # Over a wrong interval the same way is another speed, and the gyro's turn another one.
         interval=np.column_stack([velocity, by_gyro @ turned_rad]) / interval_s,
     )
+
+
+def leaning_axes(R_camera_body: Array, down: Array, velocity: Array) -> Array:
+    """Give what a velocity (3,) seems to change by when level axes lean by a small turn, (3, 3), camera axes."""
+    turned = np.eye(3) + np.outer(down, _heading_by_turn(R_camera_body, down))
+    return np.asarray(_cross(velocity) @ turned @ (np.eye(3) - np.outer(down, down)))
 
 
 def shared_errors(

@@ -31,8 +31,7 @@ def predict(state: State, first: Frame, second: Frame) -> Predicted | Refused:
     if down[2] < _LEAST_DOWN or camera_m < _LEAST_CAMERA_M:
         return Refused(reason="too_tilted", height=height)
     times = first.time_s, second.time_s
-    velocity, change = state.expected.at(middle_s) or (None, None)
-    acceleration = state.accelerations.between(*times, change)
+    velocity, acceleration = state.motion.velocity(), state.motion.acceleration(*times)
     plane = Plane(down=down, distance_m=camera_m)
     view = PairView(state.lens, state.module, state.rotations, *times, plane, acceleration.vector_m_s2)
     return Predicted(

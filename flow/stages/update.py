@@ -15,6 +15,7 @@ from flow.anchoring.view import Shot
 from flow.effects import Effects
 from flow.error_sources import SOURCES, ErrorSource, Lasts
 from flow.faults.turn_check import TurnCheck
+from flow.motion.row import velocity_row
 from flow.pair.search import HELD_SHARE, Found
 from flow.per_source import PerSource
 from flow.result import Outcome
@@ -73,12 +74,13 @@ _CLIMB = PerSource(
 def update(state: State, second: Frame, predicted: Predicted, found: Found, row: Weighed) -> Position | None:
     """Learn from a row; give where the body is at its end, where positions are kept and the row is vouched for."""
     _learn_errors(state, predicted, found, row)
-    if row.vouched:  # what is uncertain would lean the tilt for seconds
-        state.tilt.observe_velocity(predicted.view.middle_s, state.R_body_camera @ row.velocity_m_s)
     _learn_height(state, predicted, row)
-    still = predicted.view.R_still_camera @ row.velocity_m_s
-    state.accelerations.observe(predicted.view.middle_s, still)
-    state.expected.add(predicted.view.middle_s, still)
+    state.motion.update(
+        velocity_row(
+            predicted.view, row.velocity_m_s, row.R_level_camera, state.R_body_camera, predicted.tilt,
+            row.image_m2_s2, row.effects,
+        )
+    )  # fmt: skip
     return _place(state, second, predicted, row) if row.vouched else None
 
 

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from flow.effects import Effects
 from flow.height import Height
-from flow.pair.acceleration import Acceleration
+from flow.motion.acceleration import Acceleration
 from flow.pair.geometry import PairView
 from flow.row import LevelVelocity, NoVelocity
 from flow.tilt import Tilt

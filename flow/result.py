@@ -26,7 +26,8 @@ class FrameResult:
     velocity, ``effects_m_s`` the one-sigma effect of each source of error in level axes, (3,); ``position`` is where the
     body is at the end of the row, None where that is not kept. ``scale_sigma`` is how well the accelerometer has told so far
     that range scale and focal length hold, as a share of the speed; infinite without one. ``doubted`` are the figures of the
-    module that the rows so far speak against (:mod:`flow.faults.inertia_check`).
+    module that the rows so far speak against (:mod:`flow.faults.inertia_check`). ``pair`` is what the two frames alone show,
+    for whoever takes rows for differences of two images; None where that is the row itself.
 
     Examples
     --------
@@ -44,6 +45,20 @@ class FrameResult:
     position: Position | None = None
     scale_sigma: float = np.inf
     doubted: frozenset[ErrorSource] = frozenset()
+    pair: PairRow | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class PairRow:
+    """What a row's own pair of frames shows, where the row's velocity comes from more than that or has errors that last.
+
+    ``velocity_m_s`` (3,), level axes; ``effects_m_s`` the one-sigma effect of each source, (3,), that of the image without
+    what lasts; ``lasting_m2_s2`` (3,), its variance by that.
+    """
+
+    velocity_m_s: Array
+    effects_m_s: dict[ErrorSource, Array]
+    lasting_m2_s2: Array
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,6 +72,7 @@ class Outcome:
     height: Height | None = None
     effects: dict[ErrorSource, Array] | None = None
     position: Position | None = None
+    pair: PairRow | None = None
 
     def result(
         self,
@@ -82,5 +98,5 @@ class Outcome:
         )  # fmt: skip
         return FrameResult(
             row=row, matches=self.matches, used=self.used, effects_m_s=self.effects or {}, position=self.position,
-            scale_sigma=scale_sigma, doubted=doubted,
+            scale_sigma=scale_sigma, doubted=doubted, pair=self.pair,
         )  # fmt: skip

@@ -125,8 +125,14 @@ class RowReader:
         if self._copied_since_s is not None:
             start_s, self._copied_since_s = self._copied_since_s, None
         velocity = row.velocity.vector_m_s if isinstance(row.velocity, LevelVelocity) else None
+        lasting_m2_s2 = _NONE
         if velocity is None:
             effects = {}
+        elif result.pair is not None:
+            # Rows from a longer baseline share images with many others: the chain of images takes single pairs.
+            velocity, effects, lasting_m2_s2 = (
+                result.pair.velocity_m_s, result.pair.effects_m_s, result.pair.lasting_m2_s2
+            )  # fmt: skip
         by = {source: effects.get(source, _NONE) for source in SOURCES}
         image = np.square(by[ErrorSource.IMAGE])
         lean = np.hypot(by[ErrorSource.TILT][2], by[ErrorSource.MOUNTING][2])
@@ -143,6 +149,7 @@ class RowReader:
                 + _crept(image, end_s - start_s)
                 + np.square([0.0, 0.0, _LEANING * by[ErrorSource.TILT][2]])
                 + _variance(by, DRIFTING)
+                + lasting_m2_s2
             ),
             lasting_m_s=lasting,
             height_m=row.height_m,

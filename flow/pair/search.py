@@ -107,6 +107,10 @@ class Search:
             return found
         return self._settle(first, second, view, found.solution.velocity_m_s) or found
 
+    def near(self, first: Picture, second: Picture, view: PairView, start_m_s: Array) -> Found | None:
+        """Find the velocity from less than half a pixel off alone; None where that does not lead to one that agrees."""
+        return self._settle(first, second, view, start_m_s)
+
     def _settle(self, first: Picture, second: Picture, view: PairView, start_m_s: Array) -> Found | None:
         """Step by step from close by; None where that leads nowhere."""
         if self._fine is None:

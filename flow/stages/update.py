@@ -12,6 +12,7 @@ from flow.anchoring.anchor import Moment
 from flow.anchoring.view import Shot
 from flow.error_sources import ErrorSource
 from flow.faults.turn_check import TurnCheck
+from flow.pair.scatter import ScatterRow
 from flow.pair.search import HELD_SHARE, Found
 from flow.result import Outcome
 from flow.row import LevelVelocity
@@ -24,6 +25,7 @@ LASTING_SHARE = 0.35
 """Rows added up over a second miss by so much of what independent errors would (measured: 0.24-0.6)."""
 
 _SLOW_M_S, _MOST_RELIEF = 0.1, 0.5  # slower than that a difference of speed tells no height; and what it may be, of it
+_RESTART_SIGMAS = 4.0  # one in 16,000: a height that changes by more from row to row is not that of before carried on
 _NEW_EACH_ROW = (ErrorSource.GYRO_NOISE, ErrorSource.FRAME_TIMES)  # scatter that is not the image's
 
 
@@ -49,16 +51,39 @@ def update_camera(state: State, predicted: Predicted, outcome: Outcome) -> None:
 
 def _learn_errors(state: State, predicted: Predicted, found: Found, row: Weighed) -> None:
     solution = found.solution
+    _learn_scatter(state, predicted, found, row)
     if row.relief is not None:
-        state.scatter.interrupt()
         found.noise.note_unusual(solution.scale)
         return
-    noise = sum(np.square(row.effects[s]).sum(axis=1) for s in _NEW_EACH_ROW if s in row.effects)
-    held = found.matches.held > HELD_SHARE
-    state.scatter.add(row.level_m_s, row.matches_m2_s2, noise, row.m_s_per_px, held=held)
     found.noise.learn(found.matches, solution.used, solution.miss * state.focal_px, solution.scale)
     if row.vouched:
         state.errors.learn(predicted, found.pair, solution, row.image_m2_s2)
+
+
+def _learn_scatter(state: State, predicted: Predicted, found: Found, row: Weighed) -> None:
+    """Let the scatter hear every row, whatever the checks say of it: else they would choose the rows they are judged by."""
+    view, height = predicted.view, predicted.height
+    before, state.height_before = state.height_before, height
+    if before is not None:
+        # A range sensor that hung, or a floor that has stepped, is no error of the image.
+        least_m = _RESTART_SIGMAS * min(before.sigma_m, height.sigma_m)
+        if abs(height.height_m - before.height_m) > least_m + abs(height.down_m_s) * predicted.interval_s:
+            state.scatter.interrupt(scaled=True)
+    known = sum((np.square(row.effects[s]).sum(axis=1) for s in _NEW_EACH_ROW if s in row.effects), np.zeros(3))
+    state.scatter.add(
+        ScatterRow(
+            time_s=view.middle_s,
+            velocity_m_s=view.R_still_camera @ row.velocity_m_s,
+            R_level_still=row.R_level_camera @ view.R_still_camera.T,
+            matches_m2_s2=row.matches_m2_s2,
+            known_m2_s2=known,
+            m_s_per_px=row.m_s_per_px,
+            force_m_s=state.force.mean(view.middle_s, predicted.interval_s),
+            force_m_s_rts=state.force.noise_m_s_rts,
+            held=found.matches.held > HELD_SHARE,
+            keyframe=predicted.keyframe,
+        )
+    )
 
 
 def _learn_height(state: State, predicted: Predicted, row: Weighed) -> None:

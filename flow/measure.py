@@ -77,25 +77,32 @@ def measure(
     >>> row.status, f"{row.interval_s:.4f} s", bool(row.velocity.sigma_m_s[0] < 0.05)
     ('ok', '0.0167 s', True)
     """
-    estimator, feeds = _prepared(recording, motion, positions)
-    steps = _steps(recording, estimator, feeds)
-    held: deque[_Step] = deque()
     if first_pass:
-        _hold(steps, held, on_first_pass)
-        for _ in range(_MOST_BEGINNINGS):
-            if (found := estimator.first_pass) is None:
-                break
-            held.clear()
-            estimator, feeds = _prepared(recording, motion, positions, found)
-            steps = _steps(recording, estimator, feeds)
-            _hold(steps, held, on_first_pass)
-        if estimator.gyro_wrong_throughout:
-            _take_back(held)
+        held, steps = _first_pass(recording, motion, positions, on_first_pass)
+    else:
+        held, (_, steps) = deque(), _started(recording, motion, positions)
     for frame, result in itertools.chain(_taken(held), steps):
         if watch is not None:
             watch(frame)
         if result is not None:
             yield result
+
+
+def _first_pass(
+    recording: Recording, motion: ImageMotion | None, positions: bool, on_first_pass: Callable[[int], None] | None
+) -> tuple[deque[_Step], Iterator[_Step]]:
+    """Measure the first seconds until they show nothing new of camera and module; give them, and the steps that follow."""
+    known: FirstPass | None = None
+    for _ in range(1 + _MOST_BEGINNINGS):
+        held: deque[_Step] = deque()
+        estimator, steps = _started(recording, motion, positions, known)
+        _hold(steps, held, on_first_pass)
+        known = estimator.first_pass
+        if known is None:
+            break
+    if estimator.gyro_wrong_throughout:
+        _take_back(held)
+    return held, steps
 
 
 def _hold(steps: Iterator[_Step], held: deque[_Step], on_first_pass: Callable[[int], None] | None) -> None:
@@ -121,10 +128,10 @@ def _taken(held: deque[_Step]) -> Iterator[_Step]:
         yield held.popleft()
 
 
-def _prepared(
+def _started(
     recording: Recording, motion: ImageMotion | None, positions: bool, known: FirstPass | None = None
-) -> tuple[Estimator, list[_AnyFeed]]:
-    """Make an estimator, which may know what its first frames will show, and what feeds it."""
+) -> tuple[Estimator, Iterator[_Step]]:
+    """Make an estimator, which may know what a first pass has shown, and the steps of a recording through it."""
     module = recording.module
     attitude = recording.attitude()
     gyro, accel_m_s2 = _peek_accelerometer(recording.gyro())
@@ -142,7 +149,7 @@ def _prepared(
     ]
     if attitude is not None:
         feeds.append(_Feed(attitude, estimator.add_attitude))
-    return estimator, feeds
+    return estimator, _steps(recording, estimator, feeds)
 
 
 def _steps(recording: Recording, estimator: Estimator, feeds: list[_AnyFeed]) -> Iterator[_Step]:

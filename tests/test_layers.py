@@ -28,3 +28,17 @@ def test_layers_hold(package: str) -> None:
     for source in sources:
         beyond = ours_imported(source) - ALLOWED[package]
         assert not beyond, f"{source.relative_to(ROOT)} imports {', '.join(sorted(beyond))}"
+
+
+@pytest.mark.parametrize(
+    ("package", "above"),
+    [("pair", ("faults", "stages", "estimator")), ("faults", ("stages", "estimator")), ("stages", ("estimator",))],
+)
+def test_what_measures_is_a_stack(package: str, above: tuple[str, ...]) -> None:
+    """Pairs know nothing of the checks, checks nothing of the stages, stages nothing of who strings them together."""
+    sources = list((ROOT / "flow" / package).rglob("*.py"))
+    assert sources
+    for source in sources:
+        modules = [n.module or "" for n in ast.walk(ast.parse(source.read_text())) if isinstance(n, ast.ImportFrom)]
+        beyond = [module for module in modules if module.startswith(tuple(f"flow.{name}" for name in above))]
+        assert not beyond, f"{source.relative_to(ROOT)} imports {', '.join(beyond)}"

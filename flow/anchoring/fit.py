@@ -14,10 +14,10 @@ from flow.numerics.middle import upper_median
 
 Array: TypeAlias = NDArray[np.float64]
 
-_TUKEY = 4.685  # 95 % efficiency on Gaussian scatter (Huber and Ronchetti 2009)
-_STRAIGHT, _ROUNDS = 6, 3
-_HELD = 1e12  # of a slope that may not change: a microradian
-_USED = 0.1  # weight from which on a match counts as one that agrees
+_TUKEY = 4.685  # source: sigmas, 95 % efficiency on Gaussian scatter (Huber and Ronchetti 2009)
+_STRAIGHT, _ROUNDS = 6, 3  # size: rounds, of least absolute residuals and of Tukey's weights
+_HELD = 1e12  # size: rad^-2, weight of a slope that may not change: a microradian
+_USED = 0.1  # size: weight, from which on a match counts as an inlier
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

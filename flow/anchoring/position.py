@@ -30,17 +30,19 @@ from flow.tracks import ImageMotion
 
 Array: TypeAlias = NDArray[np.float64]
 
-_INTERVAL_S = 0.035  # between registrations against the anchor; in between speeds are added up
+_INTERVAL_S = (
+    0.035  # size: s, 30 a second: cost only, between registrations against the anchor; in between speeds are added up
+)
 _LEAST_OVERLAP, _GOOD_OVERLAP = 0.6, 0.75
 _MOST_GROWTH, _MOST_TURN_RAD = 0.2, 0.35
 _LOST_S = 0.4  # without a registration for so long the anchor is given up
-_KEPT = 6  # anchors that may be taken up again
+_KEPT = 6  # size: anchors, that may be taken up again
 # While nothing is measured. Velocities on both sides leave open how it is shared: halves of a gap T with accelerations of
 # this sigma, independent of each other, move the middle by their difference times T^2 / 8, 1 / sqrt(32) of sigma T^2.
-_ACCELERATION_M_S2 = 2.0
+_ACCELERATION_M_S2 = 2.0  # prior: m/s^2 one-sigma, a rotorcraft that leans by 12 degrees
 _SHARPER = 1.6
 _NO_WAY = Way(moved=np.zeros(3), covariance=np.zeros((3, 3)))
-_HEIGHT_LASTS_S = 0.5  # height errors farther apart than this count as independent
+_HEIGHT_LASTS_S = 0.5  # prior: s, height errors farther apart than this are independent
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -22,15 +22,18 @@ from flow.tracks import ImageMotion
 
 Array: TypeAlias = NDArray[np.float64]
 
-_FEWEST = 24
-_SETTLED_PX = 0.08
+_FEWEST = 24  # size: matches, two for each of the twelve unknowns
+_SETTLED_PX = 0.08  # size: px, a step leaves a fiftieth of itself to the next
 _LAG_SHARE = 0.5  # of the variance that blocks show whatever their texture
 _LAGS = 3.0  # by so much more than from one picture to the next a codec shifts pictures for a second
-_LEAST_OWN_RAD = 6e-5  # registration is off by 7 thousandths of a pixel the same way while it sees the same ground
-# Other ground, other errors: what has moved by the height of the camera looks turned by so much, and the same way for so
-# long (measured on 12 m flights over three grounds: 50 to 70 microradians at 0.3 of the height).
+# prior: rad one-sigma, registration is off by 7 thousandths of a pixel the same way while it sees the same ground
+_LEAST_OWN_RAD = 6e-5
+# prior: rad one-sigma, and s; other ground, other errors: what has moved by the height of the camera looks turned by so much,
+# and the same way for so long (measured on 12 m flights over three grounds: 50 to 70 microradians at 0.3 of the height).
 _PER_WAY, _WAY_S = 2e-4, 0.2
-_OWN_SHARE = 0.5  # of the picture noise is the anchor's own: it is the same in every registration
+_OWN_SHARE = (
+    0.5  # size: share, two images' noise, of which one is the anchor's own: it is the same in every registration
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 Array: TypeAlias = NDArray[np.float64]
 
-LAG_S = 1.0
+LAG_S = 1.0  # prior: s, from key picture to key picture of common settings (common practice)
 """How long a codec shifts or bends what pictures show the same way."""
 
 

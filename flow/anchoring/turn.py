@@ -25,7 +25,7 @@ _TRUE = np.zeros((5, _NUMBERS))
 _TRUE[:3, _MISSED], _TRUE[3:, _SLOPE] = np.eye(3), np.eye(2)
 _SEEN = _TRUE.copy()
 _SEEN[:3, _OWN] = np.eye(3)
-_WANDER = 1e-5  # rad/s in a second, by which a bias wanders at least
+_WANDER = 1e-5  # density: rad/s/rts, by which a bias wanders at least
 
 
 class Turn:

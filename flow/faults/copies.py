@@ -13,13 +13,13 @@ import numpy as np
 from flow.numerics.middle import upper_median
 from flow.tracks import Picture
 
-_EVERY_PX = 3  # of rows and columns: a few thousand pixels tell
-_PAIRS, _FEWEST = 15, 4  # that say what is usual
-_USUAL = 0.8  # share of them that changes less: two of three pictures may be copies
+_EVERY_PX = 3  # size: px, every third row and column leaves a few thousand pixels, enough for a mean
+_PAIRS, _FEWEST = 15, 4  # size: pairs, that say what is usual; of four the second largest is a quantile
+_USUAL = 0.8  # prior: share of pairs, two of three frames may be copies and the quantile is still one of the others
 _MOVING = 2.0  # grey levels: of ground that hardly moves a codec sends as little as of a copy
 _NOISE = 0.8  # grey levels on average: less than the noise of a new picture
 _SENT_ANEW = 0.4  # of the usual change; never twice running, which would be another scene
-_LEFT = 0.03  # of the usual change; of a copy a codec sends a fiftieth (measured, constant rate factors 18 to 30)
+_LEFT = 0.03  # prior: share of the usual change, of a copy a codec sends a fiftieth (measured, constant rate factors 18 to 30)
 
 
 class Copies:

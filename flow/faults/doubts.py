@@ -12,7 +12,7 @@ from flow.error_sources import ErrorSource
 
 Array: TypeAlias = NDArray[np.float64]
 
-_WORTH = 0.1  # of all chances: doubts by which the rows before should have been judged, too
+_WORTH = 0.1  # rate: of all chances, doubts by which the rows before should have been judged, too
 
 
 @dataclass(frozen=True, slots=True)

@@ -16,7 +16,9 @@ from flow.pair.shared_errors import UnitEffects
 Array: TypeAlias = NDArray[np.float64]
 
 # A figure is as the module says (and a little beside: what accelerometers and lens models leave), or off by about so much.
-_CAUSES = {  # (number, off by, beside)
+# prior: (number, off by, beside) in rad/s, share, share, s, share, rad; off by as far as a unit mixed up, a lens swapped or a
+# mount knocked leave it; beside as accelerometers and lens models do
+_CAUSES = {
     ErrorSource.GYRO_BIAS: (2, 0.03, 0.001),  # rad/s about body x and y: what it does about z is seen in the picture
     ErrorSource.GYRO_SCALE: (3, 0.1, 0.003),  # share, about body x, y and z
     ErrorSource.FOCAL_LENGTH: (1, 0.04, 0.002),
@@ -24,7 +26,7 @@ _CAUSES = {  # (number, off by, beside)
     ErrorSource.RANGE: (1, 0.04, 0.004),  # share
     ErrorSource.MOUNTING: (3, 0.04, 0.002),  # rad
 }
-OFF_CHANCE = 0.03
+OFF_CHANCE = 0.03  # prior: chance, of each cause, that a module's file is off by more than it states
 """Of each to be off, before anything is seen."""
 
 _COUNTS = [count for count, _, _ in _CAUSES.values()]

@@ -19,18 +19,19 @@ from flow.tracks import Matches
 
 Array: TypeAlias = NDArray[np.float64]
 
-_FEWEST = 20  # matches that tell a motion
-_FIRST = 8  # intervals that tell the usual one
+_FEWEST = 20  # size: matches, whose median tells a motion
+_FIRST = 8  # size: intervals, whose median tells the usual one
 _REGULAR = 0.01  # scatter of intervals, as a share of the usual one, up to which stamps are taken as they are
-_MEMORY = 60  # intervals
-_THIRD = np.array([-1.0, 3.0, -3.0, 1.0])
-_ALIKE = 3.0  # third differences that share rows: so many tell as much as one
+_MEMORY = 60  # size: intervals, a second or two
+_THIRD = np.array([-1.0, 3.0, -3.0, 1.0])  # size: weights, of a third difference
+_ALIKE = 3.0  # size: third differences, that share rows tell as much as one
 _ROWS, _TOLD, _FORGET = 8, 0.15, 0.99
 _FALSE, _LEFT = 0.3, 0.5  # slope up to which, for sure, stamps are false, and from which on the beat is left again
-_WALK_S, _DRIFT_S = 2e-5, 1e-7  # one-sigma by which a shutter leaves its beat in a frame, and the beat changes
-_OUTLIER = 25.0  # squares of the noise so far that a miss may count at most
-_LOST, _STRAY, _EACH = 1.0, 0.1, 100.0  # frames lost, and stamps late by a beat, of so many, before any is seen
-_SLIPS = 3  # misses by a beat, one after the other, that are none by chance
+# prior: s one-sigma, by which a shutter leaves its beat in a frame, and the beat changes
+_WALK_S, _DRIFT_S = 2e-5, 1e-7
+_OUTLIER = 25.0  # rate: 6e-7 two-sided, the square of five sigmas; a residual counts up to it
+_LOST, _STRAY, _EACH = 1.0, 0.1, 100.0  # prior: frames, lost, and stamps late by a beat, of so many before any is seen
+_SLIPS = 3  # rate: 1e-3 of _STRAY cubed, residuals of a beat one after the other
 
 
 class FrameClock:

@@ -17,15 +17,15 @@ from flow.tracks import Picture
 
 Spots: TypeAlias = NDArray[np.uint8]
 
-_FULL = 235  # grey levels; studio range ends here, and a codec rounds full scale off
+_FULL = 235  # source: grey levels, ITU-R BT.601 ends its range here
 _NEAR, _APART = 195, 0.7  # a glint is far brighter than its ground: next to none of its pixels is between these levels
 _LEAST_SHARE, _MOST_SHARE = 0.001, 0.4  # of the picture
-_FEWEST = 5
+_FEWEST = 5  # size: spots, fewer are matched one by one
 _LARGEST_SHARE, _LONGEST_SHARE = 0.006, 0.12  # of the picture's area and height: more is no glint
-_HALO_PX = 3  # around a spot, by the blur of the lens
+_HALO_PX = 3  # size: px, around a spot by the blur of the lens
 _MOST_HIDDEN = 0.42  # of the picture, halo included: what is then left to see is not worth it
-_FILL_PX = 3.0
-_MOVES_SHARE = 0.25  # of the picture, that ground may move between two
+_FILL_PX = 3.0  # size: px one-sigma, as wide as the halo that is filled
+_MOVES_SHARE = 0.25  # prior: share of the image, that ground moves at most: blocks need the rest in common
 _FOLLOW = 0.5  # share of the spots, beyond chance, that must be found again, all moved alike, to lie on the ground
 
 

@@ -17,14 +17,15 @@ from flow.tracks import Matches, Picture
 
 Array: TypeAlias = NDArray[np.float64]
 
-_MANY, _EVERY = 120, 4  # where so many matches are found, every so many pairs are looked at, unless one showed it
+# size: matches and pairs, where so many are found every fourth pair is looked at, unless one showed it
+_MANY, _EVERY = 120, 4
 _STILL_PX = 0.8
-_STEP_PX, _REACH_PX, _BORDER_PX = 5, 6, 8
-_WHITE = 0.16  # of the variance that the mean over 3 x 3 px leaves out, white noise has so much in detail
+_STEP_PX, _REACH_PX, _BORDER_PX = 5, 6, 8  # size: px, means of 3 x 3 px are apart by so much
+_WHITE = 0.16  # size: share, (1/9 + 1/36) / (8/9): what white noise has in detail of what 3 x 3 means leave out
 _STANDS_OUT = 2.0  # sigmas: that is the dirt itself
 _LEAST_LEVELS, _LEAST_SHARE = 1.0, 0.3  # of detail that is no noise
-_ALIKE = 0.5  # correlation; ground that moved by 0.8 px keeps 0.9
-_MEDIAN = 0.6745  # of the size of a Gaussian
+_ALIKE = 0.5  # prior: correlation, halfway from other ground (0) to ground moved by less than _STILL_PX (0.9 and more)
+_MEDIAN = 0.6745  # source: sigmas, median of a Gaussian's size (Abramowitz and Stegun 26.2)
 
 
 class HiddenMotion:

@@ -25,24 +25,25 @@ from flow.rotation import skew
 
 Array: TypeAlias = NDArray[np.float64]
 
-_TOLD_APART = 0.05  # of the chance of one hypothesis, that of another which is then ruled out
+_TOLD_APART = 0.05  # rate: 1 in 20, chance of one hypothesis against another that is then ruled out
 _BELIEVED = 2.0  # as many times the chance before anything was seen before a hypothesis counts
-_ACCELEROMETER_M = 0.007  # one-sigma of where the accelerometer sits from the body origin, each axis
-_ACCELEROMETER_M_S2 = 0.08  # of its bias, as for the tilt
-_NOISE_M_S_RTS, _WANDER_M_S2_RTS = 0.01, 0.05  # of its least random walk, and of its bias with the direction of down
+_ACCELEROMETER_M = 0.007  # prior: m one-sigma, of where the accelerometer sits from the body origin, each axis
+_ACCELEROMETER_M_S2 = 0.08  # prior: m/s^2 one-sigma, 8 mg of bias, low-cost silicon (common practice, from memory)
+# density: m/s/rts and m/s^2/rts, of its least random walk, and of bias and gravity
+_NOISE_M_S_RTS, _WANDER_M_S2_RTS = 0.01, 0.05
 _PICTURE_M_S = 0.002  # what is left in a row beside its own noise
-# Squared innovation in sigmas beyond which a row does not show the ground (chi-square of 3, one honest row in 1000); so many
-# of them running, and the velocity is begun anew.
+# rate: 1 in 1000 rows, chi-square of 3, beyond which a row does not show the ground; four of them running are 1e-12, and
+# the velocity is begun anew.
 _SURPRISE, _SURPRISES = 16.3, 4
-_TILT_S, _HEIGHT_S = 2.0, 0.3  # how long a wrong tilt and a wrong height stay about the same
-_FADING = 0.999  # of what was found, a row
+_TILT_S, _HEIGHT_S = 2.0, 0.3  # prior: s, how long a wrong tilt and a wrong height stay about the same
+_FADING = 0.999  # prior: share a row, a figure that changes does so within a thousand rows
 _LEAST_NOISE = 0.3  # of the noise assumed: rows that follow the force more closely than that tell no more
-_CALM_S = 1.0
-_OFTEN_S, _WEIGH_S = 0.024, 0.08  # between two rows that are learnt from, and two verdicts; one on each of the first
-_EACH = 100
+_CALM_S = 1.0  # size: s, over which a row's noise is averaged out of the velocity carried on
+_OFTEN_S, _WEIGH_S = 0.024, 0.08  # size: s, between two rows that are learnt from, and two verdicts: cost only
+_EACH = 100  # size: rows, of the first each has a verdict
 _JUMP_M_S, _JUMP_SIGMAS = 0.06, 5.0
-_SETTLED_S = 0.4
-_BLIND_S = 1.0
+_SETTLED_S = 0.4  # size: s, from a beginning on in which gravity is not known well enough to tell a jump
+_BLIND_S = 1.0  # size: s, as long as the velocity preintegration reaches back
 
 _U, _A, _TH = slice(0, 3), slice(3, 6), slice(6, 6 + FIGURES)
 _ARM, _TILT, _BIAS = (slice(first + FIGURES, first + 3 + FIGURES) for first in (6, 9, 12))

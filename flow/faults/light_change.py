@@ -22,21 +22,20 @@ from flow.tracks import Picture
 
 Array: TypeAlias = NDArray[np.float64]
 
-_SMOOTHING_PX, _APART_PX = (
-    3.0,
-    6,
-)  # one-sigma of the smoothing; places twice that apart are next to independent of each other
-_MOST_ACROSS = 60  # places in a row of them; more tell no more
-_NOISE_LEFT = 1 / (
-    2 * np.sqrt(np.pi) * _SMOOTHING_PX
-)  # share of white noise's sigma that a Gaussian leaves (closed form)
-_CODEC_PX = 0.05  # by so much a video codec shifts whole images (measured: 0.05 to 0.07 px at crf 23)
-_DARK_LEVELS = 4.0  # added to brightness: below, a logarithm is noise
-_ROUNDING = 1e-3  # relative error of light that no sensor is free of: its gain from image to image
-_FEWEST = 40  # places: six for each of the seven numbers of the trend
-_ROUNDS = 4  # of reweighting: 95 % of pairs are within 3 % of what eight rounds give
-_EITHER = 1e-9  # of the normal equations' trace, far above rounding and far below what a number of the trend is told by
-_NORMAL_BY_MEDIAN = 1.4826  # sigma of a Gaussian by its median absolute deviation
+# size: px, one-sigma of the smoothing; places twice that apart are next to independent of each other
+_SMOOTHING_PX, _APART_PX = 3.0, 6
+_MOST_ACROSS = 60  # size: places, in a row of them; neighbours closer than the smoothing tell no more
+# size: share, of white noise's sigma that a Gaussian leaves (closed form)
+_NOISE_LEFT = 1 / (2 * np.sqrt(np.pi) * _SMOOTHING_PX)
+_CODEC_PX = 0.05  # prior: px one-sigma, by which a video codec shifts whole images (measured: 0.05 to 0.07 at crf 23)
+_DARK_LEVELS = 4.0  # size: levels, added to brightness: below, a logarithm is noise
+_ROUNDING = 1e-3  # prior: share, relative error of light that no sensor is free of, its gain from image to image
+_FEWEST = 40  # size: places, six for each of the seven numbers of the trend
+_ROUNDS = 4  # size: rounds, of reweighting; 95 % of pairs are within 3 % of what eight rounds give
+_EITHER = 1e-9  # size: share of the normal equations' trace, far above rounding and far below what a number of the trend is told by
+_NORMAL_BY_MEDIAN = (
+    1.4826  # source: ratio, sigma of a Gaussian by its median absolute deviation (Huber and Ronchetti 2009)
+)
 
 
 def light_change(first: Picture, second: Picture, view: PairView, velocity_m_s: Array, noise_levels: float) -> float:

@@ -17,10 +17,11 @@ from numpy.typing import NDArray
 
 Floats: TypeAlias = NDArray[np.float32]
 
-_LANE_PX = 4.0  # lanes of one set, of none, of the other, of none, and so on
-_FEWEST, _MOST = 3, 64  # looks at either set before a verdict, and that count
-_SMOOTH = 31  # neighbouring frequencies that share what chance leaves
-_SURE, _LEAST_POWER = 5.0, 1e-9  # sigmas; levels^2
+_LANE_PX = 4.0  # size: px, lanes of one set, of none, of the other, of none, and so on
+_FEWEST, _MOST = 3, 64  # size: looks, at either set before a verdict, and that count
+_SMOOTH = 31  # size: frequencies, neighbours that share what chance leaves
+_SURE = 5.0  # rate: 6e-7 two-sided, five sigmas
+_LEAST_POWER = 1e-9  # size: levels^2, no power at all
 
 
 class LinePattern:

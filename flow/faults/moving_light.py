@@ -25,16 +25,18 @@ from flow.tracks import Picture
 
 Array: TypeAlias = NDArray[np.float64]
 
-_AROUND_PX = 1.5  # one-sigma of the mean that a pixel is held against
+_AROUND_PX = 1.5  # size: px one-sigma, of the mean that a pixel is held against, wider than a lens blurs
 _DARKEST = 8.0  # grey levels; what is darker holds more noise than ground
-_EARLY, _EVERY = 24, 8  # pairs that are all held against each other, and every which later one
-_FEWEST, _MEMORY = 4, 6.0  # comparisons before a verdict, and how many count
+_EARLY, _EVERY = 24, 8  # size: pairs, that are all held against each other, and every which later one: cost only
+_FEWEST, _MEMORY = 4, 6.0  # size: comparisons, before a verdict, and how many count
 _OFTEN = 0.5  # of the pairs
-_FLOOR_PX = 0.03  # that sharp grain, lens and codec may leave between the two
+_FLOOR_PX = 0.03  # prior: px one-sigma, that sharp grain, lens and codec leave between the two
 _MOVES, _CALM = 3.0, 1.0  # mean square of the difference in sigmas from which on light moves, and up to which it rests
 _LIT = 4.0  # mean square of the light's own change, in units of what leaves it in steady light: twice as much as noise does
 _FARTHEST_PX = 2.0  # light shifts what is seen by less
-_GRAIN_PX = 1.5  # ground that has moved by so much has next to no grain in common with itself
+_GRAIN_PX = (
+    1.5  # size: px, as wide as _AROUND_PX: ground that has moved by it has next to no grain in common with itself
+)
 # Share that ground may leave in the mean of so many images: where it moves by little more than its grain is wide, neighbours
 # have a third in common, and twice a third of 1 / 12 is 0.05.
 _SOME_PATTERN, _ENOUGH_PICTURES = 0.05, 12
@@ -183,7 +185,7 @@ def _with_error(found: Found, variance_m2_s2: float) -> Found:
 class _StandingGrain:
     """The share of the grain that stays where it is while the ground moves: the mean of many pictures still has it."""
 
-    _PICTURES, _FEWEST = 20.0, 4.0
+    _PICTURES, _FEWEST = 20.0, 4.0  # size: images, of the running mean, and before it tells
 
     def __init__(self) -> None:
         self._mean: NDArray[np.float32] | None = None

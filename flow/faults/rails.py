@@ -12,9 +12,11 @@ from flow.series import GyroSamples
 Array: TypeAlias = NDArray[np.float64]
 Marks: TypeAlias = NDArray[np.bool_]
 
-_LEAST_RAIL_RAD_S = 2.0  # the smallest range of common rate gyros is 125 deg/s, 2.18 rad/s (common practice)
+_LEAST_RAIL_RAD_S = (
+    2.0  # prior: rad/s, the smallest range of common rate gyros is 125 deg/s, 2.18 rad/s (common practice)
+)
 _LEAST_CLIP_RAD_S = 0.2  # less is clipped by software, if by anything
-_ROUNDING_RAD_S = 1e-9
+_ROUNDING_RAD_S = 1e-9  # size: rad/s, equal but for rounding
 _TIMES_USUAL = 3  # as long as any reading stood before that was no extreme
 _GRAINS, _STEPS = 3.0, 4  # a coarse reading stands at the crest of a wave too, but is entered by its smallest steps
 

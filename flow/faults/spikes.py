@@ -17,9 +17,9 @@ from flow.series import GyroSamples
 Array: TypeAlias = NDArray[np.float64]
 Marks: TypeAlias = NDArray[np.bool_]
 
-_LEAST_RAD_S2 = 200.0  # there and back; small craft gain some tens on purpose (common practice)
+_LEAST_RAD_S2 = 200.0  # prior: rad/s^2, there and back; small craft gain some tens on purpose (common practice)
 _TIMES_USUAL = 15.0  # the mean of what stood out before ...
-_NEW_SHARE = 0.02  # ... to which each sample gives so much
+_NEW_SHARE = 0.02  # size: share, a running mean of fifty samples
 
 
 class Spikes:

@@ -13,8 +13,12 @@ from flow.tracks import Matches
 Array: TypeAlias = NDArray[np.float64]
 
 _STILL_PX, _MOVED_PX = 0.08, 0.4
-_SENT_ANEW = 0.25  # of the motion expected: a codec that sends a copy as a whole may leave so much (measured: 0.2)
-_HARDEST_BRAKE_M_S2 = 6.0  # beyond, and then exactly still: the picture stopped, not the craft
+_SENT_ANEW = (
+    0.25  # prior: share of the motion expected, a codec that sends a copy as a whole may leave it (measured: 0.2)
+)
+_HARDEST_BRAKE_M_S2 = (
+    6.0  # prior: m/s^2, a rotorcraft that leans by 31 degrees; beyond, the image stopped, not the craft
+)
 
 
 class StandStill:

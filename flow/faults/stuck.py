@@ -23,10 +23,13 @@ Marks: TypeAlias = NDArray[np.bool_]
 _FEWEST, _LEAST_S, _FORCE_LEAST_S = 4, 0.012, 0.05
 _TIMES_USUAL = 3  # as long as any run before, beyond which it is stuck
 _RANGE_LEAST_S, _COARSE = 0.2, 0.3  # digits coarser than so many sigmas of a reading leave it where it is by themselves
-_SAME_M = 1e-9
-_SURE, _LONGEST_CLIMB_S = 5.0, 0.25  # sigmas; a row's climb holds for no longer, as a pair of frames
-_REMEMBERED_S = 5.0  # a craft changes its height within seconds; a millimetre a second, for a minute, is no climb
-_TURNS_RAD_S = 0.02  # on some axis, beyond the bias: less is rest
+_SAME_M = 1e-9  # size: m, equal but for rounding
+_SURE = 5.0  # rate: 6e-7 two-sided, five sigmas
+_LONGEST_CLIMB_S = 0.25  # size: s, a row's climb holds for no longer, as a pair of frames
+_REMEMBERED_S = (
+    5.0  # prior: s, a craft changes its height within seconds; a millimetre a second, for a minute, is no climb
+)
+_TURNS_RAD_S = 0.02  # prior: rad/s, on some axis beyond the bias; a degree a second, less is rest
 
 
 class Stuck:

@@ -25,36 +25,41 @@ from flow.pair.velocity import Solution
 
 Array: TypeAlias = NDArray[np.float64]
 
-_MEMORY = 45  # pairs
-_FEWEST, _FEWEST_MATCHES = 6, 25
-_EACH = 20  # pairs that are all looked at; of _EVERY later ones two are, one after the other
-_EVERY = 6
-_WRONG_SHARE = 0.3  # of an axis' turning, squared: a sign error leaves 4, a dead axis 1
+_MEMORY = 45  # size: pairs, a second or two
+_FEWEST, _FEWEST_MATCHES = 6, 25  # size: pairs for a variance, and matches, four for each of the six unknowns
+_EACH = 20  # size: pairs, that are all looked at; of _EVERY later ones two are, one after the other: cost only
+_EVERY = 6  # size: pairs, see _EACH
+_WRONG_SHARE = (
+    0.3  # prior: share of an axis' turning, squared; a sign error leaves 4, a dead axis 1, a scale of 10 % 0.01
+)
 _CERTAIN = 4.0  # times what scatter explains
 # A single pair at the beginning is doubted beyond this (about x, y, z) and so many sigmas; two of them settle it.
-_AT_ONCE_RAD_S, _AT_ONCE_SIGMAS = np.array([0.06, 0.06, 0.03]), 5.0
-# Turning that lens, relief, mounting and codec may leave: so much about camera x, y, z (about x and y a turn is almost
-# a shift), and such shares of the ground's angular speed and of the turning about all axes.
-_LEAST_RAD_S = np.array([0.2, 0.2, 0.04])
-_LEAST_OF_FLOW, _LEAST_OF_TURN = np.array([0.1, 0.1, 0.03]), 0.05
+_AT_ONCE_RAD_S = np.array([0.06, 0.06, 0.03])
+_AT_ONCE_SIGMAS = 5.0  # rate: 6e-7 two-sided, five sigmas
+# prior: rad/s and shares of the ground's angular speed and of the turning, that lens, relief, mounting and codec may leave about
+# camera x, y, z (about x and y a turn is almost a shift).
+_LEAST_RAD_S, _LEAST_OF_FLOW, _LEAST_OF_TURN = np.array([0.2, 0.2, 0.04]), np.array([0.1, 0.1, 0.03]), 0.05
 _STRANGE = 4.0  # scatter beyond the usual that no turn explains: ground of two heights, things that move by themselves
 # Shown right about an axis: so many pairs, turning by so many times what is left on clean flights, all but such a share
 # of it (squared) the gyro's.
-_SHOWN_PAIRS, _SHOWN_TURNING, _SHOWN_SHARE = 12, 5.0, 0.1
-# What is left on clean flights: so many formal sigmas, and so much, about camera x, y, z.
+_SHOWN_PAIRS = 12  # size: pairs, twice those of a variance
+_SHOWN_TURNING = 5.0  # rate: 6e-7 two-sided, five sigmas of what is left on clean flights
+_SHOWN_SHARE = 0.1
+# prior: sigmas and rad/s, what is left about camera x, y, z on clean flights: so many formal sigmas, and so much (measured)
 _SIGMAS, _FLOOR_RAD_S = np.array([2.5, 2.5, 2.0]), np.array([0.012, 0.012, 0.004])
-# Clock, s; rolling rows (half of the readout, s); focal length, share: believed before, and not to be passed over. With
-# them a bias of the gyro, rad/s, which is no one's fault here: its sigma is the module file's matter.
-_PRIOR, _LIMIT = np.array([0.05, 0.02, 0.2, 0.01, 0.01, 0.01]), np.array([0.005, 0.003, 0.03])
+# prior: s, s, share and rad/s one-sigma, of clock, half the readout, focal length, and a bias of the gyro, which is no one's
+# fault here: its sigma is the module file's matter.
+_PRIOR = np.array([0.05, 0.02, 0.2, 0.01, 0.01, 0.01])
+_LIMIT = np.array([0.005, 0.003, 0.03])  # of clock, half the readout and focal length, not to be passed over
 # Pairs running without anything left, and against those that were wrong before: a stretch without much turning proves little.
 _BELIEVED_AGAIN, _AGAIN_SHARE = 8, 0.25
-_SURE = 4.0  # sigmas
-# Before that: each is as the module says and a little beside, or off by about so much, one time in so many.
+_SURE = 4.0  # rate: 6e-5 two-sided, four sigmas
+# prior: s, s, share, and chance; each is as the module says and a little beside, or off by about so much, one time in ten.
 _OFF, _BESIDE, _OFF_CHANCE = np.array([0.01, 0.01, 0.1]), np.array([1e-4, 1e-4, 0.002]), 0.1
-_UNRULY = 0.05  # of a running mean by a pair
-_UNRULY_FIRST = 4.0  # variance over the usual before any has been seen: a codec's
+_UNRULY = 0.05  # size: share, a running mean of twenty pairs
+_UNRULY_FIRST = 4.0  # prior: ratio of variances, before any has been seen: a codec's
 _FOCAL_SHOWN = 0.75  # of a wrong focal length, what it leaves as a turn in a view of 60 degrees
-_FADING = 0.98  # of what was found, a pair
+_FADING = 0.98  # size: share, a running sum of fifty pairs
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -12,11 +12,12 @@ from numpy.typing import NDArray
 
 Array: TypeAlias = NDArray[np.float64]
 
-_AVERAGED_S = 1.0
-_IDLE_S = 0.25  # the longest interval of a pair: sooner, rows are still heard one after the other
+_AVERAGED_S = 1.0  # size: s, of the running mean
+_IDLE_S = 0.25  # size: s, the longest interval of a pair: sooner, rows are still heard one after the other
 _CHANCE = 1.5  # times the noise: its mean square over some 40 rows strays by a fifth
-# What the force leaves of it itself (measured: 2-15 mm/s in gusts); a single jump counts no more than the last.
-_OWN_M_S, _OWN_SHARE, _MOST_M_S = 0.012, 0.008, 0.5
+# prior: m/s and share one-sigma, what the force leaves of it itself (measured: 2-15 mm/s in gusts)
+_OWN_M_S, _OWN_SHARE = 0.012, 0.008
+_MOST_M_S = 0.5  # a single jump counts no more
 
 
 class Wandering:

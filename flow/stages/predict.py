@@ -8,9 +8,9 @@ from flow.pair.geometry import PairView, Plane
 from flow.stages.state import State
 from flow.stages.values import Frame, Predicted, Refused
 
-_LONGEST_INTERVAL_S = 0.25
-_LEAST_DOWN = 0.5  # cosine of 60 degrees: beyond, the plane is seen too flat
-_LEAST_CAMERA_M = 0.02
+_LONGEST_INTERVAL_S = 0.25  # size: s, beyond, tilt and height in the middle are a guess
+_LEAST_DOWN = 0.5  # size: cosine, of 60 degrees: beyond, the plane is seen too flat
+_LEAST_CAMERA_M = 0.02  # size: m, on the ground
 
 
 def predict(state: State, first: Frame, second: Frame) -> Predicted | Refused:

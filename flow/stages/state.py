@@ -37,8 +37,8 @@ from flow.stages.values import Frame
 from flow.tilt import AttitudeSource, tilt_source
 from flow.tracks import ImageMotion, LucasKanade
 
-# Inertial samples taken at once, however long no frame came: the rotation log keeps 2 s, and the force of each sample needs the
-# rotation at its time.
+# size: s, inertial samples taken at once, however long no frame came: the rotation log keeps 2 s, and the force of each sample
+# needs the rotation at its time.
 _AT_ONCE_S = 0.5
 
 

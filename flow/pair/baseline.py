@@ -15,12 +15,13 @@ from numpy.typing import NDArray
 
 Array: TypeAlias = NDArray[np.float64]
 
-LONGEST_S, LONGEST_BLIND_S = 0.3, 0.15
-"""Longest baselines, with and without an accelerometer: by then its walk, or an unknown acceleration, is what is left."""
+LONGEST_S = 0.3
+"""Longest baseline: by then what the walk of a low-cost accelerometer (0.01 m/s in a second) leaves is that of a good pair."""
 
 MOST_PAIRS = 16
 WORTH = 0.5
-"""Variance of a row that a longer baseline must leave at most, of what a pair leaves: a sigma of 0.7. Else it is not worth its time."""
+"""Variance of a row that a longer baseline must leave at most, of what a pair leaves (a sigma of 0.7): else it is not worth its
+time."""
 
 _SHARED = 0.75  # of the view, by both images
 _ACCELEROMETER_M = 0.007  # one-sigma of where the accelerometer sits from the body origin, each axis

@@ -101,7 +101,9 @@ class InertialWindows:
         left = about[:, :3] @ R_level_still.T - force
         # A wrong height scales the change of speed by as much as the speed: that is no error of the image.
         for axes in (slice(0, 2), slice(2, 3)):
-            left[:, axes] -= force[:, axes] * (np.vdot(force[:, axes], left[:, axes]) / max(np.vdot(force[:, axes], force[:, axes]), _TINY))
+            left[:, axes] -= force[:, axes] * (
+                np.vdot(force[:, axes], left[:, axes]) / max(np.vdot(force[:, axes], force[:, axes]), _TINY)
+            )
         variance = np.square(left).sum(axis=0) / (ROWS - _TAKEN)
         px2 = float(np.mean([row.m_s_per_px**2 for row in rows]))
         walk = _WALK * rows[-1].force_m_s_rts ** 2 * (self._times[-1] - self._times[0])

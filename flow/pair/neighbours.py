@@ -21,6 +21,7 @@ _COLUMNS, _ROWS = 5, 4  # parts of the view: about a dozen matches each
 _PAIRS = 12  # that count
 _CHANCE = 1.3  # what independent matches may show in so many pairs
 _BLOCKS = 25  # means over so many pairs, of which the least counts: some seconds
+_FIRST = 4  # pairs that count before the first mean is whole
 _LEAST = 0.82  # of their mean, where nothing changes: two sigmas of a mean over 12 pairs of 20 parts below it
 _TINY = 1e-18
 
@@ -45,7 +46,10 @@ class NeighbourScatter:
         that. Yet a fit of one plane to an edge leaves some of it across, too, while that is in view. A codec is always there: the
         least mean of the last seconds is its own (minimum statistics; Martin 2001, IEEE Trans. Speech Audio Process. 9).
         """
-        ratio = min(self._blocks) / _LEAST if self._blocks else 1.0
+        least = [each / _LEAST for each in self._blocks]
+        if not least and len(self._across) >= _FIRST:
+            least = [float(np.mean(self._across))]
+        ratio = min(least, default=1.0)
         return ratio if ratio > _CHANCE else 1.0
 
     def factor(self, pair: PairGeometry, solution: Solution) -> float:

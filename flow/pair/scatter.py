@@ -143,7 +143,7 @@ class CommonScatter:
         """Variance (3,) that matches share, level axes, px^2; less than nothing where their own proved too large."""
         if not keyframe or self._keyframe_px2 is None:
             return self._variance_px2
-        return np.maximum(self._variance_px2, [self._keyframe_px2, self._keyframe_px2, -np.inf])
+        return np.asarray(np.maximum(self._variance_px2, [self._keyframe_px2, self._keyframe_px2, -np.inf]))
 
     @property
     def frame_jitter_px(self) -> float:

@@ -39,6 +39,10 @@ class SteadyChange:
         """Time that the line is known best at."""
         return self._mean_s
 
+    def at(self, time_s: float) -> Array:
+        """Give what the line says u (3,) is at a time."""
+        return np.asarray(self._mean + (time_s - self._mean_s) * self.m_s2)
+
     def add(self, time_s: float, difference_m_s: Array) -> None:
         """Take in u (3,) of a row at its middle."""
         since_s = time_s - self._time_s

@@ -1,7 +1,8 @@
 """Refine: the newest row's speed from a baseline of several pairs and the accelerometer, where that is worth its time.
 
 Only a row that is vouched for is refined: every check has judged the pair itself before. The equations are those of a pair
-with a longer interval; what the speed changed by since the baseline's middle is added.
+with a longer interval; what the speed changed by since the baseline's middle is added. Without an accelerometer nothing tells that:
+a hand that shakes and a codec that shifts images leave the same third differences, so a row stays its own pair's then.
 """
 
 from __future__ import annotations
@@ -14,7 +15,7 @@ from numpy.typing import NDArray
 
 from flow.error_sources import ErrorSource
 from flow.pair.acceleration import Acceleration
-from flow.pair.baseline import LONGEST_BLIND_S, LONGEST_S, WORTH, Increment, choose
+from flow.pair.baseline import LONGEST_S, WORTH, Increment, choose
 from flow.pair.geometry import PairView, Plane
 from flow.pair.inertial_window import WindowRow
 from flow.pair.scatter import grown
@@ -87,19 +88,19 @@ def _follow(state: State, predicted: Predicted, row: Weighed) -> None:
 def _pairs(state: State, predicted: Predicted, row: Weighed) -> int:
     """Choose how many pairs the baseline spans."""
     memory, view = state.baselines, predicted.view
-    image, whole = row.images_m2_s2, row.whole_m2_s2
-    if image <= (1 - WORTH) * whole:
-        return 1  # even without any error of the image too little would be won
-    steady = memory.steady.sigma_m_s2 < np.inf
-    longest_s = LONGEST_S if steady else LONGEST_BLIND_S
-    pairs = np.arange(2, len(memory.past) + 1)
-    pairs = pairs[[view.second_s - memory.past[-k].time_s <= longest_s for k in pairs]]
+    # That the speed wanders against the force is a doubt of the pairs, which need not be as wrong: it stays in the band.
+    image, whole = row.images_m2_s2, row.whole_m2_s2 - row.variance_m2_s2(ErrorSource.ACCELEROMETER)
+    if image <= (1 - WORTH) * whole or memory.steady.sigma_m_s2 == np.inf:
+        return 1  # even without any error of the image too little would be won; or nothing tells the change of speed
+    pairs = np.array([k for k in range(2, len(memory.past) + 1) if view.second_s - memory.past[-k].time_s <= LONGEST_S])
     if not len(pairs):
         return 1
     matches = float(row.matches_m2_s2[:2].mean())
     if len(memory.windows):
         image = max(matches + float(memory.windows.common_px2()[0]) * row.m_s_per_px**2, 0.0)
-    return choose(pairs, _shared(state, view, row, pairs), whole, row.images_m2_s2, image, _unsure(state, predicted, pairs))
+    return choose(
+        pairs, _shared(state, view, row, pairs), whole, row.images_m2_s2, image, _unsure(state, predicted, pairs)
+    )
 
 
 def _shared(state: State, view: PairView, row: Weighed, pairs: Array) -> Array:
@@ -114,8 +115,6 @@ def _unsure(state: State, predicted: Predicted, pairs: Array) -> Array:
     """Variance (K,) along an axis of the change of speed from the middle of baselines to the row, m^2/s^2."""
     memory, view, interval_s = state.baselines, predicted.view, predicted.interval_s
     back_s = 0.5 * (pairs - 1) * interval_s
-    if memory.steady.sigma_m_s2 == np.inf:
-        return np.square(predicted.acceleration.sigma_m_s2 * back_s)
     rate = state.rotations.rate(view.middle_s)
     changes = np.array([np.linalg.norm(rate - state.rotations.rate(view.middle_s - each)) for each in back_s])
     turned = state.rotations.matrices(np.array([max(memory.steady.middle_s, view.middle_s - 1.0), view.middle_s]))
@@ -125,7 +124,7 @@ def _unsure(state: State, predicted: Predicted, pairs: Array) -> Array:
         change_sigma_m_s2=memory.steady.sigma_m_s2,
         turned_rad=float(np.arccos(np.clip(cosine, -1.0, 1.0))),
     )
-    return known.variance(interval_s, pairs.astype(np.float64), changes)
+    return known.variance(interval_s, pairs, changes)
 
 
 def _registered(state: State, second: Frame, image: Picture, predicted: Predicted, pairs: int) -> _Registered | None:
@@ -134,8 +133,6 @@ def _registered(state: State, second: Frame, image: Picture, predicted: Predicte
     assert memory.search is not None
     past = [memory.past[-k] for k in range(pairs, 0, -1)]
     change = _change(state, predicted, past[0].time_s, pairs)
-    if change is None:
-        return None
     span_s = second.time_s - past[0].time_s
     middle_s = 0.5 * (past[0].time_s + second.time_s)
     R_still_camera = state.rotations.matrices(np.array([middle_s]))[0] @ state.R_body_camera
@@ -148,7 +145,7 @@ def _registered(state: State, second: Frame, image: Picture, predicted: Predicte
         state.lens, state.module, state.rotations, past[0].time_s, second.time_s,
         Plane(down=down, distance_m=camera_m), change.acceleration.vector_m_s2,
     )  # fmt: skip
-    start = sum(each.moved_m for each in past) / span_s
+    start = np.sum([each.moved_m for each in past], axis=0) / span_s
     found = memory.search.near(past[0].picture, image, view, start @ view.R_still_camera)
     if found is None:
         return None
@@ -161,17 +158,17 @@ def _registered(state: State, second: Frame, image: Picture, predicted: Predicte
     return _Registered(pairs=pairs, mean_m_s=start, predicted=baseline, found=found, change=change)
 
 
-def _change(state: State, predicted: Predicted, began_s: float, pairs: int) -> _Change | None:
+def _change(state: State, predicted: Predicted, began_s: float, pairs: int) -> _Change:
     """Tell how the speed changed from the middle of the baseline to the row."""
     view, steady = predicted.view, state.baselines.steady
     span_s, middle_s = view.second_s - began_s, 0.5 * (began_s + view.second_s)
     since_s = view.middle_s - middle_s
-    variance = float(_unsure(state, predicted, np.array([pairs]))[0])
     whole, row = state.force.mean(middle_s, span_s), state.force.mean(view.middle_s, predicted.interval_s)
     ends = state.force.at(np.array([began_s, view.second_s]))
     if whole is None or row is None or ends is None or steady.sigma_m_s2 == np.inf:
-        known = predicted.acceleration
-        return _Change(added_m_s=known.vector_m_s2 * since_s, variance_m2_s2=variance, acceleration=known)
+        known = predicted.acceleration  # enough for a closure
+        return _Change(added_m_s=known.vector_m_s2 * since_s, variance_m2_s2=np.inf, acceleration=known)
+    variance = float(_unsure(state, predicted, np.array([float(pairs)]))[0])
     mean = Acceleration(
         vector_m_s2=(ends[1] - ends[0]) / span_s + steady.m_s2, sigma_m_s2=predicted.acceleration.sigma_m_s2
     )
@@ -192,19 +189,19 @@ def _weighed(state: State, predicted: Predicted, row: Weighed, end: _Registered,
     still = view.R_still_camera @ solution.velocity_m_s
     mean = R_level_still @ (end.mean_m_s - still)
     lasting = memory.closure.lasting_px2 * px**2
-    memory.close(
-        view.second_s, mean, row.image_m2_s2.diagonal(), image.diagonal(), row.m_s_per_px, end.pairs
-    )
+    memory.close(view.second_s, mean, row.image_m2_s2.diagonal(), image.diagonal(), row.m_s_per_px, end.pairs)
     shared = state.errors.effects(end.predicted, end.found.pair, solution, state.turns.misfit)
     effects = {source: R_level_camera @ effect for source, effect in shared.items()}
-    if refines:
-        _learn(state, end, R_level_still, own.diagonal(), still, effects, px)
+    if not refines or end.change.force_m_s is None:
+        return row
+    _learn(state, end, R_level_still, own.diagonal(), still, effects, px)
     unsure = np.sqrt(end.change.variance_m2_s2) * np.eye(3)
     effects[ErrorSource.ACCELERATION] = np.hstack([effects[ErrorSource.ACCELERATION], unsure])
     velocity = R_level_still @ (still + end.change.added_m_s)
     apart = velocity - row.level_m_s
     spread = image + np.diag(lasting) + unsure @ unsure + row.image_m2_s2 + np.diag(row.lasting_m2_s2)
-    if not refines or float(apart @ np.linalg.solve(spread, apart)) > _GATE:
+    strange = float(apart @ np.linalg.solve(spread, apart)) > _GATE
+    if strange and not _likelier(state, predicted, row, R_level_still.T @ velocity):
         return row
     covariance = image + np.diag(lasting) + sum(covariance_of(effect) for effect in effects.values())
     level = level_velocity(velocity, covariance)
@@ -213,6 +210,17 @@ def _weighed(state: State, predicted: Predicted, row: Weighed, end: _Registered,
     return replace(
         row, level=level, level_m_s=velocity, image_m2_s2=image, lasting_m2_s2=lasting, effects=effects, pairs=end.pairs
     )
+
+
+def _likelier(state: State, predicted: Predicted, row: Weighed, refined_m_s: Array) -> bool:
+    """Whether a velocity (3,), local inertial frame, is closer to what rows before and force let expect than the pair's own."""
+    view, steady = predicted.view, state.baselines.steady
+    force = state.force.mean(view.middle_s, predicted.interval_s)
+    if force is None or steady.sigma_m_s2 == np.inf:
+        return False
+    expected = steady.at(view.middle_s) + force
+    pair = view.R_still_camera @ row.velocity_m_s
+    return bool(np.linalg.norm(refined_m_s - expected) < np.linalg.norm(pair - expected))
 
 
 def _common_px2(state: State, end: _Registered) -> Array:
@@ -229,11 +237,9 @@ def _learn(
     state: State, end: _Registered, R_level_still: Array, own: Array, still: Array, effects: dict[ErrorSource, Array],
     m_s_per_px: float,
 ) -> None:  # fmt: skip
-    windows, force = state.baselines.windows, end.change.force_m_s
-    if force is None:
-        windows.interrupt()
-        return
-    windows.add(
+    force = end.change.force_m_s
+    assert force is not None
+    state.baselines.windows.add(
         WindowRow(
             time_s=end.predicted.view.middle_s,
             velocity_m_s=still,

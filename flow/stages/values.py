@@ -145,6 +145,11 @@ class Weighed:
         """Mean variance of a level direction by the images."""
         return float(np.mean(self.image_m2_s2.diagonal()[:2] + self.lasting_m2_s2[:2]))
 
+    def variance_m2_s2(self, source: ErrorSource) -> float:
+        """Mean variance of a level direction by a source."""
+        effect = self.effects.get(source)
+        return 0.0 if effect is None else 0.5 * float(np.square(effect[:2]).sum())
+
     @property
     def whole_m2_s2(self) -> float:
         """Mean variance of a level direction by all errors."""

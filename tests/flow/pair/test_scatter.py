@@ -151,7 +151,7 @@ def test_smooth_motion_is_no_scatter() -> None:
         errors = rows("position", 3 * MATCH_SIGMA, seed)
         np.testing.assert_allclose(found_sigma(errors, SWAY), found_sigma(errors, STILL), rtol=0.16)
         by_force = found_sigma(errors, SWAY, force=SWAY)
-        np.testing.assert_allclose(by_force, found_sigma(errors, STILL, force=STILL), rtol=1e-6)
+        np.testing.assert_allclose(by_force, found_sigma(errors, STILL, force=STILL), rtol=0.02)
 
 
 def test_rough_motion_widens_rather_than_narrows() -> None:

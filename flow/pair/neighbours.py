@@ -21,6 +21,7 @@ _COLUMNS, _ROWS = 5, 4  # parts of the view: about a dozen matches each
 _PAIRS = 12  # that count
 _CHANCE = 1.3  # what independent matches may show in so many pairs
 _BLOCKS = 25  # means over so many pairs, of which the least counts: some seconds
+_CODED = 2.0  # coded recordings show 2.5 to 9, lossless ones no more than chance
 _FIRST = 4  # pairs that count before the first mean is whole
 _LEAST = 0.82  # of their mean, where nothing changes: two sigmas of a mean over 12 pairs of 20 parts below it
 _TINY = 1e-18
@@ -51,6 +52,11 @@ class NeighbourScatter:
             least = [float(np.mean(self._across))]
         ratio = min(least, default=1.0)
         return ratio if ratio > _CHANCE else 1.0
+
+    @property
+    def coded(self) -> bool:
+        """Whether a codec is the likeliest reason: neighbours err alike in images without anything unusual."""
+        return self.across > _CODED
 
     def factor(self, pair: PairGeometry, solution: Solution) -> float:
         """Take a pair into account; give the factor on the covariance of its velocity, 1 or more."""

@@ -79,6 +79,8 @@ class State:
         self.errors = RowErrors(module, self.lens, self.rotations, self.force, known.doubts)
         near = None if motion is not None else Search(fine, fine, self.focal_px)
         self.baselines = Baselines(near)
+        # Those that take matches for what a codec leaves of them.
+        self.searches = [each for each in (plain, near) if each is not None]
         # Motion.
         self.expected, self.accelerations = ExpectedVelocity(), AccelerationFilter(self.force)
         keeps = positions and motion is None

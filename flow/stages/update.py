@@ -51,6 +51,8 @@ def update_camera(state: State, predicted: Predicted, outcome: Outcome) -> None:
 
 def _learn_errors(state: State, predicted: Predicted, found: Found, row: Weighed) -> None:
     solution = found.solution
+    for search in state.searches:
+        search.coded = state.neighbours.coded
     _learn_scatter(state, predicted, found, row)
     if row.relief is not None:
         found.noise.note_unusual(solution.scale)

@@ -50,6 +50,13 @@ def _number(name: str, kind: click.ParamType[Any], default: float | None, unit: 
 @_number("--tilt", click.FloatRange(-45, 45), 0, "DEG", "Constant nose-down pitch, degrees.")
 @_number("--yaw-rate", click.FLOAT, None, "DEG_S", "Constant yaw rate, degrees/s.  [default: 0; yaw 30]")
 @_number("--gusts", _NOT_NEGATIVE, None, "X", "Strength of gusts.  [default: 1 for hover and tour, else 0]")
+@_number(
+    "--vibration",
+    click.FloatRange(20, 500),
+    None,
+    "HZ",
+    "Propeller vibration: roll and pitch by 0.1 degrees at this frequency, Hz.  [default: none]",
+)
 @_number("--fps", click.FloatRange(1, 1000), 60, "HZ", "Frames per second.")
 @_number("--jitter", _NOT_NEGATIVE, 0, "S", "One-sigma jitter of the frame times, s.")
 @_number("--exposure", click.FloatRange(0, 0.5), 0.002, "S", "Exposure of each row, s.")

@@ -32,7 +32,7 @@ from flow.scene.flights import MOTIONS, crate, flight
 from flow.scene.folder import synthesize
 from flow.scene.ground import KINDS, Ground, make_ground, picture_ground
 from flow.scene.modules import PRESETS, preset_module
-from flow.scene.motion import Motion, from_function, gusts, hand_turned, straight, tour
+from flow.scene.motion import Motion, from_function, gusts, hand_turned, straight, tour, vibration
 from flow.scene.patch import Patch
 from flow.scene.plan import find_module, plan_scene
 from flow.scene.recording import SyntheticRecording, digitised, render
@@ -76,6 +76,7 @@ __all__ = [
     "straight",
     "synthesize",
     "tour",
+    "vibration",
     "write_bench",
     "write_views",
 ]

@@ -29,12 +29,14 @@ class Encoding:
 
     ``quality`` is the constant rate factor of H.264 (0 best to 51, default 23) or the quantiser scale of
     MJPEG (2 best to 31, default 3). ``frames_csv`` asks for a table of times and exposures although the
-    container holds the times already.
+    container holds the times already. ``b_frames`` is how many frames in a row H.264 may code from both sides;
+    encoders inside cameras use none, as they send each frame at once (common practice).
     """
 
     codec: Codec = "lossless"
     quality: int | None = None
     frames_csv: bool = False
+    b_frames: int = 0
 
     @property
     def file_name(self) -> str:
@@ -97,9 +99,8 @@ def _codec(encoding: Encoding) -> tuple[str, str, dict[str, object]]:
         return "mjpeg", "yuvj420p", {"qmin": scale, "qmax": scale}
     if encoding.codec == "lossless":
         return "libx264", "gray", {"qp": "0", "preset": "veryfast", "bf": "0"}
-    # No B frames: encoders inside cameras send each picture at once (common practice).
     factor = str(23 if encoding.quality is None else encoding.quality)
-    return "libx264", "yuv420p", {"crf": factor, "preset": "medium", "bf": "0", "g": "60"}
+    return "libx264", "yuv420p", {"crf": factor, "preset": "medium", "bf": str(encoding.b_frames), "g": "60"}
 
 
 def _picture(frame: Frame, pixel_format: str, path: Path) -> av.VideoFrame:

@@ -8,6 +8,7 @@ from dataclasses import replace
 from flow.module import Module, read_module
 from flow.scene.flights import MotionKind, crate, flight
 from flow.scene.modules import PRESETS, preset_module
+from flow.scene.motion import vibration as shaking
 from flow.scene.patch import Patch
 from flow.scene.sensors import AttitudeErrors, RangeErrors
 from flow.scene.spec import SceneSpec
@@ -29,6 +30,7 @@ def plan_scene(
     tilt: float = 0.0,
     yaw_rate: float | None = None,
     gusts: float | None = None,
+    vibration: float | None = None,
     fps: float = 60.0,
     jitter: float = 0.0,
     exposure: float = 0.002,
@@ -47,6 +49,8 @@ def plan_scene(
     ----------
     motion, duration, height, speed, tilt, yaw_rate, gusts
         As :func:`flow.scene.flight`; speed and yaw rate have a default for each motion.
+    vibration
+        Frequency (Hz) of a propeller's vibration, see :func:`flow.scene.vibration`; None for none.
     ground, ground_size, seed
         As :func:`flow.scene.make_ground`.
     fps, jitter, exposure, noise
@@ -80,6 +84,8 @@ def plan_scene(
         gust=gusts,
         seed=seed,
     )
+    if vibration is not None:
+        moves += shaking(duration, frequency_hz=vibration)
     spec = SceneSpec(
         motion=moves,
         ground=ground,

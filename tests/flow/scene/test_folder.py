@@ -5,9 +5,11 @@ from __future__ import annotations
 from dataclasses import replace
 from pathlib import Path
 
+import av
 import numpy as np
 import pandas as pd
 import pytest
+from av.video.frame import PictureType
 
 import flow.scene.folder as under_test
 from flow.errors import DataError
@@ -57,6 +59,18 @@ def test_video_reads_back(tmp_path: Path, codec: str) -> None:
         else:
             # Noisy gravel at usual quality: a few levels; a picture of another time is off by tens.
             assert 0 < difference.mean() < (3 if codec == "mjpeg" else 8)
+
+
+@pytest.mark.parametrize("b_frames", [0, 3])
+def test_b_frames_are_stored_out_of_order_and_read_back_in_order(tmp_path: Path, b_frames: int) -> None:
+    encoding = Encoding(codec="h264", b_frames=b_frames)
+    made = synthesize(tmp_path / "r", SPEC, encoding)
+    with av.open(str(tmp_path / "r" / encoding.file_name)) as container:
+        types = {frame.pict_type for frame in container.decode(video=0)}
+    assert (PictureType.B in types) == (b_frames > 0)
+    for read, true in zip(Video(tmp_path / "r" / encoding.file_name), made.frames(), strict=True):
+        assert read.time_s == pytest.approx(true.time_s, abs=1e-9)
+        assert np.abs(read.luma.astype(int) - true.luma).mean() < 8  # as above: a frame of another time is off by tens
 
 
 def test_logs_read_back(tmp_path: Path) -> None:

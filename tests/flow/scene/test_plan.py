@@ -31,6 +31,15 @@ def test_units_and_signs() -> None:
     assert np.degrees(plan_scene("yaw", duration=2).motion.rate_body(1.0)[2]) == pytest.approx(30)
 
 
+def test_vibration_turns_the_body_and_leaves_its_path() -> None:
+    calm, shaken = (plan_scene("pass", duration=2, vibration=hertz).motion for hertz in (None, 130.0))
+    t = np.linspace(0.1, 1.9, 200)
+    np.testing.assert_allclose(shaken.pose(t)[0], calm.pose(t)[0], atol=1e-9)
+    # Roll is a sine of 0.1 degrees: its derivative at time 0 is 2 pi f times as much.
+    assert shaken.rate_body(0.0)[0] == pytest.approx(2 * np.pi * 130 * np.radians(0.1), rel=3e-3)
+    assert np.abs(calm.rate_body(t)).max() < 1e-9
+
+
 @pytest.mark.parametrize("share", [0.1, 0.4])
 def test_crate_fills_its_share_in_mid_flight(share: float) -> None:
     spec = plan_scene("pass", duration=4, height=1, speed=0.5, crate_share=share)

@@ -121,6 +121,7 @@ def speed_error(module: Module, flight: Flight, height_m: float, frame_rate_hz: 
         height_m=height_m,
         by_source=PerSource(
             image=None,
+            image_drift=None,
             height=(v * reading, 0.0),
             range=(v * share, 0.0),
             air=(v * float(stated(ErrorSource.AIR)[0]), 0.0),

@@ -149,6 +149,12 @@ class ErrorSource(StrEnum):
         Unit.PX, 3, Sensitivity.VELOCITY, SigmaFrom.FLIGHT,
         Lasts.FRAME, Follows.CHANCE, "",
     )  # fmt: skip
+    IMAGE_DRIFT = (
+        "image_drift", "image drift", "an error of coded images that lasts for some of them",
+        "a higher bit rate, or another codec; coarse blocks pull the motion toward standing still",
+        Unit.PX, 3, Sensitivity.VELOCITY, SigmaFrom.FLIGHT,
+        Lasts.STRETCH, Follows.CHANCE, "",
+    )  # fmt: skip
     HEIGHT = (
         "height", "height", "the height",
         "range readings at a higher rate and with less noise; see that none are lost",

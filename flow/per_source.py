@@ -30,6 +30,7 @@ class PerSource(Generic[T]):
     """
 
     image: T
+    image_drift: T
     height: T
     range: T
     air: T

@@ -28,7 +28,8 @@ class FrameResult:
     (:mod:`flow.effects`), None where there was no velocity to err; ``position`` is where the
     body is at the end of the row, None where that is not kept. ``scale_sigma`` is how well the accelerometer has told so far
     that range scale and focal length hold, as a share of the speed; infinite without one. ``doubted`` are the figures of the
-    module that the rows so far speak against (:mod:`flow.faults.inertia_check`).
+    module that the rows so far speak against (:mod:`flow.faults.inertia_check`). ``pair`` is what the two frames alone show,
+    for whoever takes rows for differences of two images; None where that is the row itself.
 
     Examples
     --------
@@ -46,6 +47,15 @@ class FrameResult:
     position: Position | None = None
     scale_sigma: float = np.inf
     doubted: frozenset[ErrorSource] = frozenset()
+    pair: PairRow | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PairRow:
+    """What a row's own pair of frames shows, where the row comes from a longer baseline: velocity (3,), level axes, and effects."""
+
+    velocity_m_s: Array
+    effects_m_s: Effects
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,6 +69,7 @@ class Outcome:
     height: Height | None = None
     effects: Effects | None = None
     position: Position | None = None
+    pair: PairRow | None = None
 
     def result(
         self,
@@ -84,5 +95,5 @@ class Outcome:
         )  # fmt: skip
         return FrameResult(
             row=row, matches=self.matches, used=self.used, effects_m_s=self.effects, position=self.position,
-            scale_sigma=scale_sigma, doubted=doubted,
+            scale_sigma=scale_sigma, doubted=doubted, pair=self.pair,
         )  # fmt: skip

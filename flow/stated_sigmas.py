@@ -67,7 +67,7 @@ def stated_sigma(source: ErrorSource, module: Module, height_m: float = 1.0) -> 
         case ErrorSource.LEVER_ARM:
             return np.array(module.alignment.sigma.camera_position_m)
         case (
-            ErrorSource.IMAGE | ErrorSource.GYRO_SCALE | ErrorSource.TILT | ErrorSource.ACCELERATION
+            ErrorSource.IMAGE | ErrorSource.IMAGE_DRIFT | ErrorSource.GYRO_SCALE | ErrorSource.TILT | ErrorSource.ACCELERATION
             | ErrorSource.FRAME_TIMES | ErrorSource.RELIEF | ErrorSource.LIGHT | ErrorSource.ACCELEROMETER
         ):  # fmt: skip
             return _NONE

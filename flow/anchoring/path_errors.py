@@ -31,6 +31,7 @@ class Along(Enum):
 
 ALONG = PerSource(
     image=Along.FRESH,
+    image_drift=Along.CARRIED,
     height=Along.DISTANCE,
     range=Along.SCALE,
     air=Along.SCALE,

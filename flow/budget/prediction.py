@@ -119,6 +119,7 @@ def foretold(place: Situation) -> PerSource[tuple[Cause, ...]]:
     """Give the causes of each source; none where no figure of a module and no condition foretells it: rows find it in flight."""
     return PerSource(
         image=tuple(_picture(place)),
+        image_drift=(),
         height=(_height_noise(place),),
         range=(_range(place),),
         air=(_air(place),),

@@ -56,6 +56,7 @@ class Fault:
 # leave it; beside as accelerometers and lens models do
 FAULTS: PerSource[Fault | None] = PerSource(
     image=None,
+    image_drift=None,
     height=None,
     range=Fault(
         figures=1, off=0.04, beside=0.004,

@@ -179,11 +179,18 @@ class InertiaCheck:
         return None if force is None else self._calm + since_s * self._calm_change + force
 
     def begin(
-        self, time_s: float, interval_s: float, velocity_m_s: Array, *, tilt_sigma_rad: float, height_sigma_m: float
+        self,
+        time_s: float,
+        interval_s: float,
+        velocity_m_s: Array,
+        *,
+        tilt_sigma_rad: float,
+        height_sigma_m: float,
+        image_m2_s2: Array | None = None,
     ) -> None:
         """Begin with a row, its velocity (3,) in axes that do not rotate, where none is expected of it.
 
-        What was found of the figures stays.
+        What was found of the figures stays. ``image_m2_s2`` (3,) is the row's variance by the images.
         """
         since_s = time_s - self._time_s
         force = self._force.mean(time_s, interval_s)
@@ -192,8 +199,9 @@ class InertiaCheck:
         # Gravity does not change while no row is heard: what was found of it stays, unless that itself is new.
         known = self._time_s - self._begun_s >= _SETTLED_S and not self._force.broken_since(self._time_s)
         if known:
+            open_m2_s2 = self._drift_m_s(since_s) ** 2 + (np.zeros(3) if image_m2_s2 is None else image_m2_s2)
             carried = self._calm + since_s * self._calm_change + force
-            self.wandering.disagree(velocity_m_s, carried, self._drift_m_s(since_s) ** 2, self._shaken)
+            self.wandering.disagree(velocity_m_s, carried, open_m2_s2, self._shaken)
         begun = [(_U, 3.0), (_TILT, tilt_sigma_rad), (_HEIGHT, height_sigma_m), *([] if known else [(_A, 20.0)])]
         for part, sigma in begun:
             self._covariance[part, :], self._covariance[:, part] = 0.0, 0.0

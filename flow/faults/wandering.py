@@ -57,13 +57,13 @@ class Wandering:
             min(since_s, _IDLE_S) / _AVERAGED_S * (beyond - self._beyond)
         )  # after a gap a row counts as one row
 
-    def disagree(self, velocity_m_s: Array, carried_m_s: Array, drift_m2_s2: float, shaken: float) -> None:
+    def disagree(self, velocity_m_s: Array, carried_m_s: Array, open_m2_s2: Array, shaken: float) -> None:
         """Hear a row that is taken for the ground although the force carried another velocity to it, both (3,).
 
-        Which of the two is right is open: the band holds the other one too, and forgets it within seconds.
+        Which of the two is right is open: the band holds the other one too, and forgets it within seconds. ``open_m2_s2`` (3,) is
+        what the force has drifted by since, and the row's own noise.
         """
-        open_m2_s2 = _unexplained(velocity_m_s, carried_m_s, np.full(3, drift_m2_s2), shaken)
-        self._beyond = np.maximum(self._beyond, open_m2_s2)
+        self._beyond = np.maximum(self._beyond, _unexplained(velocity_m_s, carried_m_s, open_m2_s2, shaken))
 
 
 def _unexplained(velocity_m_s: Array, expected_m_s: Array, variance: Array, shaken: float) -> Array:

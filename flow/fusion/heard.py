@@ -39,6 +39,7 @@ class Heard(Enum):
 
 HEARD = PerSource(
     image=Heard.IMAGE,
+    image_drift=Heard.DRIFT,
     height=Heard.STATE,
     range=Heard.RANGING,
     air=Heard.RANGING,

@@ -121,6 +121,9 @@ class RowReader:
             start_s, self._copied_since_s = self._copied_since_s, None
         velocity = row.velocity.vector_m_s if isinstance(row.velocity, LevelVelocity) else None
         effects = result.effects_m_s if velocity is not None and result.effects_m_s is not None else _SILENT
+        if velocity is not None and result.pair is not None:
+            # Rows from a longer baseline share images with many others: the chain of images takes single pairs.
+            velocity, effects = result.pair.velocity_m_s, result.pair.effects_m_s
         parts = heard_parts(effects)
         image = np.square(effects.image).sum(axis=1)
         return ImageRow(

@@ -2,21 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
 
+from flow.effects import Effects, covariance_of
 from flow.error_sources import SOURCES, ErrorSource, Lasts
 from flow.pair.geometry import PairView
-from flow.pair.shared_errors import covariance_of, leaning_axes
+from flow.pair.shared_errors import leaning_axes
 from flow.tilt import Tilt
 
 Array: TypeAlias = NDArray[np.float64]
 
-_NONE = np.empty((3, 0))
 # Height and tilt are wrong for seconds, and so they are the same in many rows; relief or light is whatever comes into view.
 _LASTING = frozenset(s for s in SOURCES if s.lasts is Lasts.FLIGHT) | {ErrorSource.HEIGHT, ErrorSource.TILT}
 
@@ -43,8 +42,7 @@ def velocity_row(
     R_level_camera: Array,
     R_body_camera: Array,
     tilt: Tilt,
-    image_m2_s2: Array,
-    effects: Mapping[ErrorSource, Array],
+    effects: Effects,
 ) -> VelocityRow:
     """Turn a solution into the filter's axes.
 
@@ -56,21 +54,20 @@ def velocity_row(
         (3,), camera axes.
     R_level_camera, R_body_camera, tilt
         (3, 3) each, and the tilt that they come from.
-    image_m2_s2, effects
-        Covariance (3, 3) by the image, and one-sigma effects (3, k) of the other sources, level axes.
+    effects
+        One-sigma effects of each source, level axes.
     """
     R = view.R_still_camera @ R_level_camera.T
-    lasting = [R @ effect for source, effect in effects.items() if source in _LASTING and source != ErrorSource.TILT]
-    if ErrorSource.TILT in effects:
-        # Level axes lean with the tilt; the filter's do not, only the plane does that the velocity was scaled by.
-        axes = leaning_axes(R_body_camera.T, view.plane.down, velocity_m_s) * tilt.sigma_rad
-        lasting.append(R @ effects[ErrorSource.TILT] - view.R_still_camera @ axes)
-    new = [R @ effect for source, effect in effects.items() if source not in _LASTING]
+    # Level axes lean with the tilt; the filter's do not, only the plane does that the velocity was scaled by.
+    axes = leaning_axes(R_body_camera.T, view.plane.down, velocity_m_s) * tilt.sigma_rad
+    tilted = R @ effects.tilt - view.R_still_camera @ axes @ R_level_camera.T[:, :2]
+    lasting = [tilted if s is ErrorSource.TILT else R @ effects[s] for s in SOURCES if s in _LASTING]
+    new = [R @ effects[s] for s in SOURCES if s not in _LASTING and s is not ErrorSource.IMAGE]
     return VelocityRow(
         first_s=view.first_s,
         second_s=view.second_s,
         velocity_m_s=view.R_still_camera @ velocity_m_s,
-        image_m2_s2=R @ image_m2_s2 @ R.T,
-        new_m2_s2=covariance_of(np.hstack([_NONE, *new])),
-        lasting_m2_s2=covariance_of(np.hstack([_NONE, *lasting])),
+        image_m2_s2=covariance_of(R @ effects.image),
+        new_m2_s2=covariance_of(np.hstack(new)),
+        lasting_m2_s2=covariance_of(np.hstack(lasting)),
     )

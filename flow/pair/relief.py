@@ -45,14 +45,19 @@ class ReliefWatch:
         self._running, self._left = 0, 0  # pairs that showed an edge, and pairs for which a confirmed one still counts
 
     def error(
-        self, pair: PairGeometry, solution: Solution, usual_scale: float, tilt_sigma_rad: float = 0.0
+        self,
+        pair: PairGeometry,
+        solution: Solution,
+        usual_scale: float,
+        tilt_sigma_rad: float = 0.0,
+        alike: float = 1.0,
     ) -> Array | None:
         """Take a pair into account; give what :func:`relief_error` gives."""
-        found = relief_error(pair, solution, usual_scale, tilt_sigma_rad)
+        found = relief_error(pair, solution, usual_scale, tilt_sigma_rad, alike)
         if float(np.linalg.norm(solution.velocity_m_s)) < _EDGE_SLOWEST_M_S:
             self._running = self._left = 0
             return found
-        sure, faster, share = _edge(pair, solution)
+        sure, faster, share = _edge(pair, solution, alike)
         least = max(_EDGE_LEAST, _EDGE_UNUSUAL * self._usual) * (_EDGE_AGAIN if self._left else 1.0)
         if sure > least and abs(faster) > _EDGE_STEP:
             self._running += 1
@@ -69,7 +74,11 @@ class ReliefWatch:
 
 
 def relief_error(
-    pair: PairGeometry, solution: Solution, usual_scale: float, tilt_sigma_rad: float = 0.0
+    pair: PairGeometry,
+    solution: Solution,
+    usual_scale: float,
+    tilt_sigma_rad: float = 0.0,
+    alike: float = 1.0,
 ) -> Array | None:
     """One-sigma effects of a second depth in view, (3, k), m/s, camera axes; None on level ground.
 
@@ -81,6 +90,9 @@ def relief_error(
         ``Solution.scale`` of the pairs before.
     tilt_sigma_rad
         How far the ground may lean for no other reason than that the tilt is not known better.
+    alike
+        How many times as much variance neighbours that err alike leave in means over parts of the view as independent matches
+        would (:attr:`flow.pair.neighbours.NeighbourScatter.across`).
 
     Notes
     -----
@@ -94,7 +106,7 @@ def relief_error(
     if found is not None:
         share, faster = found
         columns.append(np.sqrt(share) * (faster - 1) * solution.velocity_m_s[:, None])
-    lean = _lean(pair, solution)
+    lean = _lean(pair, solution, alike)
     if lean is not None and lean[0] > _LEAST_LEAN + 4 * tilt_sigma_rad:
         columns.append(lean[1] * solution.velocity_m_s[:, None])
     excess = 1 - _UNUSUAL * usual_scale / solution.scale
@@ -127,7 +139,7 @@ def _second_depth(pair: PairGeometry, solution: Solution) -> tuple[float, float]
     return float(agree.sum()) / len(out), middle
 
 
-def _lean(pair: PairGeometry, solution: Solution) -> tuple[float, float] | None:
+def _lean(pair: PairGeometry, solution: Solution, alike: float) -> tuple[float, float] | None:
     """Slope of the relative speed over the view, a unit of ray, and its spread over the matches; None without motion."""
     used = solution.used
     expected = solution.rows[used] @ solution.velocity_m_s
@@ -139,16 +151,16 @@ def _lean(pair: PairGeometry, solution: Solution) -> tuple[float, float] | None:
     covariance = np.linalg.inv(normal + 1e-9 * np.trace(normal) * np.eye(3))
     slope = covariance @ (places.T @ (weight * faster))
     size = float(np.hypot(slope[0], slope[1]))
-    if size < _LEAN_SIGMAS * float(np.sqrt(np.trace(covariance[:2, :2]))):
+    if size < _LEAN_SIGMAS * float(np.sqrt(alike * np.trace(covariance[:2, :2]))):
         return None
     return size, float(np.std(places[:, :2] @ slope[:2]))
 
 
-def _edge(pair: PairGeometry, solution: Solution) -> tuple[float, float, float]:
+def _edge(pair: PairGeometry, solution: Solution, alike: float) -> tuple[float, float, float]:
     """How sure it is that an edge crosses the view, how much faster one side moves, and the share of the smaller side.
 
     The relative speed over the view less its slope (a tilt leaves one) is held against steps in four directions, six in
-    each; the surest one counts, in sigmas by the scatter that is left.
+    each; the surest one counts, in sigmas by the scatter that is left, and by how far matches err together.
     """
     used = solution.used
     expected = solution.rows[used] @ solution.velocity_m_s
@@ -163,7 +175,8 @@ def _edge(pair: PairGeometry, solution: Solution) -> tuple[float, float, float]:
     faster, steps = faster - level @ (level.T @ faster), steps - level @ (level.T @ steps)
     strength = np.square(steps).sum(axis=0)
     found = faster @ steps
-    sure = np.abs(found) / np.sqrt(strength * max(float(np.median(np.square(faster))) / _MEDIAN_SQUARE, 1e-30))
+    scatter = max(float(np.median(np.square(faster))) / _MEDIAN_SQUARE, 1e-30)
+    sure = np.abs(found) / np.sqrt(strength * alike * scatter)
     best = int(np.argmax(sure))
     share = float(beyond.reshape(len(places), -1)[:, best].mean())
     return float(sure[best]), float(found[best] / strength[best]), min(share, 1 - share)

@@ -85,6 +85,8 @@ class Search:
         self._astray = True
         self._focal_px = focal_px
         self._rng = np.random.default_rng(0)
+        self.coded = False
+        """Whether a codec makes matches err together: see :func:`flow.pair.velocity.solve`, ``held``."""
 
     def find(self, first: Picture, second: Picture, view: PairView, guess_m_s: Array | None) -> Found | NotFound:
         """Find the velocity between two pictures.
@@ -106,6 +108,10 @@ class Search:
         if isinstance(found, NotFound) or not found.agree:
             return found
         return self._settle(first, second, view, found.solution.velocity_m_s) or found
+
+    def near(self, first: Picture, second: Picture, view: PairView, start_m_s: Array) -> Found | None:
+        """Find the velocity from less than half a pixel off alone; None where that does not lead to one that agrees."""
+        return self._settle(first, second, view, start_m_s)
 
     def _settle(self, first: Picture, second: Picture, view: PairView, start_m_s: Array) -> Found | None:
         """Step by step from close by; None where that leads nowhere."""
@@ -169,7 +175,7 @@ class Search:
     def _solved(
         self, pair: PairGeometry, matches: Matches, noise: MatchNoise, guess_m_s: Array | None, scale: float
     ) -> Found | None:
-        near, held = _HELD_BACK_PX / self._focal_px, matches.held > HELD_SHARE
+        near, held = _HELD_BACK_PX / self._focal_px, matches.held > HELD_SHARE or self.coded
         solution = solve(pair, guess_m_s, scale, self._rng, near=near, held=held)
         if solution is None:
             return None

@@ -173,6 +173,7 @@ def shared_errors(
     noise_rad = stated_sigma(ErrorSource.GYRO_NOISE, module) * np.sqrt(span_s)
     return PerSource(
         image=NO_EFFECT,
+        image_drift=NO_EFFECT,
         height=effect(ErrorSource.HEIGHT, own_m),
         range=effect(ErrorSource.RANGE, height.range_sigma_m),
         air=effect(ErrorSource.AIR, air_m),

@@ -41,4 +41,5 @@ def predict(state: State, first: Frame, second: Frame) -> Predicted | Refused:
         height=height,
         acceleration=acceleration,
         interval_sigma_s=state.camera.clock.interval_sigma_s,
+        keyframe=bool(first.keyframe or second.keyframe),
     )

@@ -89,6 +89,8 @@ class RowErrors:
         view, interval_s, tilt, height = predicted.view, predicted.interval_s, predicted.tilt, predicted.height
         R_still_camera = view.R_still_camera
         velocity = R_still_camera @ solution.velocity_m_s
+        R_still_level = R_still_camera @ (tilt.R_level_body @ self._R_body_camera).T
+        still_image = R_still_level @ image @ R_still_level.T
         expected = self._inertia.expected(view.middle_s, interval_s)
         if expected is None:
             self._inertia.begin(
@@ -97,17 +99,17 @@ class RowErrors:
                 velocity,
                 tilt_sigma_rad=tilt.sigma_rad,
                 height_sigma_m=height.sigma_m,
+                image_m2_s2=still_image.diagonal(),
             )
             return
         units = self._units(view, pair, solution.at(expected @ R_still_camera), height)
-        R_still_level = R_still_camera @ (tilt.R_level_body @ self._R_body_camera).T
         self._inertia.learn(
             RowSeen(
                 time_s=view.middle_s,
                 interval_s=interval_s,
                 velocity_m_s=velocity,
                 expected_m_s=expected,
-                covariance=R_still_level @ image @ R_still_level.T,
+                covariance=still_image,
                 units=units.turned(R_still_camera),
                 R_still_body=R_still_camera @ self._R_body_camera.T,
                 R_still_camera=R_still_camera,

@@ -20,7 +20,7 @@ from flow.faults.standstill import StandStill
 from flow.faults.stuck import StuckRange
 from flow.faults.turn_check import TurnCheck
 from flow.force_sum import ForceSum
-from flow.height import HeightFilter
+from flow.height import Height, HeightFilter
 from flow.module import Module
 from flow.motion.inertial_tilt import tilt_source
 from flow.motion.motion_filter import MotionFilter
@@ -31,6 +31,7 @@ from flow.pair.search import Search
 from flow.registration.blocks import BlockMatcher
 from flow.rotation import RotationLog, portions
 from flow.series import AttitudeSamples, GyroSamples, RangeSamples
+from flow.stages.baselines import Baselines
 from flow.stages.row_errors import RowErrors
 from flow.stages.values import Frame
 from flow.tilt import AttitudeSource
@@ -77,12 +78,17 @@ class State:
         # Errors.
         self.relief, self.neighbours, self.scatter = ReliefWatch(), NeighbourScatter(), CommonScatter()
         self.errors = RowErrors(module, self.lens, self.rotations, self.force, known.doubts)
+        near = None if motion is not None else Search(fine, fine, self.focal_px)
+        self.baselines = Baselines(near)
+        # Those that take matches for what a codec leaves of them.
+        self.searches = [each for each in (plain, near) if each is not None]
         # Position.
         keeps = positions and motion is None
         self.positions = PositionKeeper(module, self.lens, blocks, tracks) if keeps else None
         # Frames.
         self.previous: Frame | None = None
         self.latest_s = -np.inf
+        self.height_before: Height | None = None  # of the row before
 
     def add_gyro(self, samples: GyroSamples) -> None:
         """Take gyro and accelerometer samples in time order."""

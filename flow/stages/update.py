@@ -16,6 +16,7 @@ from flow.effects import Effects
 from flow.error_sources import SOURCES, ErrorSource, Lasts
 from flow.faults.turn_check import TurnCheck
 from flow.motion.row import velocity_row
+from flow.pair.scatter import ScatterRow
 from flow.pair.search import HELD_SHARE, Found
 from flow.per_source import PerSource
 from flow.result import Outcome
@@ -31,6 +32,9 @@ LASTING_SHARE = 0.35
 _NEW_EACH_ROW = tuple(s for s in SOURCES if s.lasts in (Lasts.PAIR, Lasts.FRAME) and s is not ErrorSource.IMAGE)
 
 _SLOW_M_S, _MOST_RELIEF = 0.1, 0.5  # slower than that a difference of speed tells no height; and what it may be, of it
+_RESTART_SIGMAS = (
+    4.0  # rate: 1 in 16,000, a height that changes by more from row to row is not that of before carried on
+)
 
 
 class _Climb(Enum):
@@ -52,6 +56,7 @@ class _Climb(Enum):
 
 _CLIMB = PerSource(
     image=_Climb.IMAGE,
+    image_drift=_Climb.NEW,
     height=_Climb.SCALE,
     range=_Climb.SCALE,
     air=_Climb.SCALE,
@@ -75,12 +80,8 @@ def update(state: State, second: Frame, predicted: Predicted, found: Found, row:
     """Learn from a row; give where the body is at its end, where positions are kept and the row is vouched for."""
     _learn_errors(state, predicted, found, row)
     _learn_height(state, predicted, row)
-    state.motion.update(
-        velocity_row(
-            predicted.view, row.velocity_m_s, row.R_level_camera, state.R_body_camera, predicted.tilt,
-            row.image_m2_s2, row.effects,
-        )
-    )  # fmt: skip
+    turns = row.R_level_camera, state.R_body_camera
+    state.motion.update(velocity_row(predicted.view, row.velocity_m_s, *turns, predicted.tilt, row.effects))
     return _place(state, second, predicted, row) if row.vouched else None
 
 
@@ -94,16 +95,41 @@ def update_camera(state: State, predicted: Predicted, outcome: Outcome) -> None:
 
 def _learn_errors(state: State, predicted: Predicted, found: Found, row: Weighed) -> None:
     solution = found.solution
+    for search in state.searches:
+        search.coded = state.neighbours.coded
+    _learn_scatter(state, predicted, found, row)
     if row.relief is not None:
-        state.scatter.interrupt()
         found.noise.note_unusual(solution.scale)
         return
-    noise = np.square(np.hstack([row.effects[source] for source in _NEW_EACH_ROW])).sum(axis=1)
-    held = found.matches.held > HELD_SHARE
-    state.scatter.add(row.level_m_s, row.matches_m2_s2, noise, row.m_s_per_px, held=held)
     found.noise.learn(found.matches, solution.used, solution.miss * state.focal_px, solution.scale)
     if row.vouched:
         state.errors.learn(predicted, found.pair, solution, row.image_m2_s2)
+
+
+def _learn_scatter(state: State, predicted: Predicted, found: Found, row: Weighed) -> None:
+    """Let the scatter hear every row, whatever the checks say of it: else they would choose the rows they are judged by."""
+    view, height = predicted.view, predicted.height
+    before, state.height_before = state.height_before, height
+    if before is not None:
+        # A range sensor that hung, or a floor that has stepped, is no error of the image.
+        least_m = _RESTART_SIGMAS * min(before.sigma_m, height.sigma_m)
+        if abs(height.height_m - before.height_m) > least_m + abs(height.down_m_s) * predicted.interval_s:
+            state.scatter.interrupt(scaled=True)
+    known = np.square(np.hstack([row.effects[source] for source in _NEW_EACH_ROW])).sum(axis=1)
+    state.scatter.add(
+        ScatterRow(
+            time_s=view.middle_s,
+            velocity_m_s=view.R_still_camera @ row.velocity_m_s,
+            R_level_still=row.R_level_camera @ view.R_still_camera.T,
+            matches_m2_s2=row.matches_m2_s2,
+            known_m2_s2=known,
+            m_s_per_px=row.m_s_per_px,
+            force_m_s=state.force.mean(view.middle_s, predicted.interval_s),
+            force_m_s_rts=state.force.noise_m_s_rts,
+            held=found.matches.held > HELD_SHARE,
+            keyframe=predicted.keyframe,
+        )
+    )
 
 
 def _learn_height(state: State, predicted: Predicted, row: Weighed) -> None:

@@ -56,9 +56,7 @@ class ForceSum:
         holes = np.flatnonzero(steps > max(_HOLE_S, self._rotations.longest_hole_s))
         if len(holes):
             self._broken_s = float(whole_s[holes[-1] + 1])
-        if len(steps) > 1:
-            scatter = 0.5 * np.square(np.diff(whole, axis=0)).mean() * float(np.median(steps))
-            self._variance += (scatter - self._variance) * min(1.0, len(steps) / _NOISE_SAMPLES)
+        self._learn_noise(np.square(np.diff(whole, axis=0)).mean(axis=1), steps)
         gained = np.cumsum(0.5 * (whole[1:] + whole[:-1]) * steps[:, None], axis=0)
         if not len(self._time_s):
             self._time_s, self._sum = time[:1], np.zeros((1, 3))
@@ -67,6 +65,13 @@ class ForceSum:
         self._sum = np.concatenate([self._sum[kept], self._sum[-1] + gained])
         self._time_s = np.concatenate([self._time_s[kept], whole_s[1:]])
         self._last = whole[-1:]
+
+    def _learn_noise(self, squares: Array, steps: Array) -> None:
+        """Learn from the squares (N,) of changes from sample to sample, however many come at once."""
+        good = (steps > 0) & (steps <= max(_HOLE_S, self._rotations.longest_hole_s))
+        walks = 0.5 * squares[good] * steps[good]
+        kept = np.exp(-np.arange(len(walks), -1, -1) / _NOISE_SAMPLES)
+        self._variance = self._variance * kept[0] + float(walks @ kept[1:]) * (1 - np.exp(-1 / _NOISE_SAMPLES))
 
     def steady(self) -> Array:
         """Mean force (3,) of the last second or less, m/s^2."""

@@ -26,6 +26,7 @@ from flow.fusion.fusedlog import STATUS
 from flow.fusion.inputs import DRIFT_LASTS_S
 from flow.measure import measure
 from flow.recording import Recording
+from flow.result import PairRow
 from flow.row import LevelVelocity, NoVelocity, SpeedRow
 from flow.series import Truth, read_truth
 from tests.effects import NOTHING, effects_of
@@ -42,6 +43,7 @@ class Log:
     def __init__(self, recording: Recording, truth: Truth) -> None:
         self.truth = truth
         self.rows: list[SpeedRow] = []
+        self.pairs: list[PairRow | None] = []
         self.sights: list[Sight] = []
         with tempfile.TemporaryDirectory() as folder:
             path = Path(folder) / "fused.csv"
@@ -49,6 +51,7 @@ class Log:
                 for result in measure(recording):
                     log.add(result)
                     self.rows.append(result.row)
+                    self.pairs.append(result.pair)
                     if result.position is not None and result.position.sight is not None:
                         self.sights.append(result.position.sight)
                 self.facts = log.finish()
@@ -74,11 +77,12 @@ class Log:
         return self.matrix("forward_sigma_m_s", "right_sigma_m_s", "down_sigma_m_s")
 
     def raw_rms(self, begin_s: float, end_s: float) -> Array:
-        """RMS error (3,) of the raw rows between two times."""
+        """RMS error (3,) of what two images alone show between two times."""
         known = Reference(self.truth)
         errors = [
-            row.velocity.vector_m_s - known.mean_velocity_m_s(np.array([row.time_s]), np.array([row.interval_s]))[0]
-            for row in self.rows
+            (row.velocity.vector_m_s if pair is None else pair.velocity_m_s)
+            - known.mean_velocity_m_s(np.array([row.time_s]), np.array([row.interval_s]))[0]
+            for row, pair in zip(self.rows, self.pairs, strict=True)
             if isinstance(row.velocity, LevelVelocity) and begin_s < row.time_s < end_s
         ]
         return np.asarray(np.sqrt(np.mean(np.square(errors), axis=0)))

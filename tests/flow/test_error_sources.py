@@ -80,3 +80,17 @@ def test_nobody_spells_a_source_as_text() -> None:
                 assert name not in ("effects", "units", "effects_m_s", "shared", "sigmas", "doubts"), (
                     f"{path}: {key.value}"
                 )
+
+
+@pytest.mark.parametrize("source", SOURCES)
+def test_how_it_adds_up_along_a_path_follows_from_what_it_acts_on(source: ErrorSource) -> None:
+    # A share of the height or of the focal length is a share of the velocity; what a clock, an acceleration or a false
+    # interval does alternates with the rocking, as what is new in each pair or frame does by chance; the rest is fixed to the
+    # body's axes.
+    if source.acts_on in (Sensitivity.HEIGHT, Sensitivity.FOCAL_LENGTH):
+        expected = Follows.VELOCITY
+    elif source.acts_on in (Sensitivity.CLOCK, Sensitivity.ACCELERATION, Sensitivity.INTERVAL):
+        expected = Follows.CHANCE
+    else:
+        expected = Follows.CHANCE if source.lasts in (Lasts.PAIR, Lasts.FRAME) else Follows.BODY
+    assert source.follows is expected

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
 
 from flow.anchoring.turn import Turn
-from flow.anchoring.view import Shot, small_turn
+from flow.anchoring.view import Shot, across, small_turn
 from flow.tracks import Picture
 
 Array: TypeAlias = NDArray[np.float64]
@@ -29,12 +29,20 @@ class Anchor:
     tilt_sigma_rad: float  # of the plane
     R_start_camera: Array
     origin_m: Array  # (3,), body in the start's frame
-    origin_m2: Array  # (3, 3), without what scales the whole path
+    origin_m2: Array  # (3, 3), without what scales the whole path and what the slope adds up to
+    origin_by_slope_m: Array  # (3, 2), columns of one-sigma errors, see flow.anchoring.registrar.Way
     sharpness: float
     since_s: float
     turn: Turn
     heard: int = 1
+    nearer_by_slope: Array = field(default_factory=lambda: np.zeros(2))  # share of the distance a radian of slope
     compared: bool = False  # has been registered against
+
+    @property
+    def sloping(self) -> Array:
+        """Normal of the plane (3,), camera axes, as images and tilt together tell it."""
+        normal = self.plane + across(self.plane) @ self.turn.true_rad[3:]
+        return np.asarray(normal / np.linalg.norm(normal))
 
     def place(self, moved: Array) -> Array:
         """Position (3,) in the start's frame of a body that has moved by D."""

@@ -72,6 +72,6 @@ def row_errors(effects: Effects) -> tuple[Array, Array]:
 
 
 def root(covariance: Array) -> Array:
-    """Symmetric root (3, 3) of a covariance (3, 3)."""
+    """Symmetric root (n, n) of a covariance (n, n)."""
     values, vectors = np.linalg.eigh(covariance)
     return np.asarray(vectors * np.sqrt(np.maximum(values, 0.0)) @ vectors.T)

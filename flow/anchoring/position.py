@@ -23,7 +23,7 @@ from flow.anchoring.path_errors import root
 from flow.anchoring.registrar import Registrar, Way
 from flow.anchoring.sight import Sight
 from flow.anchoring.turn import Turn
-from flow.anchoring.view import AnchorView, small_turn
+from flow.anchoring.view import AnchorView, across, small_turn
 from flow.camera import Lens
 from flow.effects import covariance_of
 from flow.error_sources import ErrorSource
@@ -112,9 +112,11 @@ class PositionKeeper:
         R_start_level = np.array([[cos, sin, 0.0], [-sin, cos, 0.0], [0.0, 0.0, 1.0]])
         first = now.covariance_m2_s2 * now.interval_s**2
         origin = R_start_level @ now.velocity_m_s * now.interval_s
-        self._drop(now, R_start_level @ now.R_level_still @ now.shot.middle, origin, first)
+        self._drop(now, R_start_level @ now.R_level_still @ now.shot.middle, origin, first, np.zeros((3, 2)))
 
-    def _drop(self, now: Moment, R_start_camera: Array, origin: Array, origin_m2: Array) -> None:
+    def _drop(
+        self, now: Moment, R_start_camera: Array, origin: Array, origin_m2: Array, origin_by_slope_m: Array
+    ) -> None:
         """Make the picture of the moment an anchor, and the active one."""
         R_still_camera = now.shot.middle
         down = R_still_camera.T @ now.down_still
@@ -134,6 +136,7 @@ class PositionKeeper:
                 R_start_camera=_levelled(R_start_camera, down),
                 origin_m=origin,
                 origin_m2=origin_m2 + jitter**2 * np.eye(3),
+                origin_by_slope_m=origin_by_slope_m,
                 sharpness=self._sharpness(now.picture),
                 since_s=now.shot.time_s,
                 turn=Turn(self._module.gyro, now.shot.time_s, now.tilt_sigma_rad, before),
@@ -161,6 +164,7 @@ class PositionKeeper:
             moved=self._way.moved + moved / anchor.distance_m,
             covariance=self._way.covariance + added / anchor.distance_m**2,
             carried=carried,
+            by_slope=self._way.by_slope,
         )
 
     def _register(self, now: Moment) -> bool:
@@ -176,13 +180,15 @@ class PositionKeeper:
 
     def _average(self, anchor: Anchor, now: Moment) -> None:
         """Let every picture of an anchor speak for the plane that they all see: distance and which way is down."""
-        share = 1 - float(self._way.moved @ anchor.down)  # of the anchor's distance
+        moved = self._way.moved
+        share = 1 - float(moved @ anchor.sloping)  # of the anchor's distance
         distance = now.distance_m / share
         if abs(distance - anchor.distance_m) > 4 * np.hypot(now.distance_sigma_m, 0.01 * anchor.distance_m):
             return  # the range sensor meets other ground than the picture's
         anchor.heard += 1
         part = 1 / anchor.heard
         anchor.distance_m += part * (distance - anchor.distance_m)
+        anchor.nearer_by_slope = anchor.nearer_by_slope + part * (moved @ across(anchor.plane) - anchor.nearer_by_slope)
         independent = 1 + (now.shot.time_s - anchor.since_s) / _HEIGHT_LASTS_S
         anchor.distance_sigma_m = max(
             now.distance_sigma_m / np.sqrt(independent), self._scale_sigma(now) * anchor.distance_m
@@ -208,7 +214,7 @@ class PositionKeeper:
         R_start_camera = anchor.R_start_camera @ missed @ anchor.shot.middle.T @ now.shot.middle
         if poor and not lost and self._take_up(now, place):
             return
-        self._drop(now, R_start_camera, place, covariance)
+        self._drop(now, R_start_camera, place, covariance, self._by_slope_m())
 
     def _take_up(self, now: Moment, place: Array) -> bool:
         """Return to an earlier anchor that is well in view again."""
@@ -245,8 +251,16 @@ class PositionKeeper:
         turned = float(np.arccos(np.clip(0.5 * (np.trace(view.R_anchor_now) - 1), -1.0, 1.0)))
         return overlap, turned, abs(float(self._way.moved @ anchor.down))
 
+    def _by_slope_m(self) -> Array:
+        """Columns (3, 2) of one-sigma errors by the slope, in the start's frame: all anchors' planes have it, so it adds up."""
+        anchor, way = self._anchors[-1], self._way
+        by_distance = np.outer(way.moved, anchor.nearer_by_slope @ anchor.turn.by_slope_rad[3:])
+        return np.asarray(
+            anchor.origin_by_slope_m + anchor.R_start_camera @ (way.by_slope + by_distance) * anchor.distance_m
+        )
+
     def _own_covariance(self, now: Moment) -> Array:
-        """Covariance (3, 3) in the start's frame, without what scales or turns the whole path."""
+        """Covariance (3, 3) in the start's frame, without what scales, turns or bends the whole path."""
         anchor = self._anchors[-1]
         by_way = self._way.covariance + covariance_of(self._way.carried)
         by_picture = anchor.R_start_camera @ by_way @ anchor.R_start_camera.T * anchor.distance_m**2
@@ -259,9 +273,9 @@ class PositionKeeper:
         anchor = self._anchors[-1]
         place = anchor.place(self._way.moved)
         heading_rad2 = anchor.turn.heading_rad2(anchor.down) + self._mounting_rad2(anchor.down)
-        across = np.array([-place[1], place[0], 0.0])
-        whole = self._scale_sigma(now) ** 2 * np.outer(place, place) + heading_rad2 * np.outer(across, across)
-        return np.asarray(self._own_covariance(now) + whole)
+        sideways = np.array([-place[1], place[0], 0.0])
+        whole = self._scale_sigma(now) ** 2 * np.outer(place, place) + heading_rad2 * np.outer(sideways, sideways)
+        return np.asarray(self._own_covariance(now) + covariance_of(self._by_slope_m()) + whole)
 
     def _scale_sigma(self, now: Moment) -> float:
         """Relative error of every distance over ground."""

@@ -13,6 +13,7 @@ from flow.anchoring.fit import Fit, fit
 from flow.anchoring.sight import LAG_S, Sight
 from flow.anchoring.view import AnchorView, across, small_turn
 from flow.camera import Lens
+from flow.effects import covariance_of
 from flow.module import Module
 from flow.numerics.middle import upper_median
 from flow.pair.match_noise import PATCHES, MatchNoise, speak_of_one_motion
@@ -40,12 +41,15 @@ _OWN_SHARE = (
 class Way:
     """How far the body has moved (3,) since the anchor, in units of its distance, and the covariance (3, 3).
 
-    ``carried`` (3, 3) are columns of one-sigma errors that have added up since the last registration, beside the covariance.
+    Beside the covariance, ``carried`` (3, 3) are columns of one-sigma errors that have added up since the last registration, and
+    ``by_slope`` (3, 2) those of the ground's slope against the tilt: a tilt that is off by the same leans every anchor's plane
+    alike, and adds up from anchor to anchor.
     """
 
     moved: Array
     covariance: Array
     carried: Array = field(default_factory=lambda: np.zeros((3, 3)))
+    by_slope: Array = field(default_factory=lambda: np.zeros((3, 2)))
 
 
 class Registrar:
@@ -127,8 +131,9 @@ class Registrar:
         turn.absorb(believed @ information, believed @ (pull + information @ wrong))
         # What the anchor's picture or a codec make look turned is no turn: the way belongs to what has turned.
         change, own, per_wrong = found.way_given(turn.true_rad - wrong)
-        spread = own / (1 - _OWN_SHARE) + per_wrong @ turn.true_rad2 @ per_wrong.T
-        return Way(moved=moved + change, covariance=spread), sight
+        by_slope = per_wrong @ turn.by_slope_rad
+        spread = own / (1 - _OWN_SHARE) + per_wrong @ turn.true_rad2 @ per_wrong.T - covariance_of(by_slope)
+        return Way(moved=moved + change, covariance=spread, by_slope=by_slope), sight
 
     def _match(
         self, anchor: Anchor, now: Moment, view: AnchorView, moved: Array, prior: Array, mean: Array, *, coarse: bool

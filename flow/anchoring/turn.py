@@ -15,6 +15,7 @@ from typing import TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
+from flow.anchoring.path_errors import root
 from flow.module import Gyro
 
 Array: TypeAlias = NDArray[np.float64]
@@ -72,6 +73,12 @@ class Turn:
     def true_rad2(self) -> Array:
         """Covariance (5, 5) of :attr:`true_rad`."""
         return np.asarray(_TRUE @ self._covariance @ _TRUE.T)
+
+    @property
+    def by_slope_rad(self) -> Array:
+        """Columns (5, 2) of :attr:`true_rad` by one sigma of the slope: turn and slope are not independent of each other."""
+        slope_rad2 = self._covariance[_SLOPE, _SLOPE]
+        return np.asarray(_TRUE @ self._covariance[:, _SLOPE] @ np.linalg.inv(slope_rad2) @ root(slope_rad2))
 
     @property
     def seen_rad(self) -> Array:

@@ -24,6 +24,7 @@ from flow.height import HeightFilter
 from flow.module import Module
 from flow.motion.inertial_tilt import tilt_source
 from flow.motion.motion_filter import MotionFilter
+from flow.pair.expected import ExpectedVelocity
 from flow.pair.neighbours import NeighbourScatter
 from flow.pair.relief import ReliefWatch
 from flow.pair.scatter import CommonScatter
@@ -77,7 +78,8 @@ class State:
         # Errors.
         self.relief, self.neighbours, self.scatter = ReliefWatch(), NeighbourScatter(), CommonScatter()
         self.errors = RowErrors(module, self.lens, self.rotations, self.force, known.doubts)
-        # Position.
+        # Where searches start, and position.
+        self.expected = ExpectedVelocity()
         keeps = positions and motion is None
         self.positions = PositionKeeper(module, self.lens, blocks, tracks) if keeps else None
         # Frames.

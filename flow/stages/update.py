@@ -38,6 +38,7 @@ def update(state: State, second: Frame, predicted: Predicted, found: Found, row:
             row.image_m2_s2, row.effects,
         )
     )  # fmt: skip
+    state.expected.add(predicted.view.middle_s, predicted.view.R_still_camera @ row.velocity_m_s)
     return _place(state, second, predicted, row) if row.vouched else None
 
 

@@ -30,11 +30,11 @@ class Anchor:
     R_start_camera: Array
     origin_m: Array  # (3,), body in the start's frame
     origin_m2: Array  # (3, 3), without what scales the whole path and what the slope adds up to
-    origin_by_slope_m: Array  # (3, 2), columns of one-sigma errors, see flow.anchoring.registrar.Way
     sharpness: float
     since_s: float
     turn: Turn
     heard: int = 1
+    origin_by_slope_m: Array = field(default_factory=lambda: np.zeros((3, 2)))  # one-sigma columns, as in Way
     nearer_by_slope: Array = field(default_factory=lambda: np.zeros(2))  # share of the distance a radian of slope
     compared: bool = False  # has been registered against
 

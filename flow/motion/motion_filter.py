@@ -120,6 +120,9 @@ class MotionFilter:
         if sums is not None:
             vector = vector + (sums[1] - sums[0]) / span_s
             variance += self._force.noise_m_s_rts**2 / span_s
+            # Force less a gravity that is hardly known tells no more than that no craft speeds up much for long.
+            share = noise.unmeasured_acceleration_m_s2**2 / (noise.unmeasured_acceleration_m_s2**2 + variance)
+            vector, variance = share * vector, share * variance
         elif self._felt:
             variance += noise.unmeasured_acceleration_m_s2**2
         return Acceleration(vector_m_s2=vector, sigma_m_s2=float(np.sqrt(variance)))

@@ -31,7 +31,9 @@ def predict(state: State, first: Frame, second: Frame) -> Predicted | Refused:
     if down[2] < _LEAST_DOWN or camera_m < _LEAST_CAMERA_M:
         return Refused(reason="too_tilted", height=height)
     times = first.time_s, second.time_s
-    velocity, acceleration = state.motion.velocity(), state.motion.acceleration(*times)
+    # A search starts from what the images have shown of late, shadows and dirt among it, not from how the body moves.
+    expected = state.expected.at(middle_s)
+    velocity, acceleration = None if expected is None else expected[0], state.motion.acceleration(*times)
     plane = Plane(down=down, distance_m=camera_m)
     view = PairView(state.lens, state.module, state.rotations, *times, plane, acceleration.vector_m_s2)
     return Predicted(

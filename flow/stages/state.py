@@ -24,6 +24,7 @@ from flow.height import Height, HeightFilter
 from flow.module import Module
 from flow.motion.inertial_tilt import tilt_source
 from flow.motion.motion_filter import MotionFilter
+from flow.pair.expected import ExpectedVelocity
 from flow.pair.neighbours import NeighbourScatter
 from flow.pair.relief import ReliefWatch
 from flow.pair.scatter import CommonScatter
@@ -82,7 +83,8 @@ class State:
         self.baselines = Baselines(near)
         # Those that take matches for what a codec leaves of them.
         self.searches = [each for each in (plain, near) if each is not None]
-        # Position.
+        # Where searches start, and position.
+        self.expected = ExpectedVelocity()
         keeps = positions and motion is None
         self.positions = PositionKeeper(module, self.lens, blocks, tracks) if keeps else None
         # Frames.

@@ -82,6 +82,7 @@ def update(state: State, second: Frame, predicted: Predicted, found: Found, row:
     _learn_height(state, predicted, row)
     turns = row.R_level_camera, state.R_body_camera
     state.motion.update(velocity_row(predicted.view, row.velocity_m_s, *turns, predicted.tilt, row.effects))
+    state.expected.add(predicted.view.middle_s, predicted.view.R_still_camera @ row.velocity_m_s)
     return _place(state, second, predicted, row) if row.vouched else None
 
 

@@ -232,8 +232,7 @@ FAULTS: dict[str, Fault] = {
     "dusk": Fault(spoil=drawn(dusk, 0, 9), least=0.9),
     "bright spot": Fault(spoil=drawn(bright_spot), least=0.97, clean_from_s=END_S),
     "own shadow": Fault(spoil=drawn(own_shadow), least=0.95, clean_from_s=END_S),
-    # Which rows it costs is chance: depths from 0.46 to 0.54 leave 0.51 to 0.85 of them (five times out of seven above 0.6).
-    "leaf shadows": Fault(spoil=drawn(leaf_shadows(0.5), 0, 9), least=0.5),
+    "leaf shadows": Fault(spoil=drawn(leaf_shadows(0.5), 0, 9), least=0.6),
     "lamp flickers": Fault(source=lit, spoil=drawn(lamp(0.3, 0.014), 0, 9), least=1.0),
     "legs": Fault(spoil=drawn(legs), least=0.9, clean_from_s=END_S),
     "grass in wind": Fault(spoil=drawn(wind(1.0), 0, 9), least=0.8),

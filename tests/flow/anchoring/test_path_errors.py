@@ -14,6 +14,7 @@ from flow.anchoring import PositionKeeper
 from flow.anchoring.anchor import Anchor
 from flow.anchoring.registrar import Way
 from flow.anchoring.turn import Turn
+from flow.anchoring.view import across
 from flow.camera import Lens
 from flow.error_sources import ErrorSource
 from flow.stated_sigmas import stated_sigma
@@ -66,6 +67,39 @@ def test_what_is_carried_adds_up_row_by_row_and_ends_with_a_registration() -> No
     assert grown[1, 1] == pytest.approx(0.0, abs=1e-15)
     found._way = Way(moved=found._way.moved, covariance=found._way.covariance)  # as a registration leaves it
     assert (covariance(found) - plain)[0, 0] == pytest.approx(0.0, abs=1e-15)
+
+
+def averaged(slope_rad: np.ndarray, distance_m: float) -> PositionKeeper:
+    """Hear one more distance for an anchor whose plane slopes so, by the images."""
+    found = keeper()
+    anchor = found._anchors[-1]
+    anchor.turn._state[9:11] = slope_rad
+    found._average(anchor, replace(moment(0.1, 0.0), distance_m=distance_m, distance_sigma_m=0.01))
+    return found
+
+
+def test_a_distance_heard_farther_on_is_that_of_the_sloping_plane_at_the_anchor() -> None:
+    # Closed form: over a plane of unit normal n the camera that has moved by D distances is 1 - n.D of the distance away.
+    slope = np.array([0.02, -0.03])
+    normal = DOWN + across(DOWN) @ slope
+    normal /= np.linalg.norm(normal)
+    found = averaged(slope, HEIGHT_M * (1 - MOVED @ normal))
+    assert found._anchors[-1].distance_m == pytest.approx(HEIGHT_M, rel=1e-12)
+
+
+@pytest.mark.parametrize("axis", [0, 1])
+def test_what_a_wrong_tilt_does_to_the_distance_is_in_the_place_and_goes_on(axis: int) -> None:
+    # Numerical derivative of the place by the slope; one sigma of it is a milliradian. Second order leaves a thousandth of it.
+    step = 1e-3 * np.eye(2)[axis]
+    level, sloping = (averaged(slope, HEIGHT_M)._anchors[-1].place(MOVED) for slope in (np.zeros(2), step))
+    found = averaged(np.zeros(2), HEIGHT_M)
+    np.testing.assert_allclose(
+        found._by_slope_m()[:, axis], sloping - level, atol=2e-3 * np.linalg.norm(sloping - level)
+    )
+    found._drop(moment(0.2, 0.0), np.eye(3), np.zeros(3), np.zeros((3, 3)), found._by_slope_m())
+    np.testing.assert_allclose(
+        found._by_slope_m()[:, axis], sloping - level, atol=2e-3 * np.linalg.norm(sloping - level)
+    )
 
 
 @pytest.mark.parametrize("source", [ErrorSource.FOCAL_LENGTH, ErrorSource.RANGE, ErrorSource.MOUNTING])

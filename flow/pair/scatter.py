@@ -102,7 +102,8 @@ class CommonScatter:
         self._rows.append(row)
         self._held.append(row.held)
         self._third.add(self._rows)
-        self._second.add(self._rows)
+        if not len(self._windows):
+            self._second.add(self._rows)
         if row.force_m_s is None:
             self._windows.interrupt()
         else:

@@ -21,14 +21,15 @@ Array: TypeAlias = NDArray[np.float64]
 _THIRD = np.array([-1.0, 3.0, -3.0, 1.0])
 # Variance of a third difference over that of a row. Rows that are differences e(k) = p(k) - p(k-1) of independent image shifts:
 # 70 var(p) over 2 var(p). Of every second row those are independent: 20. The larger of both estimates counts.
-_GAIN, _SECOND_GAIN = 35.0, 20.0
+# A hand that shakes leaves third differences too, that grow with the cube of the spacing: those of every third row tell how much.
+_SPACINGS, _GAINS = (1, 2, 3), (35.0, 20.0, 20.0)
+_MOTION = (2 / 3) ** 6
 _WHITE_GAIN = 20.0  # of gyro noise, new in each row
 # The least gain of 80 coded recordings (images that hang together in groups of a codec's, at 100 to 150 a second): what
 # windows show beyond third differences over this is the accelerometer's own error.
 _LEAST_GAIN = 6.0
 _OUTLIER = 40.0  # a squared jerk counts up to so many medians (4.3 sigma of a Gaussian); beyond is an event, not noise
 _LEAST_SHARE = 0.6  # of the matches' own variance, should that prove too large
-_SPACING = 2
 _BELIEF_PX = 0.02  # common jitter before anything is known: an ordinary H.264 recording
 _BELIEF_ROWS, _BELIEF_FADES = 4.0, 15  # it counts as so many rows, and is forgotten within so many
 
@@ -89,8 +90,10 @@ class CommonScatter:
     _EVERY = 8  # rows between two evaluations
 
     def __init__(self, *, memory: int = 180) -> None:
-        self._rows: deque[ScatterRow] = deque(maxlen=3 * _SPACING + 1)
-        self._third, self._second = _Differences(1, _GAIN, memory), _Differences(_SPACING, _SECOND_GAIN, memory)
+        self._rows: deque[ScatterRow] = deque(maxlen=3 * max(_SPACINGS) + 1)
+        self._third, self._second, self._wide = (
+            _Differences(spacing, gain, memory) for spacing, gain in zip(_SPACINGS, _GAINS, strict=True)
+        )
         self._held: deque[bool] = deque(maxlen=memory)
         self._windows = InertialWindows()
         self._heard = self._rows_since = 0
@@ -104,6 +107,7 @@ class CommonScatter:
         self._third.add(self._rows)
         if not len(self._windows):
             self._second.add(self._rows)
+            self._wide.add(self._rows)
         if row.force_m_s is None:
             self._windows.interrupt()
         else:
@@ -164,10 +168,11 @@ class CommonScatter:
         third, second = self._third, self._second
         jerked = third.common_px2(held=held)
         if len(second):
-            jerked = np.maximum(jerked, second.common_px2(held=held))
+            moved = _MOTION * self._wide.common_px2(held=held) if len(self._wide) else 0.0
+            jerked = np.maximum(jerked, second.common_px2(held=held) - moved)
         if not len(self._windows):
             return jerked, len(third), third.keyframe_px2()
-        found, less = self._windows.common_px2(), _GAIN / _LEAST_GAIN
+        found, less = self._windows.common_px2(), _GAINS[0] / _LEAST_GAIN
         if len(third):
             found = np.minimum(found, np.maximum(jerked, 0.0) * less + (less - 1) * third.explained_px2())
         return found, len(self._windows), self._windows.keyframe_px2()

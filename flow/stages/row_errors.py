@@ -120,8 +120,9 @@ class RowErrors:
         )
 
     def rate_change(self, view: PairView) -> Array:
-        """Body rate at the second frame less that at the first, camera axes."""
-        change = self._rotations.rate(view.second_s) - self._rotations.rate(view.first_s)
+        """Body rate over the rows of the second frame less that over those of the first, camera axes."""
+        readout_s = self._module.camera.readout_s
+        change = self._rotations.rate(view.second_s, readout_s) - self._rotations.rate(view.first_s, readout_s)
         return np.asarray(change @ self._R_body_camera)
 
     def _units(self, view: PairView, pair: PairGeometry, solution: Solution, height: Height) -> UnitEffects:

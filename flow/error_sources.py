@@ -222,7 +222,7 @@ class ErrorSource(StrEnum):
         Lasts.FLIGHT, Follows.BODY, "alignment.sigma.camera_position_m",
     )  # fmt: skip
     ACCELERATION = (
-        "acceleration", "acceleration", "an acceleration within the pair of frames that is not known well",
+        "acceleration", "acceleration", "an acceleration between the images that is not known well",
         "log an accelerometer in gyro.csv; a shorter readout or a higher frame rate",
         Unit.M_S2, 3, Sensitivity.ACCELERATION, SigmaFrom.ESTIMATE,
         Lasts.STRETCH, Follows.CHANCE, "",

@@ -240,10 +240,9 @@ class InertiaCheck:
         parts = np.r_[_A, _BIAS]
         variance = both @ self._covariance[np.ix_(parts, parts)] @ both.T
         self._calm_change_sigma = float(np.sqrt(variance.diagonal().max()))
-        foreseen = self._learnt < self._foreseen.rows
-        if not foreseen and (self._learnt < _EACH or row.time_s - self._weighed_s >= _WEIGH_S):
+        if self._learnt < _EACH or row.time_s - self._weighed_s >= _WEIGH_S:
             self._weighed_s = row.time_s
-            self._weigh()
+            self._weigh(judges=self._learnt >= self._foreseen.rows)
         self._learnt += 1
 
     @property
@@ -303,7 +302,8 @@ class InertiaCheck:
         self._covariance = 0.5 * (left + left.T)
         return True
 
-    def _weigh(self) -> None:
+    def _weigh(self, *, judges: bool) -> None:
+        """Tell how well the rows so far know the scale; ``judges``: which figures they speak against, too."""
         information = np.linalg.inv(self._covariance[_TH, _TH])
         learnt = information @ self._state[_TH]
         information -= self._remembered * np.diag(self._loose)
@@ -312,6 +312,8 @@ class InertiaCheck:
         information, learnt = information / less_sure, learnt / less_sure
         alone = np.linalg.inv(information + np.diag(np.where(OF_RANGE, 1.0, self._weights[0])))
         self.scale_sigma = float(np.sqrt(alone[OF_RANGE, OF_RANGE].item()))
+        if not judges:
+            return  # what is foreseen holds
         covariance = np.linalg.inv(information + np.eye(FIGURES) * self._weights[:, None, :])
         found = covariance @ learnt
         evidence = found @ learnt + np.linalg.slogdet(covariance)[1] + np.log(self._weights).sum(axis=1)

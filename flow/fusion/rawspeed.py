@@ -1,4 +1,4 @@
-"""What a control loop needs to know of the raw rows: noise density, delay, and how one row's error goes with the next's."""
+"""What a control loop needs to know of single pairs: noise density, delay, and how one pair's error goes with the next's."""
 
 from __future__ import annotations
 
@@ -18,9 +18,12 @@ _LEAST_ROWS = 30
 _KEPT = 2048  # intervals, for their median
 _AXES = ("forward", "right", "down")
 
+OF = "single pairs of frames, as fused.csv takes them; a row of speed.csv from a longer baseline has less noise than these"
+"""Which rows the figures are of, for whoever reads them."""
+
 
 class RawSpeed:
-    """Compares rows with the smoothed velocity over their interval, in constant memory.
+    """Compares rows, each by its own pair of frames, with the smoothed velocity over their interval, in constant memory.
 
     A row's miss against the smoother is not its error: the smoother follows the row. For a speed that wanders at random,
     seen in white noise, the spectrum of the misses is that of the noise less that of the smoother's own errors, a
@@ -72,18 +75,19 @@ class RawSpeed:
             self._rows.popleft()
 
     def as_dict(self) -> dict[str, Any]:
-        """Give the figures as plain values; None where there are too few rows.
+        """Give the figures as plain values; None where there are too few rows. ``of`` says in words of which rows they are.
 
         ``noise_density_m_s_rthz``: averaged over a time t, the noise has a sigma of density / sqrt(t).
         ``correlation_of_rows``: with the next row, the one after, and so on. ``delay_s``: from the middle of a row's
         interval to the moment at which its second picture is read out; computing comes on top.
         """
         if self._counts[-1] < _LEAST_ROWS:
-            return dict.fromkeys(("noise_density_m_s_rthz", "sigma_m_s", "correlation_of_rows", "delay_s"))
+            return {"of": OF, **dict.fromkeys(("noise_density_m_s_rthz", "sigma_m_s", "correlation_of_rows", "delay_s"))}
         interval = float(np.median(self._intervals))
         density, covariance = self._noise(interval)
         correlation = covariance[1:] / covariance[0]
         return {
+            "of": OF,
             "noise_density_m_s_rthz": _by_axis(density),
             "sigma_m_s": _by_axis(np.sqrt(covariance[0])),
             "correlation_of_rows": {axis: np.round(correlation[:, k], 2).tolist() for k, axis in enumerate(_AXES)},

@@ -220,7 +220,7 @@ def _circumstances(
         "module": opened.module.name,
         "unstated_sigmas": list(opened.module.unstated_sigmas),
         "accelerometer": _logs_acceleration(opened),
-        # How well the accelerometer confirmed range scale and focal length: null where no row could be held against one.
+        # How well the accelerometer confirmed range scale and focal length: null where no row could be compared with one.
         "speed_scale_sigma": round(scale_sigma, 4) if math.isfinite(scale_sigma) else None,
         "processing_s": round(took_s, 3),
         "times_real_time": round(duration_s / max(took_s, 1e-3), 2),

@@ -81,16 +81,16 @@ def untold_scale(facts: Mapping[str, Any]) -> str | None:
     if sigma is not None:
         why = f"too steady to tell it (± {100 * sigma:.0f} %)"
     else:
-        why = "no row could be held against the accelerometer" if facts.get("accelerometer") else "no accelerometer is logged"
+        why = "no row could be compared with the accelerometer" if facts.get("accelerometer") else "no accelerometer is logged"
     return f"{why}; focal length and range scale rest on the module file alone"
 
 
 def longer_baseline(facts: Mapping[str, Any]) -> str:
     """Say how many rows come from images farther apart than their own two frames, and why not all do."""
     if not facts["accelerometer"]:
-        return "every row comes from its own two frames; a longer baseline needs an accelerometer in gyro.csv"
-    share = f"{facts['rows_longer_baseline']} of {counted(facts['rows'], 'row')} come"
-    return f"{share} from a longer one and the accelerometer, where that halves the variance or better; the others from two frames"
+        return "every row from its own two frames; a longer one needs an accelerometer in gyro.csv"
+    share = f"{facts['rows_longer_baseline']} of {counted(facts['rows'], 'row')} from a longer one with the accelerometer"
+    return f"{share}, which is taken where it halves the variance; the others from their own two frames"
 
 
 def module_tables(module: Module) -> list[Listing]:

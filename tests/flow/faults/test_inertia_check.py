@@ -7,6 +7,7 @@ import pytest
 
 from flow import scene
 from flow.error_sources import ErrorSource
+from flow.faults.doubts import Doubts
 from flow.faults.inertia_check import InertiaCheck, RowSeen
 from flow.force_sum import ForceSum
 from flow.pair.shared_errors import UnitEffects
@@ -120,6 +121,16 @@ def test_a_flight_that_changes_its_speed_tells_the_scale_and_a_steady_one_does_n
     steady_flight.fly()
     assert lively_flight.check.scale_sigma < 0.04
     assert steady_flight.check.scale_sigma > 0.06
+
+
+def test_the_scale_is_told_while_what_the_rows_say_is_foreseen() -> None:
+    # A flight shorter than the first pass: its verdicts hold, here that nothing is wrong, but the scale is known as ever.
+    flown, judged = Flown(), Flown()
+    flown.check = InertiaCheck(MODULE, flown.force, Doubts(rows=1000))
+    assert flown.fly(BENT["scale"][0]) == {}
+    assert judged.fly(BENT["scale"][0])
+    assert flown.check.scale_sigma == pytest.approx(judged.check.scale_sigma, rel=1e-9)
+    assert flown.check.scale_sigma < 0.04
 
 
 def test_a_right_module_is_not_doubted() -> None:

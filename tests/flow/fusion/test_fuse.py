@@ -213,6 +213,7 @@ def test_what_the_summary_says() -> None:
     for axis, true in zip(("forward", "right"), raw, strict=False):
         assert facts["raw_speed"]["sigma_m_s"][axis] == pytest.approx(true, rel=0.15)
         assert -0.6 < facts["raw_speed"]["correlation_of_rows"][axis][0] < 0.3
+    assert facts["raw_speed"]["of"].startswith("single pairs of frames")
     # 60 frames a second and 14 ms of readout.
     assert facts["raw_speed"]["delay_s"] == pytest.approx(0.5 / 60 + 0.007, abs=1e-4)
 

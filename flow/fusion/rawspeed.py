@@ -82,7 +82,10 @@ class RawSpeed:
         interval to the moment at which its second picture is read out; computing comes on top.
         """
         if self._counts[-1] < _LEAST_ROWS:
-            return {"of": OF, **dict.fromkeys(("noise_density_m_s_rthz", "sigma_m_s", "correlation_of_rows", "delay_s"))}
+            return {
+                "of": OF,
+                **dict.fromkeys(("noise_density_m_s_rthz", "sigma_m_s", "correlation_of_rows", "delay_s")),
+            }
         interval = float(np.median(self._intervals))
         density, covariance = self._noise(interval)
         correlation = covariance[1:] / covariance[0]

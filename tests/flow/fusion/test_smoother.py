@@ -70,15 +70,17 @@ def account() -> Account:
     flown = fly(hover(1.6, 3, speed_m_s=0.8), 3, rate_hz=120.0, sights=True)
     found = Account(prior=np.zeros((N, N)))
     smoother = Smoother(lambda part: found.smoothed.append(part.states))
-    carry, blend, correct = Estimate.carry, Estimate.blend, Estimate.correct
+    propagate, blend, correct = Estimate.propagate, Estimate.blend, Estimate.correct
 
-    def note_carry(self: Estimate, time_s: Array, rate: Array, force: Array, *, ends_at_sample: bool = True) -> None:
+    def note_propagation(
+        self: Estimate, time_s: Array, rate: Array, force: Array, *, ends_at_sample: bool = True
+    ) -> None:
         other = self.copy()
         for k in range(len(time_s) - 1):
             samples = time_s[k : k + 2], rate[k : k + 2], force[k : k + 2]
             found.step(other, samples, at_sample=k < len(time_s) - 2 or ends_at_sample)
-            carry(other, *samples)
-        carry(self, time_s, rate, force, ends_at_sample=ends_at_sample)
+            propagate(other, *samples)
+        propagate(self, time_s, rate, force, ends_at_sample=ends_at_sample)
 
     def note_blend(self: Estimate, by_before: Array, more: Array) -> None:
         more = more + 1e-10 * np.eye(N)  # a clone is the state's own, which filterpy's smoother could not invert
@@ -99,7 +101,7 @@ def account() -> Account:
         return answer
 
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(Estimate, "carry", note_carry)
+        patch.setattr(Estimate, "propagate", note_propagation)
         patch.setattr(Estimate, "blend", note_blend)
         patch.setattr(Estimate, "correct", note_correct)
         # Constant figures come on top (test_considered): here they are exact.

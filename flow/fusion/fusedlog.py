@@ -10,8 +10,8 @@ from numpy.typing import NDArray
 
 from flow.columns import FUSED
 from flow.disk.files import RowWriter
+from flow.fusion.quantities import FusedStates
 from flow.fusion.smoother import Smoothed
-from flow.fusion.state import FusedStates
 from flow.statuses import FUSED_STATUSES
 
 Array: TypeAlias = NDArray[np.float64]

@@ -24,8 +24,8 @@ from flow.module import Module
 
 Array: TypeAlias = NDArray[np.float64]
 
-_GATE = 33.1  # chi-square with 6 degrees of freedom: once in 100,000
-_REMEMBERED = 12  # anchors that may be taken up again
+_GATE = 33.1  # rate: 1 in 100,000 sights, chi-square with 6 degrees of freedom
+_REMEMBERED = 12  # size: anchors, that may be taken up again
 # Errors of the state that a reading's error is one of, in its order: way (3), turn (3).
 _PLACES = np.r_[at.POSITION, at.ANCHOR_HEIGHT, at.ANCHOR_TILT, at.TURN]
 _SIGNS = np.array([1.0, 1.0, 1.0, -1.0, -1.0, 1.0])

@@ -14,24 +14,25 @@ from flow.fusion.anchors import AnchorReader
 from flow.fusion.considered import OF_ROWS
 from flow.fusion.estimate import Estimate
 from flow.fusion.inputs import ImageRow
-from flow.fusion.motion import GRAVITY_M_S2
 from flow.fusion.noise import InertialNoise
 from flow.fusion.pictures import PictureChain
 from flow.fusion.quantities import FusedStates, level_rotation
 from flow.fusion.ranging import RangeReader, Reading
-from flow.fusion.samples import SampleQueue
+from flow.fusion.samples import SAME_SAMPLE_S, SampleQueue
 from flow.fusion.smoother import Smoother
+from flow.inertial_sensors import GRAVITY_M_S2
 from flow.module import Module
+from flow.motion.row import SAME_FRAME_S
 from flow.series import GyroSamples, RangeSamples
 
 Array: TypeAlias = NDArray[np.float64]
 
-_SAME_S = 2e-6  # times that differ by less are the same picture
-_WAIT_S = 0.5  # inertial samples wait so long for a row of theirs
+_WAIT_S = 0.5  # size: s, a buffer: inertial samples wait so long for a row of theirs
 _WORTHLESS_M_S = 0.5  # a velocity less certain than this is none
-_FIRST_TILT_RAD, _FIRST_SPEED_M_S = 0.1, 0.3
-_KEPT = 4096  # innovations
-_BEFORE_S = 0.2  # samples so long before the first row help to level
+_FIRST_TILT_RAD = 0.1  # prior: rad one-sigma, an acceleration of 1 m/s^2 is taken for gravity
+_FIRST_SPEED_M_S = 0.3  # prior: m/s one-sigma, of the first row, before another has corrected it
+_KEPT = 4096  # size: innovations, a buffer
+_BEFORE_S = 0.2  # size: s, samples so long before the first row help to level
 
 
 class Filter:
@@ -112,7 +113,7 @@ class Filter:
             self._advance(row.end_s)
             return
         if not self._pictures.reaches(row.start_s):
-            if row.start_s < estimate.time_s - _SAME_S:  # too late to begin with its first picture
+            if row.start_s < estimate.time_s - SAME_FRAME_S:  # too late to begin with its first picture
                 self._pictures.interrupt()
                 self._advance(row.end_s)
                 return
@@ -127,7 +128,7 @@ class Filter:
 
     def push_sight(self, sight: Sight) -> None:
         """Take what a picture shows against an anchor; its time is the end of a row that was pushed, or later."""
-        if self._estimate is None or sight.time_s < self._estimate.time_s - _SAME_S:
+        if self._estimate is None or sight.time_s < self._estimate.time_s - SAME_FRAME_S:
             return
         self._advance(sight.time_s)
         if self._estimate is not None:
@@ -195,7 +196,7 @@ class Filter:
     def _idle(self, until_s: float) -> None:
         """Let samples and readings go that have no state: none begins there any more."""
         time_s = self._samples.time_s
-        passed = time_s[(time_s > self._told_s + 1e-9) & (time_s <= until_s + 1e-9)]
+        passed = time_s[(time_s > self._told_s + SAME_SAMPLE_S) & (time_s <= until_s + SAME_SAMPLE_S)]
         if len(passed) and self._smoother is not None:
             self._smoother.idle(passed)
         self._told_s = max(self._told_s, until_s)
@@ -204,7 +205,7 @@ class Filter:
 
     def _advance(self, until_s: float) -> None:
         """Carry the state on to a time, through the range readings that stand before it."""
-        while self._estimate is not None and until_s > self._estimate.time_s + 1e-9:
+        while self._estimate is not None and until_s > self._estimate.time_s + SAME_SAMPLE_S:
             estimate = self._estimate
             reading = self._ranging.next(until_s)
             end_s = until_s if reading is None else max(reading.time_s, estimate.time_s)
@@ -216,7 +217,7 @@ class Filter:
                 self._hear(estimate, reading)
 
     def _propagate(self, estimate: Estimate, end_s: float) -> None:
-        if end_s > estimate.time_s + 1e-9:
+        if end_s > estimate.time_s + SAME_SAMPLE_S:
             stretch = self._samples.between(estimate.time_s, end_s)
             estimate.propagate(*stretch, ends_at_sample=self._samples.holds(end_s))
             self._samples.forget(end_s)

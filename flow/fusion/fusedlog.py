@@ -21,6 +21,7 @@ STATUS = {status.word: status.meaning for status in FUSED_STATUSES}
 
 _BRIDGED_S = 0.1
 _WIDEST_M_S = 0.25
+# size: decimals, of each column: finer than its noise
 _FORMAT = ",".join(["%.6f"] + ["%.6f"] * 6 + ["%.6f"] * 4 + ["%.5f"] * 2 + ["%.7f"] * 6 + ["%.5f"] * 6) + ",%s\n"
 
 

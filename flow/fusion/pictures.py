@@ -21,18 +21,19 @@ from flow.fusion.estimate import Estimate
 from flow.fusion.inputs import ImageRow
 from flow.fusion.quantities import heading_rad, turned_about_down
 from flow.fusion.ranging import RangeReader
+from flow.motion.row import FRAME_SHARE, SAME_FRAME_S
 
 Array: TypeAlias = NDArray[np.float64]
 
-PICTURE_SHARE = 0.44
+PICTURE_SHARE = FRAME_SHARE
 """Share of a row's image variance that each of its two pictures has; the rest is new in every row."""
 
-_GATE = 25.9  # chi-square with 3 degrees of freedom: once in 100,000
-_SAME_S = 2e-6  # times that differ by less are the same picture
+_GATE = 25.9  # rate: 1 in 100,000 rows, chi-square with 3 degrees of freedom
 _LOST_S = 1.0  # rows that contradict for so long are right, and the state is not
-_REACH_MEMORY = 0.1  # of the newest row's reach in the running one
-_LEAST_HEIGHT_M = 0.02  # on the ground
-_LEARNING, _EXPECTED = 0.05, 1.1  # of the accelerometer's variance by a row; squared misses a little above 1 are chance
+_REACH_MEMORY = 0.1  # size: share, a running mean of ten rows
+_LEAST_HEIGHT_M = 0.02  # size: m, on the ground
+_LEARNING = 0.05  # size: 1/rows, of a running mean over twenty rows
+_EXPECTED = 1.1  # rate: 1 in 4, the mean square of twenty rows of three components strays by a tenth and more
 _LOUDEST = 1e4
 _ROWS = np.eye(at.ERRORS)[at.SEEN]
 
@@ -57,7 +58,7 @@ class PictureChain:
 
     def reaches(self, time_s: float) -> bool:
         """Whether the chain ends with the picture at this time."""
-        return self._end_s is not None and abs(self._end_s - time_s) <= _SAME_S
+        return self._end_s is not None and abs(self._end_s - time_s) <= SAME_FRAME_S
 
     def interrupt(self) -> None:
         """Hear that the next row has no picture in common with the last."""

@@ -25,7 +25,7 @@ from flow.fusion.quantities import FusedStates, corrected, fused_states, level_t
 
 Array: TypeAlias = NDArray[np.float64]
 
-_BLOCK, _BEYOND = 6000, 4000  # steps smoothed at a time, and those after them that are looked at
+_BLOCK, _BEYOND = 6000, 4000  # size: steps, buffers: smoothed at a time, and those after them that are looked at
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -13,19 +13,20 @@ from typing import TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
+from flow.inertial_sensors import ACCELEROMETER_BIAS_M_S2, ACCELEROMETER_M
+
 Array: TypeAlias = NDArray[np.float64]
 
+# prior: s, by then what the walk of a low-cost accelerometer (0.01 m/s in a second) leaves is that of a good pair
 LONGEST_S = 0.3
-"""Longest baseline: by then what the walk of a low-cost accelerometer (0.01 m/s in a second) leaves is that of a good pair."""
+"""Longest baseline."""
 
-MOST_PAIRS = 16
-WORTH = 0.5
+MOST_PAIRS = 16  # size: pairs, a buffer of images
+WORTH = 0.5  # size: share, cost only: a longer baseline is another registration
 """Variance of a row that a longer baseline must leave at most, of what a pair leaves (a sigma of 0.7): else it is not worth its
 time."""
 
 _SHARED = 0.75  # of the view, by both images
-_ACCELEROMETER_M = 0.007  # one-sigma of where the accelerometer sits from the body origin, each axis
-_ACCELEROMETER_M_S2 = 0.08  # of its bias, which turns with the body
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -48,11 +49,12 @@ class Increment:
         trapezium: the square of that, integrated, is T (1 - 1 / m)^2 / 3.
         """
         span_s, less = pairs * interval_s, 1 - 1 / pairs
-        steady = np.hypot(self.change_sigma_m_s2, _ACCELEROMETER_M_S2 * self.turned_rad)
+        # The bias turns with the body.
+        steady = np.hypot(self.change_sigma_m_s2, ACCELEROMETER_BIAS_M_S2 * self.turned_rad)
         return np.asarray(
             self.walk_m_s_rts**2 * span_s / 3 * less**2
             + (steady * 0.5 * span_s * less) ** 2
-            + (_ACCELEROMETER_M * rate_change_rad_s) ** 2
+            + (ACCELEROMETER_M * rate_change_rad_s) ** 2
         )
 
 

@@ -7,11 +7,13 @@ from typing import TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
+from flow.pair.geometry import LONGEST_INTERVAL_S
+
 Array: TypeAlias = NDArray[np.float64]
 
 _MEMORY_S = 1.0  # the bias turns with the body, and a gyro bias of 1 mrad/s turns gravity by 0.01 m/s^2 in that time
-_LEAST_S, _LEAST_ROWS = 0.3, 8.0
-_GAP_S = 0.25  # longest interval of a pair
+_LEAST_S = 0.3
+_LEAST_ROWS = 8.0  # size: rows, six degrees of freedom are left for the sigma of a line
 
 
 class SteadyChange:
@@ -47,7 +49,7 @@ class SteadyChange:
         """Take in u (3,) of a row at its middle."""
         since_s = time_s - self._time_s
         self._time_s = time_s
-        if since_s > _GAP_S:
+        if since_s > LONGEST_INTERVAL_S:
             self._rows, self._begun_s, self._mean_s, self._mean = 1.0, time_s, time_s, difference_m_s
             self._by_time, self._square, self._time_square = np.zeros(3), np.zeros(3), 0.0
             return

@@ -223,18 +223,18 @@ class InertiaCheck:
         since_s, self._time_s = row.time_s - self._time_s, row.time_s
         calm_s = _CALM_S / self._shaken  # what force adds to the noise of the picture must not build up
         # Until gravity is known, the mean of the last second is off by what that may be, and says nothing against the picture.
-        settled = row.time_s - self._begun_s >= _SETTLED_S and self._calm_change_sigma * calm_s < _JUMP_M_S
-        if settled:
+        if self._calm_change_sigma * calm_s < _JUMP_M_S:
             variance = row.covariance.diagonal() + np.square(row.height_sigma_m * row.units.height[:, 0])
             self.wandering.learn(since_s, row.velocity_m_s, row.expected_m_s, variance, self._shaken)
         self._predict(since_s, row)
         heard = self._correct(row, force)
-        if not heard or settled:
+        if not heard:
             self._calm = row.expected_m_s - force
-        if heard and settled:
-            self._calm += min(since_s / calm_s, 1.0) * (row.velocity_m_s - row.expected_m_s)
-        elif heard:
+        elif row.time_s - self._begun_s < _SETTLED_S:
             self._calm = self._state[_U]
+        else:
+            self._calm = row.expected_m_s - force
+            self._calm += min(since_s / calm_s, 1.0) * (row.velocity_m_s - row.expected_m_s)
         self._calm_change = self._state[_A] + row.R_still_body @ self._state[_BIAS]
         both = np.hstack([np.eye(3), row.R_still_body])  # gravity and bias together are known far better than either
         parts = np.r_[_A, _BIAS]

@@ -7,7 +7,6 @@ less surely the longer that is.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TypeAlias
 
 import numpy as np
@@ -24,36 +23,6 @@ WORTH = 0.5
 time."""
 
 _SHARED = 0.75  # of the view, by both images
-_ACCELEROMETER_M = 0.007  # one-sigma of where the accelerometer sits from the body origin, each axis
-_ACCELEROMETER_M_S2 = 0.08  # of its bias, which turns with the body
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Increment:
-    """What is known of the change of speed from the middle of a baseline to a row.
-
-    ``walk_m_s_rts`` is the random walk of the accelerometer's integral, ``change_sigma_m_s2`` the one-sigma of gravity and bias,
-    ``turned_rad`` by how much the body has turned since the middle of the time that these were learnt over, and
-    ``rate_change_rad_s`` (K,) that of the body's rate to the row from the middle of each baseline.
-    """
-
-    walk_m_s_rts: float
-    change_sigma_m_s2: float
-    turned_rad: float
-
-    def variance(self, interval_s: float, pairs: Array, rate_change_rad_s: Array) -> Array:
-        """Variance (K,) along an axis for baselines of so many pairs, m^2/s^2.
-
-        The mean of the integral over the row less that over the baseline weighs white noise of the samples by a
-        trapezium: the square of that, integrated, is T (1 - 1 / m)^2 / 3.
-        """
-        span_s, less = pairs * interval_s, 1 - 1 / pairs
-        steady = np.hypot(self.change_sigma_m_s2, _ACCELEROMETER_M_S2 * self.turned_rad)
-        return np.asarray(
-            self.walk_m_s_rts**2 * span_s / 3 * less**2
-            + (steady * 0.5 * span_s * less) ** 2
-            + (_ACCELEROMETER_M * rate_change_rad_s) ** 2
-        )
 
 
 def choose(

@@ -153,7 +153,7 @@ class ErrorSource(StrEnum):
         "image_drift", "image drift", "an error of coded images that lasts for some of them",
         "a higher bit rate, or another codec; coarse blocks pull the motion toward standing still",
         Unit.PX, 3, Sensitivity.VELOCITY, SigmaFrom.FLIGHT,
-        Lasts.STRETCH, Follows.CHANCE, "",
+        Lasts.STRETCH, Follows.BODY, "",
     )  # fmt: skip
     HEIGHT = (
         "height", "height", "the height",

@@ -7,14 +7,16 @@ from typing import TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
+from flow.inertial_sensors import HOLE_S
 from flow.rotation import RotationLog
 from flow.series import GyroSamples
 
 Array: TypeAlias = NDArray[np.float64]
 
 _KEPT_S = 1.0
-_HOLE_S, _LATE_S = 0.06, 0.02  # between samples, and after the last; longer is not bridged
-_NOISE_SAMPLES = 500  # that the noise is learnt from
+_LATE_S = 0.02  # after the last sample; longer is not bridged
+_SIMPSON = np.array([1.0, 4.0, 1.0]) / 6  # source: weights, Simpson's rule
+_NOISE_SAMPLES = 500  # size: samples, of the running mean that the noise is learnt from
 
 
 class ForceSum:
@@ -53,7 +55,7 @@ class ForceSum:
         force = (self._rotations.matrices(time) @ samples.accel_m_s2[good][:, :, None])[:, :, 0]
         whole_s, whole = np.concatenate([self._time_s[-1:], time]), np.concatenate([self._last, force])
         steps = np.diff(whole_s)
-        holes = np.flatnonzero(steps > max(_HOLE_S, self._rotations.longest_hole_s))
+        holes = np.flatnonzero(steps > max(HOLE_S, self._rotations.longest_hole_s))
         if len(holes):
             self._broken_s = float(whole_s[holes[-1] + 1])
         self._learn_noise(np.square(np.diff(whole, axis=0)).mean(axis=1), steps)
@@ -68,7 +70,7 @@ class ForceSum:
 
     def _learn_noise(self, squares: Array, steps: Array) -> None:
         """Learn from the squares (N,) of changes from sample to sample, however many come at once."""
-        good = (steps > 0) & (steps <= max(_HOLE_S, self._rotations.longest_hole_s))
+        good = (steps > 0) & (steps <= max(HOLE_S, self._rotations.longest_hole_s))
         walks = 0.5 * squares[good] * steps[good]
         kept = np.exp(-np.arange(len(walks), -1, -1) / _NOISE_SAMPLES)
         self._variance = self._variance * kept[0] + float(walks @ kept[1:]) * (1 - np.exp(-1 / _NOISE_SAMPLES))
@@ -93,4 +95,4 @@ class ForceSum:
     def mean(self, middle_s: float, interval_s: float) -> Array | None:
         """Mean of the integral over an interval (Simpson's rule); None where it does not reach."""
         sums = self.at(middle_s + 0.5 * interval_s * np.array([-1.0, 0.0, 1.0]))
-        return None if sums is None else np.asarray([1 / 6, 4 / 6, 1 / 6] @ sums)
+        return None if sums is None else np.asarray(_SIMPSON @ sums)

@@ -14,8 +14,8 @@ from flow.series import GyroSamples
 
 Array: TypeAlias = NDArray[np.float64]
 
-_GAP_STEPS = 4.0  # a hole longer than this many usual steps is not bridged: motion inside it is a guess
-_GAP_LEAST_S = 0.012
+GAP_STEPS = 4.0  # a hole longer than this many usual steps is not bridged: motion inside it is a guess
+GAP_LEAST_S = 0.012
 
 # size: shares of a stretch, middles of 16 parts: a mean over 15 ms passes vibration up to 500 Hz
 _EVENLY = (np.arange(16) + 0.5) / 16 - 0.5
@@ -72,7 +72,7 @@ class RotationLog:
     @property
     def longest_hole_s(self) -> float:
         """A hole between samples that is longer than this is not bridged, s."""
-        return max(_GAP_STEPS * self._step_s, _GAP_LEAST_S)
+        return max(GAP_STEPS * self._step_s, GAP_LEAST_S)
 
     def covers(self, start_s: float, end_s: float) -> bool:
         """Whether samples stand closely enough around and inside ``[start_s, end_s]``.

@@ -12,13 +12,14 @@ from typing import Literal, TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
+from flow.inertial_sensors import HOLE_S
 from flow.rotation import RotationLog, cross
 from flow.series import AttitudeSamples, GyroSamples
 
 Array: TypeAlias = NDArray[np.float64]
 AttitudeSource: TypeAlias = Literal["logged", "inertial", "level"]
 
-GRAVITY_M_S2 = 9.80665  # standard gravity; only its direction matters below
+TILT_LASTS_S = 5.0  # prior: s, a wrong tilt leans level velocities the same way for so long
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -62,7 +63,13 @@ class LoggedTilt(TiltSource):
 
     _HOLD_S = 0.051  # a sample speaks for so long where it has no neighbour
 
-    def __init__(self, *, sigma_rad: float = np.radians(0.4), longest_gap_s: float = 0.25, keep_s: float = 2.0) -> None:
+    def __init__(
+        self,
+        *,
+        sigma_rad: float = np.radians(0.4),
+        longest_gap_s: float = 0.25,
+        keep_s: float = 2.0,  # size: s, a buffer
+    ) -> None:
         self._sigma_rad = float(sigma_rad)
         self._longest_gap_s = longest_gap_s
         self._keep_s = keep_s
@@ -109,13 +116,14 @@ class AssumedLevel(TiltSource):
         Averaging time, s. Longer: less of a slow rocking taken for level, more drift by gyro bias.
     """
 
-    _HOLE_S = (
-        0.06  # prior: s, rocking by 0.1 rad at 2.5 Hz and unseen for so long leaves 7 mrad; what was known goes beyond
-    )
     _LEAST_MEAN = 0.2  # size: of a unit vector, of directions all around: a craft that turns over
 
     def __init__(
-        self, rotations: RotationLog, *, sigma_rad: float = float(np.radians(4.0)), memory_s: float = 5.0
+        self,
+        rotations: RotationLog,
+        *,
+        sigma_rad: float = float(np.radians(4.0)),  # prior: rad one-sigma, common practice, from memory
+        memory_s: float = 5.0,  # size: s, of the running mean
     ) -> None:
         self._rotations, self._sigma_rad, self._memory_s = rotations, sigma_rad, memory_s
         self._mean, self._elapsed_s = np.zeros(3), 0.0  # of body z, local inertial frame
@@ -126,7 +134,7 @@ class AssumedLevel(TiltSource):
     def add_inertial(self, samples: GyroSamples) -> None:
         """Add samples in time order; the rotation log must have been given them already."""
         steps = np.diff(samples.time_s, prepend=self._heard_s)
-        hole = steps > max(self._HOLE_S, self._rotations.longest_hole_s)
+        hole = steps > max(HOLE_S, self._rotations.longest_hole_s)
         self._holes_s = np.concatenate([self._holes_s, samples.time_s[hole]])
         self._heard_s = float(samples.time_s[-1])
         # Turned at once: by the time that they are used, the rotations of a long gap between frames are forgotten.

@@ -20,8 +20,9 @@ from flow.module import Gyro
 
 Array: TypeAlias = NDArray[np.float64]
 
-_MISSED, _OWN, _BIAS, _SLOPE, _HEADING = slice(0, 3), slice(3, 6), slice(6, 9), slice(9, 11), 11
-_NUMBERS = 12
+_MISSED, _OWN, _BIAS, _SLOPE = slice(0, 3), slice(3, 6), slice(6, 9), slice(9, 11)
+_HEADING = 11  # size: index, of a single number
+_NUMBERS = 12  # size: numbers, of the state
 _TRUE = np.zeros((5, _NUMBERS))
 _TRUE[:3, _MISSED], _TRUE[3:, _SLOPE] = np.eye(3), np.eye(2)
 _SEEN = _TRUE.copy()

@@ -84,7 +84,9 @@ class Budget:
 
 
 def predict(module: Module, conditions: Conditions) -> Budget:
-    """Predict the error of one row of the speed log.
+    """Predict the error of one row of the speed log, as a single pair of frames shows it.
+
+    Where an accelerometer is logged a row may come from a longer baseline, and its images err less (:mod:`flow.stages.refine`).
 
     Raises
     ------

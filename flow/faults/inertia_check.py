@@ -19,6 +19,7 @@ from flow.faults.doubts import Doubts, Guess
 from flow.faults.figures import FIGURES, HYPOTHESES, OF_RANGE, OFF_CHANCE, WHERE, by_figure, weights
 from flow.faults.wandering import Wandering
 from flow.force_sum import ForceSum
+from flow.inertial_sensors import ACCELEROMETER_BIAS_M_S2, ACCELEROMETER_M
 from flow.module import Module
 from flow.pair.shared_errors import UnitEffects
 from flow.rotation import skew
@@ -27,8 +28,6 @@ Array: TypeAlias = NDArray[np.float64]
 
 _TOLD_APART = 0.05  # rate: 1 in 20, chance of one hypothesis against another that is then ruled out
 _BELIEVED = 2.0  # as many times the chance before anything was seen before a hypothesis counts
-_ACCELEROMETER_M = 0.007  # prior: m one-sigma, of where the accelerometer sits from the body origin, each axis
-_ACCELEROMETER_M_S2 = 0.08  # prior: m/s^2 one-sigma, 8 mg of bias, low-cost silicon (common practice, from memory)
 # density: m/s/rts and m/s^2/rts, of its least random walk, and of bias and gravity
 _NOISE_M_S_RTS, _WANDER_M_S2_RTS = 0.01, 0.05
 _PICTURE_M_S = 0.002  # what is left in a row beside its own noise
@@ -41,7 +40,8 @@ _LEAST_NOISE = 0.3  # of the noise assumed: rows that follow the force more clos
 _CALM_S = 1.0  # size: s, over which a row's noise is averaged out of the velocity carried on
 _OFTEN_S, _WEIGH_S = 0.024, 0.08  # size: s, between two rows that are learnt from, and two verdicts: cost only
 _EACH = 100  # size: rows, of the first each has a verdict
-_JUMP_M_S, _JUMP_SIGMAS = 0.06, 5.0
+_JUMP_M_S = 0.06
+_JUMP_SIGMAS = 5.0  # rate: 6e-7 two-sided, five sigmas
 _SETTLED_S = 0.4  # size: s, from a beginning on in which gravity is not known well enough to tell a jump
 _BLIND_S = 1.0  # size: s, as long as the velocity preintegration reaches back
 
@@ -49,7 +49,7 @@ _U, _A, _TH = slice(0, 3), slice(3, 6), slice(6, 6 + FIGURES)
 _ARM, _TILT, _BIAS = (slice(first + FIGURES, first + 3 + FIGURES) for first in (6, 9, 12))
 _HEIGHT = slice(15 + FIGURES, 16 + FIGURES)
 _RATES = slice(6 + WHERE[ErrorSource.GYRO_BIAS].start, 6 + WHERE[ErrorSource.GYRO_SCALE].stop)
-_SIZE = 16 + FIGURES
+_SIZE = 16 + FIGURES  # size: states, of all slices above
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -97,8 +97,8 @@ class InertiaCheck:
         self._chance = np.log(OFF_CHANCE) * np.array([len(guess) for guess in HYPOTHESES])
         self._state, self._covariance = np.zeros(_SIZE), np.zeros((_SIZE, _SIZE))
         self._covariance[_TH, _TH] = np.diag(1 / self._loose)
-        self._covariance[_ARM, _ARM] = _ACCELEROMETER_M**2 * np.eye(3)
-        self._covariance[_BIAS, _BIAS] = _ACCELEROMETER_M_S2**2 * np.eye(3)
+        self._covariance[_ARM, _ARM] = ACCELEROMETER_M**2 * np.eye(3)
+        self._covariance[_BIAS, _BIAS] = ACCELEROMETER_BIAS_M_S2**2 * np.eye(3)
         self._remembered, self._surprises, self._learnt = 1.0, 0, 0
         self._usual = 3.0  # squared misses in sigmas, three of them a row
         self._guesses = self._foreseen.guesses

@@ -16,16 +16,16 @@ from scipy.spatial.transform import Rotation
 
 from flow.anchoring.sight import LAG_S, Sight
 from flow.fusion import layout as at
-from flow.fusion.belief import Belief
 from flow.fusion.considered import SightColumns
+from flow.fusion.estimate import Estimate
 from flow.fusion.heard import LEANING
-from flow.fusion.state import turned_about_down
+from flow.fusion.quantities import turned_about_down
 from flow.module import Module
 
 Array: TypeAlias = NDArray[np.float64]
 
-_GATE = 33.1  # chi-square with 6 degrees of freedom: once in 100,000
-_REMEMBERED = 12  # anchors that may be taken up again
+_GATE = 33.1  # rate: 1 in 100,000 sights, chi-square with 6 degrees of freedom
+_REMEMBERED = 12  # size: anchors, that may be taken up again
 # Errors of the state that a reading's error is one of, in its order: way (3), turn (3).
 _PLACES = np.r_[at.POSITION, at.ANCHOR_HEIGHT, at.ANCHOR_TILT, at.TURN]
 _SIGNS = np.array([1.0, 1.0, 1.0, -1.0, -1.0, 1.0])
@@ -46,26 +46,26 @@ class AnchorReader:
         """Hear that the state has begun anew."""
         self._anchor = None
 
-    def see(self, belief: Belief, sight: Sight, rate_rad_s: Array) -> None:
+    def see(self, estimate: Estimate, sight: Sight, rate_rad_s: Array) -> None:
         """Correct by a sight of this moment, at which the body turns at a rate (3,), its own axes."""
         if sight.anchor != self._anchor:
-            self._begin(belief, sight, rate_rad_s)
+            self._begin(estimate, sight, rate_rad_s)
             return
         noise, lasting = self._in_track(sight.covariance), self._in_track(sight.lasting)
         if not self._own:
-            belief.blend(np.eye(at.ERRORS), _among_states(noise + lasting))
+            estimate.blend(np.eye(at.ERRORS), _among_states(noise + lasting))
             self._own = True
         # An error that lasts counts in each of many sights as white noise of the same density.
         often = 2 * LAG_S / min(max(sight.time_s - self._seen_s, 1e-3), 2 * LAG_S)
         self._seen_s = sight.time_s
-        rows, miss = self._compare(belief.values, sight)
-        belief.correct(
-            rows, miss, noise + often * lasting, self._considered(belief.values, sight, rate_rad_s), gate=_GATE
+        rows, miss = self._compare(estimate.values, sight)
+        estimate.correct(
+            rows, miss, noise + often * lasting, self._considered(estimate.values, sight, rate_rad_s), gate=_GATE
         )
 
-    def _begin(self, belief: Belief, sight: Sight, rate_rad_s: Array) -> None:
+    def _begin(self, estimate: Estimate, sight: Sight, rate_rad_s: Array) -> None:
         """Count from another anchor: the picture of this moment, or one that has come back into view."""
-        values = belief.values
+        values = estimate.values
         self._anchor, self._seen_s = sight.anchor, sight.time_s
         self._R_anchor = values[at.V_ROTATION].reshape(3, 3) @ sight.R_anchor_now.T
         way = self._R_anchor @ sight.way_m
@@ -81,11 +81,11 @@ class AnchorReader:
         F[at.SLOPE, at.LEAN] = slope
         more = _among_states(self._in_track(sight.covariance + sight.lasting))
         more[at.SLOPE, at.SLOPE] = (LEANING * sight.tilt_sigma_rad) ** 2 * np.eye(2)
-        belief.blend(F, more)
+        estimate.blend(F, more)
         if sight.covariance.any():  # an anchor of before: the tilt was another then
-            belief.renew(at.SLOPE, sight.tilt_sigma_rad**2 * np.eye(2))
+            estimate.renew(at.SLOPE, sight.tilt_sigma_rad**2 * np.eye(2))
             values[at.V_SLOPE] = 0.0
-        belief.considered[_PLACES] -= _SIGNS[:, None] * self._considered(values, sight, rate_rad_s)
+        estimate.considered[_PLACES] -= _SIGNS[:, None] * self._considered(values, sight, rate_rad_s)
         self._own = bool(sight.covariance.any())
 
     def _slope_by_lean(self, sight: Sight) -> Array:

@@ -15,10 +15,10 @@ from numpy.typing import NDArray
 from flow.fusion.filter import Filter
 from flow.fusion.fusedlog import STATUS, FusedLogWriter
 from flow.fusion.inputs import RowReader
-from flow.fusion.motion import GRAVITY_M_S2
 from flow.fusion.noise import InertialNoise
 from flow.fusion.rawspeed import RawSpeed
 from flow.fusion.smoother import Smoothed, Smoother
+from flow.inertial_sensors import GRAVITY_M_S2
 from flow.numerics.running_median import RunningMedian
 from flow.recording import Recording
 from flow.result import FrameResult
@@ -27,9 +27,9 @@ from flow.series import GyroSamples, RangeSamples
 Array: TypeAlias = NDArray[np.float64]
 S = TypeVar("S", GyroSamples, RangeSamples)
 
-_FASTEST_HZ = 1000.0  # faster logs are averaged down to this: no craft moves between two of these
-_AHEAD_S = 0.02
-_UPSIDE_DOWN_M_S2 = 5.0  # specific force along body z; level at rest it is -9.8
+_FASTEST_HZ = 1000.0  # size: Hz, cost only: faster logs are averaged down to this: no craft moves between two of these
+_AHEAD_S = 0.02  # size: s, a buffer: samples that are handed on before a row, beyond its end
+_UPSIDE_DOWN_M_S2 = 5.0  # prior: m/s^2, half of gravity along body z, which is -9.8 at rest and level, 9.8 upside down
 
 
 class FusedLog:

@@ -21,9 +21,9 @@ Array: TypeAlias = NDArray[np.float64]
 DRIFT_LASTS_S = 0.1
 """How long the part of a row's error lasts that goes on for some rows."""
 
-# Of the image variance. Registration is off by a thousandth of a pixel the same way while it sees the same ground, and a
-# codec lets blocks creep for some pictures: rows added up miss by so much more than differences of pictures would
-# (spectra of rendered hovers, lossless, MJPEG and H.264, 0.2 to 4 Hz).
+# prior: of the image variance, as measured (spectra of rendered hovers, lossless, MJPEG and H.264, 0.2 to 4 Hz). Registration is
+# off by a thousandth of a pixel the same way while it sees the same ground, and a codec lets blocks creep for some frames: rows
+# added up miss by so much more than differences of frames would.
 _DRIFTING = 0.01
 
 _SILENT: Effects = PerSource.of(lambda _: NO_EFFECT)

@@ -22,11 +22,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from flow.fusion.layout import ERRORS
+from flow.inertial_sensors import GRAVITY_M_S2
 from flow.numerics.compiled import compiled
 
 Array: TypeAlias = NDArray[np.float64]
-
-GRAVITY_M_S2 = 9.80665  # CGPM 1901; up to 0.3 % off with latitude, which the accelerometer's bias takes up
 
 
 @compiled

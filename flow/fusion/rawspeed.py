@@ -13,9 +13,9 @@ from flow.fusion.smoother import Smoothed
 
 Array: TypeAlias = NDArray[np.float64]
 
-_LAGS = 3
-_LEAST_ROWS = 30
-_KEPT = 2048  # intervals, for their median
+_LAGS = 3  # size: rows, neighbours share an image and others do not
+_LEAST_ROWS = 30  # size: rows, that a variance takes
+_KEPT = 2048  # size: intervals, for their median
 _AXES = ("forward", "right", "down")
 
 

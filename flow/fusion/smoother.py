@@ -21,11 +21,11 @@ from numpy.typing import NDArray
 from flow.fusion import layout as at
 from flow.fusion.considered import FIGURES
 from flow.fusion.motion import look_back
-from flow.fusion.state import FusedStates, all_put_right, fused_states, level_turns
+from flow.fusion.quantities import FusedStates, corrected, fused_states, level_turns
 
 Array: TypeAlias = NDArray[np.float64]
 
-_BLOCK, _BEYOND = 6000, 4000  # steps smoothed at a time, and those after them that are looked at
+_BLOCK, _BEYOND = 6000, 4000  # size: steps, buffers: smoothed at a time, and those after them that are looked at
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -220,7 +220,7 @@ def _together(parts: list[_Part]) -> Smoothed:
         return join(lambda part: np.repeat(np.asarray(value(part.run))[None], len(part.run.time_s), axis=0))
 
     time_s = join(lambda part: part.run.time_s)
-    values = all_put_right(join(lambda part: part.run.values[1:]), join(lambda part: part.change))
+    values = corrected(join(lambda part: part.run.values[1:]), join(lambda part: part.change))
     covariance, considered = join(lambda part: part.after), join(lambda part: part.considered)
     lasting = spread(lambda run: run.lasting_m_s)
     by_figures = level_turns(values).transpose(0, 2, 1) @ considered[:, :3]

@@ -7,10 +7,10 @@ from typing import TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
+from flow.inertial_sensors import GRAVITY_M_S2
 from flow.motion import layout as at
 from flow.motion.kalman import correct
 from flow.numerics.compiled import compiled
-from flow.tilt import GRAVITY_M_S2
 
 Array: TypeAlias = NDArray[np.float64]
 

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from flow.force_sum import ForceSum
+from flow.inertial_sensors import GRAVITY_M_S2, HOLE_S
 from flow.module import Module
 from flow.motion import gravity
 from flow.motion import layout as at
@@ -17,22 +18,17 @@ from flow.motion.kalman import Corrected, correct, predict
 from flow.motion.noise import MotionNoise
 from flow.motion.process import acceleration_of, process
 from flow.motion.rocking import Rocking
-from flow.motion.row import VelocityRow
+from flow.motion.row import FRAME_SHARE, SAME_FRAME_S, VelocityRow
 from flow.rotation import RotationLog
 from flow.series import GyroSamples
-from flow.tilt import GRAVITY_M_S2, Tilt
+from flow.tilt import Tilt
 
 Array: TypeAlias = NDArray[np.float64]
-
-# prior: of the variance, rows of rendered flights through H.264 and MJPEG are differences of frames but for an eighth
-FRAME_SHARE = 0.44
-"""Share of a pair's image variance that each of its two frames has; the rest is new in every pair."""
 
 _GATE = 16.27  # rate: 1 in 1000 honest rows, the chi-square point of three degrees of freedom
 _CONTRADICTIONS = 4  # rate: 1 in 1e12 by chance, rows running beyond the gate: it is the state that is wrong
 # size: s, twice what a step of one second's gravity needs to show in rows; contradicted again sooner, it is gravity
 _SETTLED_S = 0.4
-_SAME_S = 2e-6  # size: s, of rounding: times that differ by less are those of the same frame
 _RECENT_S = 0.3  # size: s, an acceleration of 0.5 m/s^2 unseen for longer moves a start of the search by 0.15 m/s
 _BLIND_S = 0.5  # size: s, as long as a gust lasts: without a row for so long, the velocity is held to what it was ...
 _GUST_M_S = 0.4  # prior: m/s one-sigma, ... within a typical change of speed in gusts
@@ -40,7 +36,6 @@ _UNKNOWN_M_S = 10.0  # prior: m/s one-sigma, no small rotorcraft between plants 
 _LARGEST_ACCELERATION_M_S2 = 1.0  # prior: m/s^2 one-sigma, at any moment: 0.1 rad of the specific force
 _BEFORE_S = 1.0  # size: s, as long as the preintegration is kept: the first direction down is that of its mean force
 _LEAST_FORCE_M_S2 = 2.0  # prior: m/s^2, on average; less is a dead sensor or a fall
-_HOLE_S = 0.06  # prior: s, rocking by 0.1 rad at 2.5 Hz and unseen for so long leaves 7 mrad; beyond, all is new
 # The variance of the acceleration state follows the innovations, as far as rows that are as honest as they say contradict the
 # force: an accelerometer off the origin, or one that is shaken.
 _LEARNING = 0.05  # size: 1/rows, of a running mean over twenty rows
@@ -82,7 +77,7 @@ class MotionFilter:
     def add_inertial(self, samples: GyroSamples) -> None:
         """Look for holes in samples that rotation log and preintegration have been given."""
         steps = np.diff(samples.time_s, prepend=self._heard_s)
-        holes = samples.time_s[steps > max(_HOLE_S, self._rotations.longest_hole_s)]
+        holes = samples.time_s[steps > max(HOLE_S, self._rotations.longest_hole_s)]
         self._holes_s = np.concatenate([self._holes_s, holes])
         self._heard_s = float(samples.time_s[-1])
 
@@ -285,7 +280,7 @@ class MotionFilter:
 
     def _continues(self, first_s: float) -> bool:
         """Whether a pair begins with the frame that the last row ended with."""
-        return abs(first_s - self._frame_s) <= _SAME_S
+        return abs(first_s - self._frame_s) <= SAME_FRAME_S
 
     def _shift_frames(self, row: VelocityRow, interval_s: float) -> None:
         """Let the last frame of the pair before be the first of this one, if it is; the new frame's error is not known yet."""

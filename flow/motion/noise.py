@@ -8,11 +8,17 @@ from typing import TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
+from flow.inertial_sensors import (
+    ACCELEROMETER_BIAS_M_S2,
+    ACCELEROMETER_M,
+    ACCELEROMETER_WALK_M_S2_RTS,
+    GYRO_WALK_RAD_S_RTS,
+    LEAST_GYRO_NOISE,
+)
 from flow.module import Module
 
 Array: TypeAlias = NDArray[np.float64]
 
-_LEAST_GYRO_NOISE = 1e-6  # density: rad/s/rtHz, next to none: a file that says 0 means "not known"
 # prior: rad/s one-sigma, what the bias of a low-cost silicon gyro changes by between bench and flight, by temperature alone
 # (common practice, from memory): a few degrees at 0.01 deg/s each
 _STRAYS_RAD_S = 1e-3
@@ -33,12 +39,11 @@ class MotionNoise:
 
     gyro_rad_s_rthz: tuple[float, float, float]
     gyro_bias_rad_s: tuple[float, float, float]
-    gyro_bias_walk_rad_s_rts: float = 1e-5  # density: rad/s/rts, common practice, from memory
+    gyro_bias_walk_rad_s_rts: float = GYRO_WALK_RAD_S_RTS
     accel_m_s2_rthz: float = 0.02  # density: m/s^2/rtHz, see above
-    accel_bias_m_s2: float = 0.08  # prior: m/s^2 one-sigma, see above
-    accel_bias_walk_m_s2_rts: float = 3e-4  # density: m/s^2/rts, see above
+    accel_bias_m_s2: float = ACCELEROMETER_BIAS_M_S2
+    accel_bias_walk_m_s2_rts: float = ACCELEROMETER_WALK_M_S2_RTS
     residual_acceleration_m_s2: float = 0.01  # prior: m/s^2 one-sigma, see above; what rocking adds, beside
-    accelerometer_m: float = 0.007  # prior: m one-sigma, each axis, see above
     unmeasured_acceleration_m_s2: float = 0.5  # prior: m/s^2 one-sigma, see above
     manoeuvre_s: float = 0.7  # prior: s, a manoeuvre of a small rotorcraft
     lasting_s: float = 2.0  # prior: s, as long as a wrong tilt or height stays about the same
@@ -47,11 +52,11 @@ class MotionNoise:
         """One-sigma of the acceleration state along an axis, with or without an accelerometer."""
         if not felt:
             return self.unmeasured_acceleration_m_s2
-        return float(np.hypot(self.residual_acceleration_m_s2, self.accelerometer_m * rocking_rad_s2))
+        return float(np.hypot(self.residual_acceleration_m_s2, ACCELEROMETER_M * rocking_rad_s2))
 
     @staticmethod
     def of(module: Module) -> MotionNoise:
         """Noise by the module file, and defaults for what it does not say."""
-        x, y, z = (max(float(sigma), _LEAST_GYRO_NOISE) for sigma in module.gyro.noise_per_axis)
+        x, y, z = (max(float(sigma), LEAST_GYRO_NOISE) for sigma in module.gyro.noise_per_axis)
         a, b, c = (float(np.hypot(sigma, _STRAYS_RAD_S)) for sigma in module.gyro.sigma.bias_rad_s)
         return MotionNoise(gyro_rad_s_rthz=(x, y, z), gyro_bias_rad_s=(a, b, c))

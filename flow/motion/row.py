@@ -16,6 +16,12 @@ from flow.tilt import Tilt
 
 Array: TypeAlias = NDArray[np.float64]
 
+# prior: of the variance, rows of rendered flights through H.264 and MJPEG are differences of frames but for an eighth
+FRAME_SHARE = 0.44
+"""Share of a pair's image variance that each of its two frames has; the rest is new in every pair."""
+SAME_FRAME_S = 2e-6  # size: s, of rounding
+"""Times that differ by less are those of the same frame."""
+
 # Height and tilt are wrong for seconds, and so they are the same in many rows; relief or light is whatever comes into view.
 _LASTING = frozenset(s for s in SOURCES if s.lasts is Lasts.FLIGHT) | {ErrorSource.HEIGHT, ErrorSource.TILT}
 

@@ -14,11 +14,12 @@ from numpy.typing import NDArray
 
 Array: TypeAlias = NDArray[np.float64]
 
+# prior: s, by then what the walk of a low-cost accelerometer (0.01 m/s in a second) leaves is that of a good pair
 LONGEST_S = 0.3
-"""Longest baseline: by then what the walk of a low-cost accelerometer (0.01 m/s in a second) leaves is that of a good pair."""
+"""Longest baseline."""
 
-MOST_PAIRS = 16
-WORTH = 0.5
+MOST_PAIRS = 16  # size: pairs, a buffer of images
+WORTH = 0.5  # size: share, cost only: a longer baseline is another registration
 """Variance of a row that a longer baseline must leave at most, of what a pair leaves (a sigma of 0.7): else it is not worth its
 time."""
 

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 Array: TypeAlias = NDArray[np.float64]
 
-_MEMORY_S = 3.0
+_MEMORY_S = 3.0  # size: s, of the running mean
 
 
 class Closure:

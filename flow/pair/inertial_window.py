@@ -14,25 +14,28 @@ from typing import TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
+from flow.pair.geometry import LONGEST_INTERVAL_S
+
 Array: TypeAlias = NDArray[np.float64]
 
-ROWS = 24
+ROWS = 24  # size: rows, of a window
 """Rows of a window: twice or half as many change the variance found by 5 to 10 % on coded recordings."""
 
-_KEPT = 180  # windows
+_KEPT = 180  # size: windows, whose mean counts: some seconds of rows
 # A window counts up to so many times the median one. A keyframe ten times as noisy as other images, the most of 80 coded
 # recordings, leaves 5.5 times; an edge or a thing that moves through the view, more.
 _CAP = 9.0
+# prior: px^2, evenly distributed up to half a pixel either way
 MOST_PX2 = 0.5**2 / 3
 """Variance of a row by a codec at most: as if it held whole images back by up to half a pixel, as it does single blocks, before it
 sends them anew (evenly distributed). More is an event in view, or no ground at all."""
 
-_GAP_S = 0.25  # longest interval of a pair: beyond, the line begins anew
-# Sum of squared residuals of a random walk of n steps of variance 1 about its own regression line: (n^2 - 4) / 15.
+# size: ratio, sum of squared residuals of a random walk of n steps of variance 1 about its own regression line: (n^2 - 4) / 15
 _WALK = (ROWS**2 - 4) / 15 / (ROWS - 2) / (ROWS - 1)
-_TAKEN = np.array([2.5, 2.5, 3.0])  # degrees of freedom by the line and the scale, which both level directions share
-_TINY = 1e-18
-_KEYFRAMES, _FEWEST = 24, 3
+# size: degrees of freedom, taken by the line (2) and by the scale (1), which both level directions share
+_TAKEN = np.array([2 + 1 / 2, 2 + 1 / 2, 2 + 1])
+_TINY = 1e-18  # size: m^2/s^2, no division by 0
+_KEYFRAMES, _FEWEST = 24, 3  # size: keyframes, whose mean counts, and that a mean takes
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -74,8 +77,8 @@ class InertialWindows:
 
     def add(self, row: WindowRow) -> None:
         """Take the next row."""
-        if self._rows and row.time_s - self._rows[-1].time_s > _GAP_S:
-            self.interrupt()
+        if self._rows and row.time_s - self._rows[-1].time_s > LONGEST_INTERVAL_S:
+            self.interrupt()  # the line begins anew
         self._times[:-1], self._both[:-1] = self._times[1:], self._both[1:]
         self._times[-1], self._both[-1, :3], self._both[-1, 3:] = row.time_s, row.velocity_m_s, row.force_m_s
         self._rows.append(row)

@@ -17,14 +17,14 @@ from flow.pair.velocity import Solution
 
 Array: TypeAlias = NDArray[np.float64]
 
-_COLUMNS, _ROWS = 5, 4  # parts of the view: about a dozen matches each
-_PAIRS = 12  # that count
-_CHANCE = 1.3  # what independent matches may show in so many pairs
-_BLOCKS = 25  # means over so many pairs, of which the least counts: some seconds
-_CODED = 2.0  # coded recordings show 2.5 to 9, lossless ones no more than chance
-_FIRST = 4  # pairs that count before the first mean is whole
-_LEAST = 0.82  # of their mean, where nothing changes: two sigmas of a mean over 12 pairs of 20 parts below it
-_TINY = 1e-18
+_COLUMNS, _ROWS = 5, 4  # size: parts of the view, about a dozen matches each
+_PAIRS = 12  # size: pairs, of a running mean
+_CHANCE = 1.3  # rate: 1 in 800, the mean of chi-square over 12 pairs of 20 parts, where matches are independent
+_BLOCKS = 25  # size: means, over so many pairs each, of which the least counts: some seconds
+_CODED = 2.0  # prior: ratio, coded recordings show 2.5 to 9 and lossless ones no more than chance (measured)
+_FIRST = 4  # size: pairs, that count before the first mean is whole
+_LEAST = 0.82  # rate: 1 in 50, of their mean, two sigmas of chi-square over 12 pairs of 20 parts below it
+_TINY = 1e-18  # size: m^2/s^2, no division by 0
 
 
 class NeighbourScatter:

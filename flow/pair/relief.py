@@ -11,25 +11,31 @@ from typing import TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
+from flow.numerics.middle import MEDIAN_SQUARE
 from flow.pair.equations import PairGeometry
 from flow.pair.velocity import Solution
 
 Array: TypeAlias = NDArray[np.float64]
 
-_ALONG_SIGMA = 3.5  # how far off the direction of travel a match may move
+_ALONG_SIGMA = 3.5  # rate: 5e-4 two-sided, of matches: how far off the direction of travel one may move
 _SURE = 0.1  # one-sigma of a match's relative speed that tells depths apart
-_NEAREST, _FARTHEST = 2.5, 0.4  # relative speeds of what may be ground
-_LEAST, _LEAST_SHARE = 8, 0.05
+_NEAREST = 2.5  # prior: ratio, relative speed of what may be ground, at 0.4 of the distance
+_FARTHEST = 1 / _NEAREST
+_LEAST = 8  # size: matches, whose median tells a depth
+_LEAST_SHARE = 0.05
+_ALONG_SHARE, _ALIKE = 0.6, 0.05  # of what does not agree, that moves the same way; and how alike its speeds are
 _UNUSUAL = 4.0  # scatter against the usual one; 2.3 was the most on clean flights, any codec
-_LEAST_LEAN, _LEAN_SIGMAS = 0.06, 6.0  # of the speed, a unit of ray: ground that is nearer at one end of the view
-# An edge: this sure at least, and so many times as sure as pairs usually are of one that is none; a step of this share.
-_EDGE_LEAST, _EDGE_UNUSUAL, _EDGE_STEP = 5.5, 2.0, 0.03
+_LEAST_LEAN = 0.06  # of the speed, a unit of ray: ground that is nearer at one end of the view
+_LEAN_SIGMAS = 6.0  # rate: 2e-9 two-sided, six sigmas
+_EDGE_LEAST = 5.5  # rate: 1 in 1e6 pairs, 24 steps of 4e-8 two-sided
+_EDGE_UNUSUAL, _EDGE_STEP = 2.0, 0.03  # as many times as sure as pairs usually are of one that is none; and a share
 _EDGE_AGAIN, _EDGE_LASTS = 0.7, 4  # of that, once two pairs running have shown one; pairs for which it counts then
-_EDGE_USUAL, _EDGE_PAIRS, _EDGE_MEMORY = 3.0, 10, 60
+_EDGE_USUAL = 3.0  # prior: sigmas, the surest step before any was seen; of 24 independent ones chance makes it 2.2
+_EDGE_PAIRS, _EDGE_MEMORY = 10, 60  # size: pairs, that the prior counts as, and of the running mean
 _EDGE_SLOWEST_M_S = 0.1  # below, a difference of speed is noise, and no error worth a word
-_EDGE_CUTS = np.linspace(0.12, 0.88, 6)  # shares of the matches that are on one side
+_EDGE_CUTS = np.linspace(0.12, 0.88, 6)  # size: shares, of the matches that are on one side
 _EDGE_WAYS = np.array([[np.cos(way), np.sin(way)] for way in np.arange(4) * np.pi / 4]).T
-_MEDIAN_SQUARE = 0.4549  # of a Gaussian of variance 1
+_TINY = 1e-18  # size: rays squared, no division by 0
 _FOLDS = 4  # two planes taken for one bend the fit as a whole: no more than so many matches are independent
 
 
@@ -124,16 +130,16 @@ def _second_depth(pair: PairGeometry, solution: Solution) -> tuple[float, float]
         return None
     expected = solution.rows[out] @ solution.velocity_m_s
     target = expected + solution.miss[out]
-    square = np.maximum(np.einsum("ni,ni->n", expected, expected), 1e-18)
+    square = np.maximum(np.einsum("ni,ni->n", expected, expected), _TINY)
     faster = np.einsum("ni,ni->n", expected, target) / square
     variance = 0.5 * solution.scale * np.trace(pair.covariance[out], axis1=1, axis2=2)
     aside = np.einsum("ni,ni->n", *2 * [target - faster[:, None] * expected])
     sigma = np.sqrt(variance / square)
     along = (aside < _ALONG_SIGMA**2 * variance) & (sigma < _SURE) & (faster > _FARTHEST) & (faster < _NEAREST)
-    if along.sum() < max(least, 0.6 * out.sum()):
+    if along.sum() < max(least, _ALONG_SHARE * out.sum()):
         return None
     middle = float(np.median(faster[along]))
-    agree = np.abs(faster[along] - middle) < np.maximum(3 * sigma[along], 0.05)
+    agree = np.abs(faster[along] - middle) < np.maximum(3 * sigma[along], _ALIKE)
     if agree.sum() < max(least, 0.5 * along.sum()):
         return None
     return float(agree.sum()) / len(out), middle
@@ -143,7 +149,7 @@ def _lean(pair: PairGeometry, solution: Solution, alike: float) -> tuple[float, 
     """Slope of the relative speed over the view, a unit of ray, and its spread over the matches; None without motion."""
     used = solution.used
     expected = solution.rows[used] @ solution.velocity_m_s
-    square = np.maximum(np.einsum("ni,ni->n", expected, expected), 1e-18)
+    square = np.maximum(np.einsum("ni,ni->n", expected, expected), _TINY)
     faster = np.einsum("ni,ni->n", expected, solution.miss[used]) / square
     weight = 2 * square / (solution.scale * np.trace(pair.covariance[used], axis1=1, axis2=2))
     places = np.column_stack([pair.first_ray[used, :2], np.ones(len(faster))])
@@ -164,7 +170,7 @@ def _edge(pair: PairGeometry, solution: Solution, alike: float) -> tuple[float, 
     """
     used = solution.used
     expected = solution.rows[used] @ solution.velocity_m_s
-    square = np.maximum(np.einsum("ni,ni->n", expected, expected), 1e-18)
+    square = np.maximum(np.einsum("ni,ni->n", expected, expected), _TINY)
     root = np.sqrt(2 * square / (solution.scale * np.trace(pair.covariance[used], axis1=1, axis2=2)))
     places = pair.first_ray[used, :2]
     level, _ = np.linalg.qr(np.column_stack([places, np.ones(len(places))]) * root[:, None])
@@ -175,7 +181,7 @@ def _edge(pair: PairGeometry, solution: Solution, alike: float) -> tuple[float, 
     faster, steps = faster - level @ (level.T @ faster), steps - level @ (level.T @ steps)
     strength = np.square(steps).sum(axis=0)
     found = faster @ steps
-    scatter = max(float(np.median(np.square(faster))) / _MEDIAN_SQUARE, 1e-30)
+    scatter = max(float(np.median(np.square(faster))) / MEDIAN_SQUARE, 1e-30)
     sure = np.abs(found) / np.sqrt(strength * alike * scatter)
     best = int(np.argmax(sure))
     share = float(beyond.reshape(len(places), -1)[:, best].mean())

@@ -12,8 +12,8 @@ from flow.module import Module
 
 Array: TypeAlias = NDArray[np.float64]
 
-_CELLS = 24
-_SMALL_RAD = 1e-3
+_CELLS = 24  # size: cells, along the longer side of the image
+_SMALL_RAD = 1e-3  # size: rad, the step of a numerical derivative
 
 
 class RotationField:

@@ -14,24 +14,26 @@ from typing import TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
+from flow.numerics.third_difference import OF_DIFFERENCES, OF_WHITE, THIRD_DIFFERENCE
 from flow.pair.inertial_window import MOST_PX2, InertialWindows, WindowRow
 
 Array: TypeAlias = NDArray[np.float64]
 
-_THIRD = np.array([-1.0, 3.0, -3.0, 1.0])
 # Variance of a third difference over that of a row. Rows that are differences e(k) = p(k) - p(k-1) of independent image shifts:
-# 70 var(p) over 2 var(p). Of every second row those are independent: 20. The larger of both estimates counts.
+# 70 var(p) over 2 var(p), 35. Of every second row those are independent: 20. The larger of both estimates counts.
 # A hand that shakes leaves third differences too, that grow with the cube of the spacing: those of every third row tell how much.
-_SPACINGS, _GAINS = (1, 2, 3), (35.0, 20.0, 20.0)
-_MOTION = (2 / 3) ** 6
-_WHITE_GAIN = 20.0  # of gyro noise, new in each row
+_GAINS = (OF_DIFFERENCES, OF_WHITE, OF_WHITE)
+_SPACINGS = (1, 2, 3)  # size: rows, from one to the next of a third difference
+_MOTION = (2 / 3) ** 6  # size: ratio, of the variance that motion leaves at a spacing of two, to that at three
 # The least gain of 80 coded recordings (images that hang together in groups of a codec's, at 100 to 150 a second): what
 # windows show beyond third differences over this is the accelerometer's own error.
 _LEAST_GAIN = 6.0
-_OUTLIER = 40.0  # a squared jerk counts up to so many medians (4.3 sigma of a Gaussian); beyond is an event, not noise
+_OUTLIER = 40.0  # rate: 2e-5 two-sided, medians of a squared jerk, 4.3 sigmas; beyond is an event, not noise
 _LEAST_SHARE = 0.6  # of the matches' own variance, should that prove too large
-_BELIEF_PX = 0.02  # common jitter before anything is known: an ordinary H.264 recording
-_BELIEF_ROWS, _BELIEF_FADES = 4.0, 15  # it counts as so many rows, and is forgotten within so many
+_UNEVEN = 1.5  # size: ratio, of intervals, halfway to the two of a dropped frame
+_OFTEN_HELD = 0.1  # of rows, from which on rare leaps count
+_BELIEF_PX = 0.02  # prior: px one-sigma, common jitter before anything is known: an ordinary H.264 recording
+_BELIEF_ROWS, _BELIEF_FADES = 4.0, 15  # prior: rows, it counts as so many and is forgotten within so many
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -87,9 +89,13 @@ class CommonScatter:
         Third differences that count.
     """
 
-    _EVERY = 8  # rows between two evaluations
+    _EVERY = 8  # size: rows, cost only: between two evaluations
 
-    def __init__(self, *, memory: int = 180) -> None:
+    def __init__(
+        self,
+        *,
+        memory: int = 180,  # size: rows, some seconds
+    ) -> None:
         self._rows: deque[ScatterRow] = deque(maxlen=3 * max(_SPACINGS) + 1)
         self._third, self._second, self._wide = (
             _Differences(spacing, gain, memory) for spacing, gain in zip(_SPACINGS, _GAINS, strict=True)
@@ -164,7 +170,7 @@ class CommonScatter:
 
     def _found(self) -> tuple[Array, int, float | None]:
         """Variance (3,), how many differences or windows show it, and that of rows with a keyframe."""
-        held = float(np.mean(self._held)) > 0.1
+        held = float(np.mean(self._held)) > _OFTEN_HELD
         third, second = self._third, self._second
         jerked = third.common_px2(held=held)
         if len(second):
@@ -204,15 +210,15 @@ class _Differences:
         last = len(rows) - 1
         four = [rows[last - k * self._spacing] for k in (3, 2, 1, 0)]
         units = [row.m_s_per_px for row in four]
-        if max(units) > 1.5 * min(units):
+        if max(units) > _UNEVEN * min(units):
             return  # a dropped frame: the differences assume even steps
         px2 = float(np.mean(np.square(units)))
-        jerk = four[-1].R_level_still @ (_THIRD @ [row.velocity_m_s for row in four])
+        jerk = four[-1].R_level_still @ (THIRD_DIFFERENCE @ [row.velocity_m_s for row in four])
         known, matches = (
             np.mean([getattr(row, name) for row in four], axis=0) / px2 for name in ("known_m2_s2", "matches_m2_s2")
         )
         shown = np.square(jerk) / (self._gain * px2)
-        explained = _WHITE_GAIN / self._gain * known + matches
+        explained = OF_WHITE / self._gain * known + matches  # gyro noise is new in each row
         self._shown.append(shown)
         self._explained.append(explained)
         keyframes = [bool(row.keyframe) for row in four]

@@ -16,14 +16,15 @@ from flow.tracks import ImageMotion, Matches, Picture
 
 Array: TypeAlias = NDArray[np.float64]
 
-_FEWEST_MATCHES = 12
-_FEWEST_OFFERED = 20
+_FEWEST_MATCHES = 12  # size: matches, four for each of the three unknowns
+_FEWEST_OFFERED = 20  # size: places, with fewer the reason given is the texture
 NEAR_PX = 0.7
 """A first step by blocks beyond this was read off the wrong part of the texture's slope."""
-# A step leaves a fiftieth of itself to the next: one this small, or this small against its own sigma, is the last.
+# size: px and sigmas, a step leaves a fiftieth of itself to the next: one this small, or this small against its own sigma, is
+# the last.
 _SETTLED_PX, _SETTLED_SIGMAS = 0.01, 10.0
-_ROUNDS = 4
-_HELD_BACK_PX = 0.5  # by how much a codec holds a block back before it sends it anew
+_ROUNDS = 4  # size: rounds, cost only: a fiftieth of a fiftieth of half a pixel is left after two
+_HELD_BACK_PX = 0.5  # prior: px, by how much a codec holds a block back before it sends it anew
 HELD_SHARE = 0.03
 """Share of copied matches from which on a picture counts as held back by its codec."""
 

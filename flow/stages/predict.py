@@ -4,11 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 
-from flow.pair.geometry import PairView, Plane
+from flow.pair.geometry import LONGEST_INTERVAL_S, PairView, Plane
 from flow.stages.state import State
 from flow.stages.values import Frame, Predicted, Refused
 
-_LONGEST_INTERVAL_S = 0.25  # size: s, beyond, tilt and height in the middle are a guess
 _LEAST_DOWN = 0.5  # size: cosine, of 60 degrees: beyond, the plane is seen too flat
 _LEAST_CAMERA_M = 0.02  # size: m, on the ground
 
@@ -16,7 +15,7 @@ _LEAST_CAMERA_M = 0.02  # size: m, on the ground
 def predict(state: State, first: Frame, second: Frame) -> Predicted | Refused:
     """Tell what is known of the pair of two frames, or why it cannot be measured."""
     middle_s, half_readout_s = 0.5 * (first.time_s + second.time_s), 0.5 * state.module.camera.readout_s
-    if second.time_s - first.time_s > _LONGEST_INTERVAL_S:
+    if second.time_s - first.time_s > LONGEST_INTERVAL_S:
         return Refused(reason="frame_gap")  # readings since then tell the height now, not in its middle
     height = state.height.at(middle_s)
     if not state.rotations.covers(first.time_s - half_readout_s, second.time_s + half_readout_s):

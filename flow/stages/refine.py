@@ -30,9 +30,10 @@ from flow.tracks import Picture
 
 Array: TypeAlias = NDArray[np.float64]
 
-_GATE = 16.3  # chi-square of 3, one honest row in 1000: a row that its own pair contradicts stays the pair's
+_GATE = 16.3  # rate: 1 in 1000 honest rows, chi-square of 3: a row that its own pair contradicts stays the pair's
 _BY_IMAGES = (ErrorSource.IMAGE, ErrorSource.IMAGE_DRIFT)
-_PROBE_EVERY, _PROBE = 16, 4  # rows between two closures where no baseline is used, and the pairs of one
+# size: rows and pairs, cost only: between two closures where no baseline is used, and of one
+_PROBE_EVERY, _PROBE = 16, 4
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

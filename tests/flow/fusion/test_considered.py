@@ -15,8 +15,8 @@ from flow.fusion import Filter
 from flow.fusion import layout as at
 from flow.fusion.anchors import AnchorReader
 from flow.fusion.considered import BY_ROWS, FIGURES, OF_ROWS, WHERE, SightColumns
+from flow.fusion.quantities import correct_values
 from flow.fusion.ranging import RangeReader
-from flow.fusion.state import put_right
 from flow.module import Module
 from flow.stated_sigmas import stated_sigma
 from tests.flow.fusion.flown import MODULE, NOISE, Array, Flown, Run, fly, fuse, hover
@@ -169,11 +169,11 @@ def test_the_drift_of_rows_is_the_filters_own() -> None:
     filter_ = Filter(MODULE, NOISE)
     filter_.push_gyro(flight().gyro.part(slice(0, 400)))
     filter_.push_row(rows[0])
-    assert filter_._belief is not None
+    assert filter_._estimate is not None
     # Less than a hundredth of it is learnt by one row, whose other errors are larger.
-    held = np.diag(filter_._belief.covariance)[at.DRIFT]
+    held = np.diag(filter_._estimate.covariance)[at.DRIFT]
     assert (held <= drift).all() and held == pytest.approx(drift, rel=0.5)
-    np.testing.assert_allclose(filter_._belief.noise[17:20].sum(), drift.sum())
+    np.testing.assert_allclose(filter_._estimate.noise[17:20].sum(), drift.sum())
 
 
 @pytest.mark.parametrize("error", range(at.ERRORS))
@@ -192,7 +192,7 @@ def test_sights_show_each_error_of_the_state_as_it_is(error: int) -> None:
     for sign in (1.0, -1.0):
         off, change = values.copy(), np.zeros(at.ERRORS)
         change[error] = sign * 1e-6
-        put_right(off, change)
+        correct_values(off, change)
         ends.append(reader._compare(off, shown)[1])
     np.testing.assert_allclose(rows[:, error], -(ends[0] - ends[1]) / 2e-6, atol=0.12)
     if error in (at.ANCHOR_HEIGHT, *range(at.SLOPE.start, at.SLOPE.stop)):

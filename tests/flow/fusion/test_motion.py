@@ -8,7 +8,7 @@ import pytest
 from flow import scene
 from flow.fusion import layout as at
 from flow.fusion.motion import integrate, transition
-from flow.fusion.state import put_right
+from flow.fusion.quantities import correct_values
 from tests.flow.fusion.flown import MODULE, NOISE, Array
 
 PACKED = NOISE.packed(MODULE)
@@ -87,7 +87,7 @@ def test_the_transition_is_the_derivative_of_the_step() -> None:
         for sign in (1.0, -1.0):
             off, change = middle.copy(), np.zeros(at.ERRORS)
             change[error] = sign * small
-            put_right(off, change)
+            correct_values(off, change)
             ends.append(difference(carried(off, time_s, rate, force, packed), nominal))
         column = (ends[0] - ends[1]) / (2 * small)
         # The step is linear but for terms of span^2 (a hundredth of a rad of turn in it) in what is small anyway.

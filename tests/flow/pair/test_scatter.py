@@ -73,6 +73,16 @@ def test_the_force_tells_a_known_sigma(kind: str, times: float) -> None:
     assert sigma == pytest.approx(true * (1.0 if kind == "white" else 1 + 1 / ROWS), rel=0.03)
 
 
+def test_a_hand_that_shakes_is_no_noise_of_the_picture() -> None:
+    # Closed form: a sine of w leaves (2 sin(w k T / 2))^3 of itself in third differences k rows apart. A hand's 30 mm/s at 5 Hz,
+    # 60 rows/s: 4.2 mm/s by neighbours (0.7 after their gain), 27 mm/s by every second row (6.0), five times what it is here.
+    shaking = 0.03 * np.sin(2 * np.pi * 5 * np.arange(ROWS_COUNT) / 60)[:, None] * [1.0, 1.0, 0.0]
+    for seed in range(5):
+        errors = rows("position", 1.5 * MATCH_SIGMA, seed)
+        still, shaken = found_sigma(errors, STILL), found_sigma(errors, shaking)
+        assert (shaken[:2] < 1.5 * still[:2]).all()
+
+
 def test_noise_of_the_force_is_not_put_down_to_the_picture() -> None:
     # Closed form: a random walk of unit steps leaves (n + 2) / 15 about its own line. Here as much as the rows' own.
     rng, sigma, walk = np.random.default_rng(3), 0.004, 0.0235

@@ -1,4 +1,4 @@
-"""Values and covariance of the errors, and the three things that happen to them: steps, forgetting, correction."""
+"""Values and covariance of their errors, and the three things that happen to them: propagation, blending, correction."""
 
 from __future__ import annotations
 
@@ -10,14 +10,14 @@ from numpy.typing import NDArray
 from flow.fusion import layout as at
 from flow.fusion.considered import FIGURES
 from flow.fusion.motion import integrate
+from flow.fusion.quantities import FusedStates, correct_values, fused_states
 from flow.fusion.smoother import Correction, Run, Smoother
-from flow.fusion.state import put_right
 
 Array: TypeAlias = NDArray[np.float64]
 
 
-class Belief:
-    """What is believed at a time; all that happens to it is handed to the smoother.
+class Estimate:
+    """State and covariance at a time; all that happens to it is handed to the smoother.
 
     Parameters
     ----------
@@ -43,7 +43,7 @@ class Belief:
         self.row_s = time_s
         self._smoother = smoother
 
-    def carry(self, time_s: Array, rate_rad_s: Array, force_m_s2: Array, *, ends_at_sample: bool = True) -> None:
+    def propagate(self, time_s: Array, rate_rad_s: Array, force_m_s2: Array, *, ends_at_sample: bool = True) -> None:
         """Carry on over N steps between samples, the first of which is at the time of the values."""
         steps = len(time_s) - 1
         shown = at.SHOWN.stop - at.SHOWN.start
@@ -106,7 +106,7 @@ class Belief:
         keep = np.eye(at.ERRORS) - gain @ rows
         P = keep @ P @ keep.T + gain @ noise @ gain.T
         self.covariance = 0.5 * (P + P.T)
-        put_right(self.values, gain @ miss)
+        correct_values(self.values, gain @ miss)
         missed = rows @ self.considered
         if considered is not None:
             missed = missed + considered
@@ -115,9 +115,16 @@ class Belief:
             self._smoother.correction(Correction(rows=rows, weight=weight, miss=miss, considered=missed, keep=keep))
         return True, normal
 
-    def copy(self) -> Belief:
+    def quantities(self) -> FusedStates:
+        """Give what is estimated as quantities, N = 1."""
+        return fused_states(
+            np.array([self.time_s]), self.values[None].copy(), self.covariance[None], self.considered[None, at.SHOWN],
+            self.lasting_m_s[None],
+        )  # fmt: skip
+
+    def copy(self) -> Estimate:
         """Give another of its own, with no smoother."""
-        other = Belief(self.time_s, self.values.copy(), self.covariance.copy(), self.noise, None)
+        other = Estimate(self.time_s, self.values.copy(), self.covariance.copy(), self.noise, None)
         other.considered = self.considered.copy()
         other.lasting_m_s, other.row_s = self.lasting_m_s, self.row_s
         return other

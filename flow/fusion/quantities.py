@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, TypeAlias
+from typing import TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,9 +11,6 @@ from scipy.spatial.transform import Rotation
 
 from flow.fusion import layout as at
 from flow.tilt import Tilt
-
-if TYPE_CHECKING:
-    from flow.fusion.belief import Belief
 
 Array: TypeAlias = NDArray[np.float64]
 
@@ -101,18 +98,7 @@ def level_turns(values: Array) -> Array:
     return turn
 
 
-def fused_state(belief: Belief) -> FusedStates:
-    """Turn what is believed at one time into quantities, N = 1."""
-    return fused_states(
-        np.array([belief.time_s]),
-        belief.values[None].copy(),
-        belief.covariance[None],
-        belief.considered[None, at.SHOWN],
-        belief.lasting_m_s[None],
-    )
-
-
-def put_right(values: Array, errors: Array) -> None:
+def correct_values(values: Array, errors: Array) -> None:
     """Add errors (28,) to values (35,), in place."""
     for error, value in at.PLAIN:
         values[value] += errors[error]
@@ -120,7 +106,7 @@ def put_right(values: Array, errors: Array) -> None:
     values[at.V_ROTATION] = (turn @ values[at.V_ROTATION].reshape(3, 3)).ravel()
 
 
-def all_put_right(values: Array, errors: Array) -> Array:
+def corrected(values: Array, errors: Array) -> Array:
     """Give values (N, 35) with errors (N, 28) added."""
     out = values.copy()
     for error, value in at.PLAIN:

@@ -20,6 +20,8 @@ from flow.rotation import RotationLog, skew
 
 Array: TypeAlias = NDArray[np.float64]
 
+_SIMPSON = np.array([1.0, 4.0, 1.0]) / 6.0  # size: share, Simpson's rule: weights of begin, middle and end
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Change:
@@ -62,7 +64,7 @@ def change(
         return None
     weight_s = weights(frames_s) * steps_s
     H = _jacobian(x, weight_s, middles_s, rotations.matrices(middles_s), leftover.lasts_s)
-    means = (sums[:-2:2] + 4 * sums[1::2] + sums[2::2]) / 6  # Simpson's rule
+    means = np.tensordot(_SIMPSON, np.stack([sums[:-2:2], sums[1::2], sums[2::2]]), axes=1)
     over = np.cumsum((steps_s[:, None] * means)[::-1], axis=0)[1:] / (frames_s[-1] - frames_s[-3::-1, None])
     lag_s = middles_s[-1] - middles_s
     forgotten = weight_s @ np.sqrt(1 - np.exp(-2 * lag_s / leftover.lasts_s))

@@ -10,6 +10,9 @@ from numpy.typing import NDArray
 Array: TypeAlias = NDArray[np.float64]
 
 _AT_FIRST_RAD_S2 = 5.0  # prior: rad/s^2, a small rotorcraft that rocks by 0.1 rad at 1.3 Hz about two axes
+_ALONG = (
+    2 / 3
+)  # size: share, of the squares of two lengths, along an axis of the cross product with an arm of any direction
 
 
 class Rocking:
@@ -31,7 +34,7 @@ class Rocking:
 
         Of a cross product with such an arm, two thirds of the squares of both lengths are left along an axis.
         """
-        return float(np.sqrt(2 / 3 * self._square))
+        return float(np.sqrt(_ALONG * self._square))
 
     def add(self, R_still_before: Array, R_still_now: Array, span_s: float) -> None:
         """Take a step, by the attitudes (3, 3) of the body at its ends."""

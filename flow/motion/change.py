@@ -67,8 +67,11 @@ def change(
     means = np.tensordot(_SIMPSON, np.stack([sums[:-2:2], sums[1::2], sums[2::2]]), axes=1)
     over = np.cumsum((steps_s[:, None] * means)[::-1], axis=0)[1:] / (frames_s[-1] - frames_s[-3::-1, None])
     lag_s = middles_s[-1] - middles_s
-    forgotten = weight_s @ np.sqrt(1 - np.exp(-2 * lag_s / leftover.lasts_s))
-    noise = force.noise_m_s_rts**2 * _squares(frames_s) + leftover.variance_m2_s4 * np.square(forgotten)
+    # What the Gauss-Markov process was before, its newest value does not tell: its covariance given that.
+    apart = np.abs(lag_s[:, None] - lag_s) / leftover.lasts_s
+    unknown = np.exp(-apart) - np.exp(-(lag_s[:, None] + lag_s) / leftover.lasts_s)
+    noise = force.noise_m_s_rts**2 * _squares(frames_s)
+    noise = noise + leftover.variance_m2_s4 * np.einsum("mi,ij,mj->m", weight_s, unknown, weight_s)
     return Change(
         vector_m_s=means[-1] - over + H @ x,
         covariance_m2_s2=H @ P @ H.transpose(0, 2, 1) + noise[:, None, None] * np.eye(3),

@@ -114,7 +114,8 @@ def test_the_noise_of_the_force_is_that_of_its_samples() -> None:
 
 
 def test_what_the_force_leaves_is_known_less_and_less_back_in_time() -> None:
-    # Monte-Carlo: a Gauss-Markov process whose newest value is known; what is said is a bound, as if all its parts erred alike.
+    # Monte-Carlo: a Gauss-Markov process whose newest value is known. 4000 draws know a variance to 2 %; one value for each pair,
+    # an eighth of how long it lasts, leaves out a few per cent of what happens within.
     lasts_s, sigma, step_s = 0.2, 0.5, FRAME_S / 40
     rng, steps, kept = np.random.default_rng(6), PAIRS * 40, np.exp(-FRAME_S / 40 / 0.2)
     first = rng.normal(0, sigma, (4000, 1))
@@ -132,7 +133,7 @@ def test_what_the_force_leaves_is_known_less_and_less_back_in_time() -> None:
     )
     assert with_it is not None and without is not None
     said = with_it.covariance_m2_s2[-1, 0, 0] - without.covariance_m2_s2[-1, 0, 0]
-    assert 1.0 < said / true < 1.6
+    assert said == pytest.approx(true, rel=0.15)
 
 
 def test_no_change_is_told_without_a_force() -> None:

@@ -9,15 +9,16 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from flow.air import LIKELY_AIR_C, air_scale_sigma
+from calib.allan import FLICKER_FLOOR
 from flow.error_sources import ErrorSource
 from flow.module import Module
+from flow.per_source import PerSource
+from flow.stated_sigmas import stated_sigma
 
 Array = NDArray[np.float64]
 
 HEIGHTS_M = (0.5, 1.0, 2.0, 4.0)
 FRAME_RATE_HZ = 30.0
-_FLICKER = math.sqrt(2 * math.log(2) / math.pi)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -48,12 +49,18 @@ CRUISE = Flight(name="cruise at 2 m/s", speed_m_s=2.0, rocking_rad=0.0, rocking_
 class SpeedError:
     """One-sigma error of one row's speed at one height, m/s, of the worse horizontal axis.
 
-    ``parts_m_s`` holds (forward, right) by source; the sources are independent.
+    ``by_source`` holds (forward, right) of every source, None where calibration has no say in it; the sources are
+    independent.
     """
 
     flight: Flight
     height_m: float
-    parts_m_s: dict[ErrorSource, tuple[float, float]]
+    by_source: PerSource[tuple[float, float] | None]
+
+    @property
+    def parts_m_s(self) -> dict[ErrorSource, tuple[float, float]]:
+        """Those that calibration leaves."""
+        return {source: part for source, part in self.by_source.items() if part is not None}
 
     @property
     def total_m_s(self) -> float:
@@ -85,7 +92,8 @@ def speed_error(module: Module, flight: Flight, height_m: float, frame_rate_hz: 
     1980):
 
     - focal length: the image motion v + w h is read too large by the relative error,
-    - range: the height, and with it v, by the relative error of scale, offset and one reading's noise,
+    - range: the height, and with it v, by the relative error of scale and offset,
+    - height: the same by one reading's noise,
     - air temperature: the same, where the range depends on an air that the module file does not state; where it does,
       the flight is assumed to log ``air_temperature_c``,
     - mounting: a turn s about the optical axis leaks w s h and v s from one axis into the other;
@@ -97,28 +105,40 @@ def speed_error(module: Module, flight: Flight, height_m: float, frame_rate_hz: 
     The picture's own noise is not in here: it depends on floor and light, not on calibration.
     """
     v, h, w = flight.speed_m_s, height_m, flight.rate_rad_s
-    sigma, reading = module.range.sigma, module.range.noise_m
-    focal = float(module.camera.focal_sigma.max())
-    height = math.hypot(sigma.scale * h, sigma.offset_m, reading)
-    turn = float(module.alignment.rotation_sigma_rad[2])
-    clock = flight.acceleration_rad_s2 * module.alignment.sigma.time_offset_s * h
+
+    def stated(source: ErrorSource) -> Array:
+        return stated_sigma(source, module, h)
+
+    focal, turn = float(stated(ErrorSource.FOCAL_LENGTH).max()), float(stated(ErrorSource.MOUNTING)[2])
+    reading, share = float(stated(ErrorSource.HEIGHT)[0]) / h, float(stated(ErrorSource.RANGE)[0])
+    clock = flight.acceleration_rad_s2 * float(stated(ErrorSource.CLOCK)[0]) * h
     # Pitch rate (body y) moves the picture forward, roll rate (body x) sideways.
-    noise = module.gyro.noise_per_axis[[1, 0]] * math.sqrt(frame_rate_hz) * h
+    noise = stated(ErrorSource.GYRO_NOISE)[[1, 0]] * math.sqrt(frame_rate_hz) * h
     bias = _bias(module)[[1, 0]] * h
-    arm = w * module.alignment.sigma.camera_position_m[2]
+    arm = w * float(stated(ErrorSource.LEVER_ARM)[2])
     return SpeedError(
         flight=flight,
         height_m=height_m,
-        parts_m_s={
-            ErrorSource.FOCAL_LENGTH: (focal * math.hypot(v, w * h), focal * w * h),
-            ErrorSource.RANGE: (v * height / h, 0.0),
-            ErrorSource.AIR: (v * air_scale_sigma(module.range, LIKELY_AIR_C), 0.0),
-            ErrorSource.MOUNTING: (turn * w * h, turn * math.hypot(v, w * h)),
-            ErrorSource.CLOCK: (clock, clock),
-            ErrorSource.GYRO_NOISE: (float(noise[0]), float(noise[1])),
-            ErrorSource.GYRO_BIAS: (float(bias[0]), float(bias[1])),
-            ErrorSource.LEVER_ARM: (arm, arm),
-        },
+        by_source=PerSource(
+            image=None,
+            image_drift=None,
+            height=(v * reading, 0.0),
+            range=(v * share, 0.0),
+            air=(v * float(stated(ErrorSource.AIR)[0]), 0.0),
+            focal_length=(focal * math.hypot(v, w * h), focal * w * h),
+            gyro_noise=(float(noise[0]), float(noise[1])),
+            gyro_bias=(float(bias[0]), float(bias[1])),
+            gyro_scale=None,
+            clock=(clock, clock),
+            mounting=(turn * w * h, turn * math.hypot(v, w * h)),
+            tilt=None,
+            lever_arm=(arm, arm),
+            acceleration=None,
+            frame_times=None,
+            relief=None,
+            light=None,
+            accelerometer=None,
+        ),
     )
 
 
@@ -131,6 +151,6 @@ def speed_errors(
 
 def _bias(module: Module) -> Array:
     """One-sigma of the bias in flight, body axes; a sigma from another source may lack the instability."""
-    sigma = np.array(module.gyro.sigma.bias_rad_s)
+    sigma = stated_sigma(ErrorSource.GYRO_BIAS, module)
     instability = module.gyro.bias_instability_rad_s
-    return sigma if instability is None else np.maximum(sigma, _FLICKER * np.array(instability))
+    return sigma if instability is None else np.maximum(sigma, math.sqrt(FLICKER_FLOOR) * np.array(instability))

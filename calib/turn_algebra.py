@@ -8,11 +8,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.turn_model import Equations
+from flow.numerics.middle import MEDIAN_SQUARE
 
 Array: TypeAlias = NDArray[np.float64]
 
 _PAIR_BELIEF = 20.0  # matches that the scatter of all pairs counts for in that of one
-_CHI2_MEDIAN = 0.4549  # of one degree of freedom; for two it is 2 ln 2
 _MOST_RELIEF = 0.5
 
 
@@ -67,7 +67,7 @@ def relief(residual: Array, parallax: Array, known: NDArray[np.bool_]) -> float:
         return 0.0
     along = np.sum(residual * parallax, axis=-1)[strong] / size[strong]
     across = np.square(residual[strong]).sum(axis=-1) - along**2
-    excess = (np.median(along**2) - np.median(across)) / _CHI2_MEDIAN
+    excess = (np.median(along**2) - np.median(across)) / MEDIAN_SQUARE
     return float(min(np.sqrt(max(excess, 0.0) / np.median(size[strong] ** 2)), _MOST_RELIEF))
 
 

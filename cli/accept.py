@@ -136,7 +136,7 @@ def _show_speed(console: Console, verdict: Acceptance) -> None:
     if verdict.guessed:
         guessed = ", ".join(verdict.guessed)
         print_text(console, f"Never calibrated, so counted with default sigmas that may be too small: {guessed}.")
-    print_text(console, "Range is the error of one reading, unfiltered. The image noise adds to these errors.")
+    print_text(console, "Height is the error of one range reading, unfiltered. The image noise adds to these errors.")
 
 
 def _show_change(console: Console, change: Change) -> None:

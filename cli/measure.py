@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from cli.console import print_text, result_console
-from cli.options import json_option, module_option, output_option
+from cli.options import json_option, module_option, output_option, verbosity
 from cli.progress import Stages, note
 
 if TYPE_CHECKING:
@@ -82,6 +82,10 @@ def measure(
         note(f"written: {written}")
     else:
         _show(facts, opened, written)
+    if verbosity() > 0:
+        from cli.page.review_words import longer_baseline
+
+        note(f"baseline: {longer_baseline(facts)}")
     for loss in beside.losses:
         click.echo(f"groundpace: {loss}; the speed log is complete", err=True)
     if not facts["rows_usable"]:
@@ -102,7 +106,7 @@ def _write(opened: Recording, recording: Path, output: Path, beside: _Beside, ba
     from flow.disk.files import replacing
     from flow.speedlog import SpeedLogWriter, Summary
 
-    summary, scale_sigma = Summary(), math.inf
+    summary, scale_sigma, longer = Summary(), math.inf, 0
     began = time.perf_counter()
     with ExitStack() as after_the_log:
         after_the_log.enter_context(_without_empty_folders(output))
@@ -117,10 +121,12 @@ def _write(opened: Recording, recording: Path, output: Path, beside: _Beside, ba
                     log.write(result.row)
                     summary.add(result.row)
                     scale_sigma = min(scale_sigma, result.scale_sigma)
+                    longer += result.pair is not None
                     beside.add(result)
                     advance()
             bar.stage("smoothing and writing")
             facts = summary.as_dict() | beside.finish()
+            facts |= {"rows_longer_baseline": longer}
             facts |= _circumstances(opened, recording, scale_sigma, time.perf_counter() - began, facts["duration_s"])
             log.flush()
             summary_path.write_text(json.dumps(facts, indent=2) + "\n", encoding="utf-8")
@@ -213,11 +219,20 @@ def _circumstances(
         "recording": str(recording),
         "module": opened.module.name,
         "unstated_sigmas": list(opened.module.unstated_sigmas),
-        # How well the accelerometer confirmed range scale and focal length: null without one.
+        "accelerometer": _logs_acceleration(opened),
+        # How well the accelerometer confirmed range scale and focal length: null where no row could be compared with one.
         "speed_scale_sigma": round(scale_sigma, 4) if math.isfinite(scale_sigma) else None,
         "processing_s": round(took_s, 3),
         "times_real_time": round(duration_s / max(took_s, 1e-3), 2),
     }
+
+
+def _logs_acceleration(opened: Recording) -> bool:
+    """Whether the log begins with accelerations, as :func:`flow.measure` decides it."""
+    import numpy as np
+
+    accel_m_s2 = next(opened.gyro()).accel_m_s2
+    return accel_m_s2 is not None and bool(np.isfinite(accel_m_s2).all(axis=1).any())
 
 
 def _written(output: Path, made: list[str]) -> str:

@@ -1,6 +1,6 @@
 """From frames, gyro, range and attitude to speed, one frame at a time, in bounded memory.
 
-A frame passes ``predict -> clean -> register -> judge -> weigh -> update`` (:mod:`flow.stages`).
+A frame passes ``predict -> clean -> register -> judge -> weigh -> update -> refine`` (:mod:`flow.stages`).
 """
 
 from __future__ import annotations
@@ -16,6 +16,7 @@ from flow.series import AttitudeSamples, GyroSamples, RangeSamples
 from flow.stages.clean import clean
 from flow.stages.judge import judge
 from flow.stages.predict import predict
+from flow.stages.refine import refine
 from flow.stages.register import register
 from flow.stages.state import State
 from flow.stages.update import update, update_camera
@@ -83,7 +84,7 @@ class Estimator:
         self.state = State(module, attitude, motion, positions, self._known)
         """What is remembered from frame to frame."""
 
-    def add_frame(self, time_s: float, picture: Picture) -> FrameResult | None:
+    def add_frame(self, time_s: float, picture: Picture, *, keyframe: bool | None = None) -> FrameResult | None:
         """Take one frame; give the row of the interval that it ends, None for the very first.
 
         Parameters
@@ -92,6 +93,8 @@ class Estimator:
             Frame time on the camera clock: mid-exposure of the middle row.
         picture
             (H, W) uint8, the luma plane as stored.
+        keyframe
+            Whether its codec stored it without reference to another image; None where that is unknown.
 
         Raises
         ------
@@ -101,15 +104,16 @@ class Estimator:
         state, camera = self.state, self.state.module.camera
         if picture.shape != (camera.height_px, camera.width_px):
             raise ValueError(f"frame {picture.shape[::-1]}, module ({camera.width_px}, {camera.height_px})")
-        frame = Frame(state.camera.clock.time(time_s) + state.module.alignment.time_offset_s, picture)
+        frame = Frame(state.camera.clock.time(time_s) + state.module.alignment.time_offset_s, picture, keyframe)
         began_s, state.latest_s = state.latest_s, frame.time_s
         previous, state.previous = state.previous, frame
-        state.advance(frame.time_s)
+        state.advance(frame.time_s if previous is None else previous.time_s, frame.time_s)
         if previous is None:
             return None
         outcome = self._measure(previous, frame)
         if isinstance(outcome.velocity, NoVelocity):
             state.scatter.interrupt()
+            state.baselines.interrupt()
             if outcome.velocity.reason == "repeated_frame":
                 state.previous = previous  # its image is that old, whatever the stamp on the copy says
         errors = state.errors
@@ -138,9 +142,11 @@ class Estimator:
         else:
             row = weigh(state, predicted, found)
             position = update(state, second, predicted, found, row)
+            best = refine(state, (first, second), images, predicted, row)
             outcome = Outcome(
-                row.level, found.matches, found.used, height=predicted.height, effects=row.sigmas_m_s, position=position
-            )
+                best.level, found.matches, found.used, height=predicted.height, effects=best.effects,
+                position=position, pair=row.pair_row(best),
+            )  # fmt: skip
         update_camera(state, predicted, outcome)
         return outcome
 

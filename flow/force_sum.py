@@ -7,14 +7,16 @@ from typing import TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
+from flow.inertial_sensors import HOLE_S
 from flow.rotation import RotationLog
 from flow.series import GyroSamples
 
 Array: TypeAlias = NDArray[np.float64]
 
 _KEPT_S = 1.0
-_HOLE_S, _LATE_S = 0.06, 0.02  # between samples, and after the last; longer is not bridged
-_NOISE_SAMPLES = 500  # that the noise is learnt from
+_LATE_S = 0.02  # after the last sample; longer is not bridged
+_SIMPSON = np.array([1.0, 4.0, 1.0]) / 6  # source: weights, Simpson's rule
+_NOISE_SAMPLES = 500  # size: samples, of the running mean that the noise is learnt from
 
 
 class ForceSum:
@@ -37,6 +39,11 @@ class ForceSum:
         """Random walk of the velocity by the noise that the samples show, vibration included, m/s in a second."""
         return float(np.sqrt(self._variance))
 
+    @property
+    def begun_s(self) -> float:
+        """Time of the oldest sample that is kept; infinity before the first."""
+        return float(self._time_s[0]) if len(self._time_s) else np.inf
+
     def add(self, samples: GyroSamples) -> None:
         """Add samples in time order; the rotation log must have been given them already."""
         if samples.accel_m_s2 is None:
@@ -48,12 +55,10 @@ class ForceSum:
         force = (self._rotations.matrices(time) @ samples.accel_m_s2[good][:, :, None])[:, :, 0]
         whole_s, whole = np.concatenate([self._time_s[-1:], time]), np.concatenate([self._last, force])
         steps = np.diff(whole_s)
-        holes = np.flatnonzero(steps > max(_HOLE_S, self._rotations.longest_hole_s))
+        holes = np.flatnonzero(steps > max(HOLE_S, self._rotations.longest_hole_s))
         if len(holes):
             self._broken_s = float(whole_s[holes[-1] + 1])
-        if len(steps) > 1:
-            scatter = 0.5 * np.square(np.diff(whole, axis=0)).mean() * float(np.median(steps))
-            self._variance += (scatter - self._variance) * min(1.0, len(steps) / _NOISE_SAMPLES)
+        self._learn_noise(np.square(np.diff(whole, axis=0)).mean(axis=1), steps)
         gained = np.cumsum(0.5 * (whole[1:] + whole[:-1]) * steps[:, None], axis=0)
         if not len(self._time_s):
             self._time_s, self._sum = time[:1], np.zeros((1, 3))
@@ -62,6 +67,13 @@ class ForceSum:
         self._sum = np.concatenate([self._sum[kept], self._sum[-1] + gained])
         self._time_s = np.concatenate([self._time_s[kept], whole_s[1:]])
         self._last = whole[-1:]
+
+    def _learn_noise(self, squares: Array, steps: Array) -> None:
+        """Learn from the squares (N,) of changes from sample to sample, however many come at once."""
+        good = (steps > 0) & (steps <= max(HOLE_S, self._rotations.longest_hole_s))
+        walks = 0.5 * squares[good] * steps[good]
+        kept = np.exp(-np.arange(len(walks), -1, -1) / _NOISE_SAMPLES)
+        self._variance = self._variance * kept[0] + float(walks @ kept[1:]) * (1 - np.exp(-1 / _NOISE_SAMPLES))
 
     def steady(self) -> Array:
         """Mean force (3,) of the last second or less, m/s^2."""
@@ -83,4 +95,4 @@ class ForceSum:
     def mean(self, middle_s: float, interval_s: float) -> Array | None:
         """Mean of the integral over an interval (Simpson's rule); None where it does not reach."""
         sums = self.at(middle_s + 0.5 * interval_s * np.array([-1.0, 0.0, 1.0]))
-        return None if sums is None else np.asarray([1 / 6, 4 / 6, 1 / 6] @ sums)
+        return None if sums is None else np.asarray(_SIMPSON @ sums)

@@ -12,24 +12,32 @@ from numpy.typing import NDArray
 from flow.air import air_scale_sigma, reading_ratio
 from flow.faults.stuck import NeverMoved
 from flow.module import Range
+from flow.stated_sigmas import range_sigma_m
+from flow.tilt import TILT_LASTS_S
 
 Array: TypeAlias = NDArray[np.float64]
 
-_TERRAIN_M_RTS = 0.001  # how fast the ground under a level flight may wander, m/sqrt(s)
+TERRAIN_M_RTS = 0.001  # density: m/rts, the ground under a level flight wanders by a centimetre in 100 s
 _GUST_M_S2_RTHZ = 1.0  # vertical acceleration density when nothing measures the climb ...
 _GUST_SEEN_M_S2_RTHZ = 0.15  # ... and when the image gives its mean over every interval
 _SEEN_S = 0.1
-_CLIMB_LEAN_S = 5.0  # how long a wrong tilt keeps leaning the climb the same way
-_GATE_SIGMA, _GATE_SIGMA_DOUBTED = 5.0, 3.0  # the second, once a reading did not fit: the next may belong to it
+# rate: 6e-7 and 3e-3 two-sided, five and three sigmas; the second, once a reading did not fit: the next may belong to it
+_GATE_SIGMA, _GATE_SIGMA_DOUBTED = 5.0, 3.0
+LEAST_GATE_SHARE = 0.01  # of the height: a gate is no narrower
+LEAST_NOISE_M = 1e-4  # prior: m one-sigma, next to none: a file that says 0 means "not known"
+_LEAST_HEIGHT_M = 0.01  # size: m, on the ground
 _LONGEST_BRIDGE_S = 2.5
 _STEP_READINGS = 4  # so many readings that agree with each other and not with us are a new floor
 _STEP_READINGS_SEEN, _STEP_SEEN_S = 2, 1.0  # fewer, where the image has just shown ground of two heights
 _STEP_LEAST_S = 0.1
+_AGREE_SIGMAS = 6  # rate: 1e-4, the range of four readings that agree
+_AGREE_SHARE, _DOUBLE_SHARE = 0.03, 0.1  # of the height, that they may differ by, and that twice the height may be off
 _ECHO_LEAST_S = 0.45  # the same for twice the height, as an echo shows it that went to and fro twice
 _RELIEF_S = 0.5  # how long a step that was seen may take to come under the sensor
 _EDGE_CLIMB_M_S = 0.1
-_START_READINGS = 3  # the first two that agree are a height within what they may differ by, three confirm it
-_START_SIGMA = 3.0
+# size: readings, the first two that agree are a height within what they may differ by, three confirm it
+_START_READINGS = 3
+_START_SIGMA = 3.0  # rate: 3e-3 two-sided, three sigmas
 _START_CLIMB_M_S = 1.0  # one-sigma of the climb before anything is known
 _WIDE_SHARE, _WIDE_M = 0.5, 0.3  # a gate wider than this lets stray echoes in: begin anew
 
@@ -38,13 +46,15 @@ _WIDE_SHARE, _WIDE_M = 0.5, 0.3  # a gate wider than this lets stray echoes in: 
 class Height:
     """Height of the body origin above the ground under it, m; ``down_m_s`` is the speed toward the ground.
 
-    ``air_scale_sigma`` is the part of ``sigma_m`` that the air's temperature leaves for the whole flight, of the height.
+    Parts of ``sigma_m`` last as long as the flight: ``range_sigma_m`` by the range sensor's scale and offset, and
+    ``air_scale_sigma`` by the air's temperature, as a share of the height.
     """
 
     height_m: float
     sigma_m: float
     down_m_s: float
     air_scale_sigma: float = 0.0
+    range_sigma_m: float = 0.0
 
 
 def origin_height(sensor: Range, range_m: float, air_temperature_c: float | None, down_body: Array) -> float:
@@ -108,7 +118,7 @@ class HeightFilter:
         if air_temperature_c is not None:
             self._air_c = air_temperature_c
         height = origin_height(self._sensor, range_m, self._air_c, down_body)
-        noise = max(self._sensor.noise_m, 1e-4)
+        noise = max(self._sensor.noise_m, LEAST_NOISE_M)
         if self._agreed == 0:
             self._begin(time_s, height, noise)
             return
@@ -119,7 +129,7 @@ class HeightFilter:
             fits = abs(miss) <= _START_SIGMA * sigma
         else:
             gate = _GATE_SIGMA if not self._held_back else _GATE_SIGMA_DOUBTED
-            fits = abs(miss) <= max(gate * sigma, 0.01 * height)
+            fits = abs(miss) <= max(gate * sigma, LEAST_GATE_SHARE * height)
             if _GATE_SIGMA * sigma > max(_WIDE_SHARE * height, _WIDE_M):
                 self._begin(time_s, height, noise)
                 return
@@ -176,14 +186,20 @@ class HeightFilter:
             variance += (self._relief_share * height) ** 2
         if self._agreed < _START_READINGS:  # either of the two may be a stray echo
             variance += self._unconfirmed_m**2
-        sigma = self._sensor.sigma
-        variance += (sigma.scale * height) ** 2 + sigma.offset_m**2
+        lasting = range_sigma_m(self._sensor, height)
+        variance += lasting**2
         air = air_scale_sigma(self._sensor, self._air_c)
         variance += (air * height) ** 2
-        if height <= 0.01:
+        if height <= _LEAST_HEIGHT_M:
             return None
         down_m_s = -float(self._state[1])
-        return Height(height_m=height, sigma_m=float(np.sqrt(variance)), down_m_s=down_m_s, air_scale_sigma=air)
+        return Height(
+            height_m=height,
+            sigma_m=float(np.sqrt(variance)),
+            down_m_s=down_m_s,
+            air_scale_sigma=air,
+            range_sigma_m=lasting,
+        )
 
     def _begin(self, time_s: float, height: float, noise: float) -> None:
         self._state = np.array([height, 0.0, 0.0])
@@ -200,9 +216,9 @@ class HeightFilter:
         self._held_back.append((time_s, miss))
         needed = _STEP_READINGS_SEEN if time_s - self._relief_s < _STEP_SEEN_S else _STEP_READINGS
         recent = [m for _, m in self._held_back][-needed:]
-        doubled = abs(height - 2 * self._state[0]) < 0.1 * self._state[0]
+        doubled = abs(height - 2 * self._state[0]) < _DOUBLE_SHARE * self._state[0]
         long_enough = time_s - self._heard_s >= (_ECHO_LEAST_S if doubled else _STEP_LEAST_S)
-        if len(recent) == needed and long_enough and np.ptp(recent) < max(6 * noise, 0.03 * height):
+        if len(recent) == needed and long_enough and np.ptp(recent) < max(_AGREE_SIGMAS * noise, _AGREE_SHARE * height):
             climb, variance = self._state[1:], self._covariance[1:, 1:]
             self._begin(time_s, height, noise)
             # What the edge did to the picture may have looked like a climb.
@@ -213,13 +229,13 @@ class HeightFilter:
         span = time_s - self._time_s
         if span <= 0:
             return
-        kept = np.exp(-span / _CLIMB_LEAN_S)
+        kept = np.exp(-span / TILT_LASTS_S)  # a wrong tilt keeps leaning the climb the same way
         step = np.array([[1.0, span, 0.0], [0.0, 1.0, 0.0], [0.0, 0.0, kept]])
         seen = time_s - self._climb_s < _SEEN_S
         gust = (_GUST_SEEN_M_S2_RTHZ if seen else _GUST_M_S2_RTHZ) ** 2
         grown = np.zeros((3, 3))
         grown[:2, :2] = gust * np.array([[span**3 / 3, span**2 / 2], [span**2 / 2, span]])
-        grown[0, 0] += _TERRAIN_M_RTS**2 * span
+        grown[0, 0] += TERRAIN_M_RTS**2 * span
         grown[2, 2] = (1 - kept**2) * self._lean_sigma**2
         self._state = step @ self._state
         self._covariance = step @ self._covariance @ step.T + grown

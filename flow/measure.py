@@ -120,7 +120,7 @@ def _take_back(held: deque[_Step]) -> None:
     for k, (frame, result) in enumerate(held):
         if result is not None and isinstance(result.row.velocity, LevelVelocity):
             row = replace(result.row, velocity=NoVelocity(reason="gyro_disagrees"))
-            held[k] = frame, replace(result, row=row, effects_m_s={}, position=None)
+            held[k] = frame, replace(result, row=row, effects_m_s=None, position=None, pair=None)
 
 
 def _taken(held: deque[_Step]) -> Iterator[_Step]:
@@ -158,7 +158,7 @@ def _steps(recording: Recording, estimator: Estimator, feeds: list[_AnyFeed]) ->
     for frame in ahead(recording.video()):
         for feed in feeds:
             feed.give_until(frame.time_s + after_frame_s)
-        yield frame, estimator.add_frame(frame.time_s, frame.luma)
+        yield frame, estimator.add_frame(frame.time_s, frame.luma, keyframe=frame.keyframe)
 
 
 class _Feed(Generic[S]):

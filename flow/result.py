@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from flow.anchoring import Position
+from flow.effects import Effects
 from flow.error_sources import ErrorSource
 from flow.height import Height
 from flow.numerics.middle import share_of
@@ -23,10 +24,12 @@ class FrameResult:
     """A row of the speed log and the evidence behind it.
 
     ``matches`` are the points followed (None where the row failed before), ``used`` (N,) those that agree with the
-    velocity, ``effects_m_s`` the one-sigma effect of each source of error in level axes, (3,); ``position`` is where the
+    velocity, ``effects_m_s`` the one-sigma effects of each source of error in level axes, each (3, k)
+    (:mod:`flow.effects`), None where there was no velocity to err; ``position`` is where the
     body is at the end of the row, None where that is not kept. ``scale_sigma`` is how well the accelerometer has told so far
     that range scale and focal length hold, as a share of the speed; infinite without one. ``doubted`` are the figures of the
-    module that the rows so far speak against (:mod:`flow.faults.inertia_check`).
+    module that the rows so far speak against (:mod:`flow.faults.inertia_check`). ``pair`` is what the two frames alone show,
+    for whoever takes rows for differences of two images; None where that is the row itself.
 
     Examples
     --------
@@ -40,10 +43,19 @@ class FrameResult:
     row: SpeedRow
     matches: Matches | None
     used: NDArray[np.bool_] | None
-    effects_m_s: dict[ErrorSource, Array]
+    effects_m_s: Effects | None
     position: Position | None = None
     scale_sigma: float = np.inf
     doubted: frozenset[ErrorSource] = frozenset()
+    pair: PairRow | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PairRow:
+    """What a row's own pair of frames shows, where the row comes from a longer baseline: velocity (3,), level axes, and effects."""
+
+    velocity_m_s: Array
+    effects_m_s: Effects
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,8 +67,9 @@ class Outcome:
     used: NDArray[np.bool_] | None = None
     hidden: bool = False
     height: Height | None = None
-    effects: dict[ErrorSource, Array] | None = None
+    effects: Effects | None = None
     position: Position | None = None
+    pair: PairRow | None = None
 
     def result(
         self,
@@ -81,6 +94,6 @@ class Outcome:
             inlier_share=None if self.used is None else share_of(self.used),
         )  # fmt: skip
         return FrameResult(
-            row=row, matches=self.matches, used=self.used, effects_m_s=self.effects or {}, position=self.position,
-            scale_sigma=scale_sigma, doubted=doubted,
+            row=row, matches=self.matches, used=self.used, effects_m_s=self.effects, position=self.position,
+            scale_sigma=scale_sigma, doubted=doubted, pair=self.pair,
         )  # fmt: skip

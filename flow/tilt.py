@@ -1,24 +1,25 @@
 """Which way is down, in body axes, and how well that is known.
 
-Three sources behind one interface: a logged attitude, gyro with accelerometer, or gyro and the assumption of flight that is
-level on average.
+Sources behind one interface: a logged attitude, or gyro and the assumption of flight that is level on average; with an
+accelerometer the filter of what moves tells it (:mod:`flow.motion`).
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Literal, TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
 
+from flow.inertial_sensors import HOLE_S
 from flow.rotation import RotationLog, cross
 from flow.series import AttitudeSamples, GyroSamples
 
 Array: TypeAlias = NDArray[np.float64]
 AttitudeSource: TypeAlias = Literal["logged", "inertial", "level"]
 
-GRAVITY_M_S2 = 9.80665  # standard gravity; only its direction matters below
+TILT_LASTS_S = 5.0  # prior: s, a wrong tilt leans level velocities the same way for so long
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -52,9 +53,6 @@ class TiltSource:
     def advance(self, until_s: float) -> None:
         """Use what was taken up to ``until_s``; later samples wait, so that it does not matter how they came."""
 
-    def observe_velocity(self, time_s: float, velocity_body_m_s: Array) -> None:
-        """Hear the speed that was measured, (3,) in body axes."""
-
     def at(self, time_s: float) -> Tilt | None:
         """Give the tilt, or None where it is not known."""
         raise NotImplementedError
@@ -65,7 +63,13 @@ class LoggedTilt(TiltSource):
 
     _HOLD_S = 0.051  # a sample speaks for so long where it has no neighbour
 
-    def __init__(self, *, sigma_rad: float = np.radians(0.4), longest_gap_s: float = 0.25, keep_s: float = 2.0) -> None:
+    def __init__(
+        self,
+        *,
+        sigma_rad: float = np.radians(0.4),
+        longest_gap_s: float = 0.25,
+        keep_s: float = 2.0,  # size: s, a buffer
+    ) -> None:
         self._sigma_rad = float(sigma_rad)
         self._longest_gap_s = longest_gap_s
         self._keep_s = keep_s
@@ -97,138 +101,68 @@ class LoggedTilt(TiltSource):
         return Tilt(down_body=self._down[nearest], sigma_rad=self._sigma_rad)
 
 
-class InertialTilt(TiltSource):
-    """Complementary filter: gyro for the fast part, accelerometer for where down is on average.
+class AssumedLevel(TiltSource):
+    """No accelerometer: the craft is taken as level on average, and the sigma says how far that may be off.
 
-    Specific force is averaged in the gyro's frame that does not rotate, where gravity stands still and the craft's
-    own acceleration averages to its change of speed. That change is taken out with the speed this same log has just
-    measured (:meth:`observe_velocity`), so that a long acceleration does not look like a tilt.
+    The gyro tells how it rocks about that average, which is taken in the local inertial frame.
 
     Parameters
     ----------
     rotations
-        The rotation log that the accelerometer samples belong to.
+        The rotation log.
+    sigma_rad
+        How far a small rotorcraft leans on average, to hold against wind or to fly (common practice, from memory: some degrees).
     memory_s
-        Averaging time once settled, s. Longer: less accelerometer noise, more drift by gyro bias.
-    sensor_sigma_rad
-        What bias and mounting of the accelerometer leave.
+        Averaging time, s. Longer: less of a slow rocking taken for level, more drift by gyro bias.
     """
 
-    _HOLE_S = 0.06  # rocking by 0.1 rad at 2.5 Hz and unseen for so long leaves 7 mrad; what was known goes beyond
-    _BLIND_S = 0.5  # without speed for so long the average goes on without it
-    _SPEED_CHANGE_M_S = 0.4  # typical change of speed in gusts, when it is not measured
-    _SPEED_SIGMA_M_S = 0.03
-    _DRIFT_RAD_S = 1e-3  # of what the gyro alone carries on, where the accelerometer is silent: what a bias may stray
-    _LEAST_FORCE_M_S2 = 2.0  # on average; less is a dead sensor or a fall
+    _LEAST_MEAN = 0.2  # size: of a unit vector, of directions all around: a craft that turns over
 
-    def __init__(self, rotations: RotationLog, *, memory_s: float = 5.0, sensor_sigma_rad: float = 0.008) -> None:
-        self._rotations = rotations
-        self._memory_s = memory_s
-        self._sensor_sigma_rad = sensor_sigma_rad
-        self._mean = np.zeros(3)  # specific force less acceleration, in the frame that does not rotate
-        self._elapsed_s = 0.0
-        self._speed_sigma = self._SPEED_CHANGE_M_S
-        self._sum = np.zeros(3)
-        self._sum_s = 0.0
-        self._last_s: float | None = None
-        self._waiting_s = np.empty(0)
-        self._waiting = np.empty((0, 3))  # specific force, in the frame that does not rotate
-        self._velocity: Array | None = None
-        self._heard_s = np.inf
+    def __init__(
+        self,
+        rotations: RotationLog,
+        *,
+        sigma_rad: float = float(np.radians(4.0)),  # prior: rad one-sigma, common practice, from memory
+        memory_s: float = 5.0,  # size: s, of the running mean
+    ) -> None:
+        self._rotations, self._sigma_rad, self._memory_s = rotations, sigma_rad, memory_s
+        self._mean, self._elapsed_s = np.zeros(3), 0.0  # of body z, local inertial frame
+        self._waiting_s, self._waiting = np.empty(0), np.empty((0, 3))
+        self._heard_s, self._used_s = np.inf, np.inf
         self._holes_s = np.empty(0)  # where samples set in again
 
     def add_inertial(self, samples: GyroSamples) -> None:
         """Add samples in time order; the rotation log must have been given them already."""
-        if samples.accel_m_s2 is None:
-            return
         steps = np.diff(samples.time_s, prepend=self._heard_s)
-        hole = steps > max(self._HOLE_S, self._rotations.longest_hole_s)
+        hole = steps > max(HOLE_S, self._rotations.longest_hole_s)
         self._holes_s = np.concatenate([self._holes_s, samples.time_s[hole]])
         self._heard_s = float(samples.time_s[-1])
-        good = np.isfinite(samples.accel_m_s2).all(axis=1)
         # Turned at once: by the time that they are used, the rotations of a long gap between frames are forgotten.
-        turns = self._rotations.matrices(samples.time_s[good])
-        self._waiting_s = np.concatenate([self._waiting_s, samples.time_s[good]])
-        self._waiting = np.concatenate([self._waiting, (turns @ samples.accel_m_s2[good][:, :, None])[:, :, 0]])
+        self._waiting_s = np.concatenate([self._waiting_s, samples.time_s])
+        self._waiting = np.concatenate([self._waiting, self._rotations.matrices(samples.time_s)[:, :, 2]])
 
     def advance(self, until_s: float) -> None:
         """Use the samples up to ``until_s``; later ones wait, so that it does not matter how they came."""
-        if len(self._holes_s) and self._holes_s[0] <= until_s:
-            self._start_again(self._holes_s[self._holes_s <= until_s][-1])
-        count = int(np.searchsorted(self._waiting_s, until_s, "right"))
-        if count == 0:
+        begun_s = self._holes_s[self._holes_s <= until_s]
+        if len(begun_s):  # how the craft turned until then is not known
+            self._holes_s = self._holes_s[len(begun_s) :]
+            self._mean, self._elapsed_s, self._used_s = np.zeros(3), 0.0, np.inf
+        first = int(np.searchsorted(self._waiting_s, begun_s[-1])) if len(begun_s) else 0
+        stop = int(np.searchsorted(self._waiting_s, until_s, "right"))
+        time_s, body_z = self._waiting_s[first:stop], self._waiting[first:stop]
+        self._waiting_s, self._waiting = self._waiting_s[stop:], self._waiting[stop:]
+        if not len(time_s):
             return
-        time, force = self._waiting_s[:count], self._waiting[:count]
-        self._waiting_s, self._waiting = self._waiting_s[count:], self._waiting[count:]
-        steps = np.diff(time, prepend=time[0] if self._last_s is None else self._last_s)
-        steps = np.clip(steps, 1e-6, 0.1)
-        self._last_s = float(time[-1])
-        self._sum += force.T @ steps
-        self._sum_s += float(steps.sum())
-        if self._elapsed_s == 0.0 or self._sum_s > self._BLIND_S:
-            self._velocity = None
-            self._speed_sigma = self._SPEED_CHANGE_M_S
-            self._absorb(np.zeros(3))
-
-    def observe_velocity(self, time_s: float, velocity_body_m_s: Array) -> None:
-        """Tell the filter the speed that was measured, (3,) in body axes."""
-        velocity = self._rotations.matrices(np.array([time_s]))[0] @ velocity_body_m_s
-        if self._velocity is not None and self._sum_s > 0:
-            self._absorb(velocity - self._velocity)
-            self._speed_sigma = max(self._SPEED_SIGMA_M_S, self._speed_sigma * 0.98)
-        self._velocity = velocity
+        steps = np.maximum(np.diff(time_s, prepend=min(self._used_s, float(time_s[0]))), 1e-6)
+        span_s = float(steps.sum())
+        self._used_s, self._elapsed_s = float(time_s[-1]), self._elapsed_s + span_s
+        gain = span_s / min(self._elapsed_s, max(self._memory_s, span_s))
+        self._mean = self._mean + gain * (steps @ body_z / span_s - self._mean)
 
     def at(self, time_s: float) -> Tilt | None:
-        """Tilt at ``time_s``; None before the first accelerometer sample and where nothing weighs."""
+        """Tilt at ``time_s``; None before the first sample and where the craft turned over meanwhile."""
         size = float(np.linalg.norm(self._mean))
-        if self._elapsed_s == 0.0 or size < self._LEAST_FORCE_M_S2:
+        if size < self._LEAST_MEAN:
             return None
-        up = self._mean @ self._rotations.matrices(np.array([time_s]))[0]
-        unsettled = self._speed_sigma / (GRAVITY_M_S2 * min(self._elapsed_s, self._memory_s))
-        silent_s = 0.0 if self._last_s is None else max(time_s - self._last_s, 0.0)
-        sigma = float(np.hypot(self._sensor_sigma_rad, min(unsettled, 0.1))) + self._DRIFT_RAD_S * silent_s
-        return Tilt(down_body=-up / size, sigma_rad=sigma)
-
-    def _start_again(self, time_s: float) -> None:
-        """Forget what was known before ``time_s``: how the craft turned until then is not known."""
-        self._holes_s = self._holes_s[self._holes_s > time_s]
-        kept = self._waiting_s >= time_s
-        self._waiting_s, self._waiting = self._waiting_s[kept], self._waiting[kept]
-        self._mean, self._sum = np.zeros(3), np.zeros(3)
-        self._elapsed_s = self._sum_s = 0.0
-        self._speed_sigma = self._SPEED_CHANGE_M_S
-        self._last_s = self._velocity = None
-
-    def _absorb(self, speed_change: Array) -> None:
-        span = self._sum_s
-        self._elapsed_s += span
-        gain = span / min(self._elapsed_s, max(self._memory_s, span))
-        self._mean += gain * ((self._sum - speed_change) / span - self._mean)
-        self._sum, self._sum_s = np.zeros(3), 0.0
-
-
-class AssumedLevel(InertialTilt):
-    """No accelerometer: the craft is taken as level on average, and the sigma says how far that may be off.
-
-    The gyro tells how it rocks about that average.
-    """
-
-    _SPEED_CHANGE_M_S = 0.0  # it is assumed from the start, and gets no better
-
-    def __init__(self, rotations: RotationLog, *, sigma_rad: float = np.radians(4.0)) -> None:
-        super().__init__(rotations, sensor_sigma_rad=float(sigma_rad))
-
-    def add_inertial(self, samples: GyroSamples) -> None:
-        """Add samples in time order; the rotation log must have been given them already."""
-        level = np.tile([0.0, 0.0, -GRAVITY_M_S2], (len(samples.time_s), 1))
-        super().add_inertial(replace(samples, accel_m_s2=level))
-
-    def observe_velocity(self, time_s: float, velocity_body_m_s: Array) -> None:
-        """Hear nothing: a change of speed is no force here."""
-
-
-def tilt_source(attitude: AttitudeSource, rotations: RotationLog) -> TiltSource:
-    """Make a source: ``logged`` roll and pitch, ``inertial`` from gyro and accelerometer, or ``level`` by assumption."""
-    if attitude == "logged":
-        return LoggedTilt()
-    return InertialTilt(rotations) if attitude == "inertial" else AssumedLevel(rotations)
+        down = self._mean @ self._rotations.matrices(np.array([time_s]))[0]
+        return Tilt(down_body=down / size, sigma_rad=self._sigma_rad)

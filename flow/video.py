@@ -35,12 +35,14 @@ class Frame:
 
     ``index`` counts from 0 in presentation order; ``time_s`` is the camera's clock, mid-exposure of the
     middle row; ``luma`` is (H, W) uint8, C-contiguous, read-only; ``exposure_s`` is None where not recorded.
+    ``keyframe`` says whether the codec stored it without reference to another frame; None where no codec says so.
     """
 
     index: int
     time_s: float
     luma: NDArray[np.uint8]
     exposure_s: float | None
+    keyframe: bool | None = None
 
 
 class Video:
@@ -133,6 +135,7 @@ class Video:
                 time_s=time_s,
                 luma=stored_luma(picture, self.path),
                 exposure_s=None if exposure is None or np.isnan(exposure) else exposure,
+                keyframe=bool(picture.key_frame),
             )
             index, before_s = index + 1, time_s
         if index < self.frame_count:

@@ -10,7 +10,7 @@ from tests.benchmarks.constants import OTHERS, ROOT, UNTAGGED, Constant, counts,
 
 # Counted when the walk was written. A number without a tag is one that nobody can judge: give a new one its tag, and lower
 # these as old ones are tagged or go. They may rise only where a package that was not looked at comes in.
-MOST_UNTAGGED, MOST_BARE = 250, 127
+MOST_UNTAGGED, MOST_BARE = 123, 88
 
 
 def found(text: str) -> list[Constant]:

@@ -10,7 +10,9 @@ from numpy.typing import NDArray
 
 from calib.fitness.judging import SURE
 from calib.turn_model import UNKNOWNS
+from flow.error_sources import ErrorSource
 from flow.module import Module
+from flow.stated_sigmas import stated_sigma as module_sigma
 
 Array: TypeAlias = NDArray[np.float64]
 
@@ -65,7 +67,7 @@ def stated_sigma(module: Module) -> Array:
 
     Of the lens at least what a calibrated one leaves at the picture's corner.
     """
-    alignment, camera = module.alignment, module.camera
+    camera = module.camera
     focal_px = 0.5 * (camera.fx_px + camera.fy_px)
     corner = 0.5 * float(np.hypot(camera.width_px, camera.height_px)) / focal_px
     terms = LENS_PX / focal_px / corner ** np.array([3.0, 5.0])
@@ -73,10 +75,11 @@ def stated_sigma(module: Module) -> Array:
     terms[: len(given)] = np.hypot(terms[: len(given)], given)
     return np.concatenate(
         [
-            alignment.rotation_sigma_rad,
-            [alignment.sigma.time_offset_s],
-            module.gyro.sigma.bias_rad_s,
-            [0.0, 0.0, camera.sigma.readout_s, np.hypot(camera.focal_sigma.max(), LENS_PX / focal_px / corner)],
+            module_sigma(ErrorSource.MOUNTING, module),
+            module_sigma(ErrorSource.CLOCK, module),
+            module_sigma(ErrorSource.GYRO_BIAS, module),
+            [0.0, 0.0, camera.sigma.readout_s],
+            [np.hypot(module_sigma(ErrorSource.FOCAL_LENGTH, module).max(), LENS_PX / focal_px / corner)],
             terms,
         ]
     )

@@ -34,7 +34,8 @@ def assumptions(conditions: Conditions, flying: Flying) -> list[str]:
         f" hover rocking {rocking}, cruise at {flying.cruise_m_s:g} m/s rocking the same.",
         "From rest: found with no speed before; followed: from frame to frame; blurred: too little texture is left.",
         "1 frame, 1 second: the slowest speed whose 95 % band leaves zero out, at rest over still ground."
-        " Hover, cruise: one sigma of a row of the log, worse axis.",
+        " Hover, cruise: one sigma of a row by its own two frames, worse axis; a row from a longer baseline, with the"
+        " accelerometer, has less.",
         "Video compression comes on top, up to 0.02 px a frame (common practice: store flights you judge lossless).",
     ]
 

@@ -10,8 +10,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from cli.page.review_range import Readings
-from cli.page.review_reference import SCALE_SIGMAS, scale_against
+from cli.page.review_reference import scale_against
 from cli.page.review_rows import Rows, Stretch
+from flow.accuracy.scale import SIGNIFICANT_SIGMAS
+from flow.budget.shares import largest, most_grown, usual
 from flow.error_sources import SOURCES, ErrorSource
 from flow.module import Range
 from flow.row import REASONS
@@ -91,8 +93,13 @@ def _mostly(rows: Rows, stretch: Stretch) -> str:
     inside = (rows.time_s > stretch.begin_s) & (rows.time_s < stretch.end_s)
     if stretch.status != "uncertain" or not inside.any():
         return ""
-    parts = [np.square(np.nan_to_num(rows.high[f"by_{source}"][inside])).sum() for source in SOURCES]
-    return f"; most of it from {SOURCES[int(np.argmax(parts))].words}" if max(parts) > 0 else ""
+    source = largest(_by_source(rows)[:, inside])
+    return f"; most of it from {source.words}" if source else ""
+
+
+def _by_source(rows: Rows) -> Array:
+    """One-sigmas (sources, B) of every bin."""
+    return np.array([rows.high[f"by_{source}"] for source in SOURCES])
 
 
 def _range_gaps(rows: Rows, readings: Readings) -> list[Finding]:
@@ -147,13 +154,13 @@ def _wide_band(rows: Rows) -> list[Finding]:
     size = np.hypot(rows.high["sigma_forward"], rows.high["sigma_right"])
     if not np.isfinite(size).any():
         return []
-    usual = float(np.nanmedian(size))
+    common = float(np.nanmedian(size))
     found = []
-    for chosen in _runs(rows.time_s, size > _WIDE * usual, _LEAST_S):
+    for chosen in _runs(rows.time_s, size > _WIDE * common, _LEAST_S):
         widest = chosen.start + int(np.nanargmax(size[chosen]))
         source, before_m_s, now_m_s = _grown(rows, chosen, widest)
         text = (
-            f"error band up to {size[widest] / usual:.1f} times as wide as usual; what grew is the part of {source.words}, "
+            f"error band up to {size[widest] / common:.1f} times as wide as usual; what grew is the part of {source.words}, "
             f"from {1e3 * before_m_s:.1f} to {1e3 * now_m_s:.1f} mm/s; {source.remedy}"
         )
         found.append(_over(rows, chosen, "band", text))
@@ -165,16 +172,15 @@ def _grown(rows: Rows, chosen: slice, at: int) -> tuple[ErrorSource, float, floa
 
     Before: the median of the bins ahead of ``chosen``, or of all others where there is none.
     """
-    by_source = np.array([rows.high[f"by_{source}"] for source in SOURCES])
+    by_source = _by_source(rows)
     rest = np.ones(by_source.shape[1], bool)
     rest[chosen] = False
     ahead = rest & (np.arange(len(rest)) < chosen.start)
-    some = by_source[:, ahead if np.isfinite(by_source[:, ahead]).any() else rest]
-    some = some[:, np.isfinite(some).all(axis=0)]
-    before = np.median(some, axis=1) if some.shape[1] else np.zeros(len(SOURCES))
+    before = usual(by_source[:, ahead if np.isfinite(by_source[:, ahead]).any() else rest])
     now = np.nan_to_num(by_source[:, at])
-    most = int(np.argmax(np.square(now) - np.square(before)))
-    return SOURCES[most], float(before[most]), float(now[most])
+    source = most_grown(before, now)
+    place = SOURCES.index(source)
+    return source, float(before[place]), float(now[place])
 
 
 def _doubts(rows: Rows) -> list[Finding]:
@@ -209,11 +215,11 @@ def _crossed_before(rows: Rows, time_s: float) -> str:
 
 def _late_frames(rows: Rows) -> list[Finding]:
     interval = rows.high["interval"]
-    usual = float(np.nanmedian(interval)) if len(interval) else 0.0
+    common = float(np.nanmedian(interval)) if len(interval) else 0.0
     found = []
-    for chosen in _runs(rows.time_s, interval > 1.8 * usual, 0.0):
+    for chosen in _runs(rows.time_s, interval > 1.8 * common, 0.0):
         longest = float(interval[chosen].max())
-        text = f"frames missing: {1e3 * longest:.0f} ms between two of them instead of {1e3 * usual:.0f} ms"
+        text = f"frames missing: {1e3 * longest:.0f} ms between two of them instead of {1e3 * common:.0f} ms"
         found.append(_over(rows, chosen, "pictures", text))
     return found
 
@@ -234,7 +240,7 @@ def _off_reference(rows: Rows, reference: Array) -> list[Finding]:
         bands.append(rows.high[f"sigma_{axis}"])
     error, band = np.array(errors), np.array(bands)
     with np.errstate(invalid="ignore"):
-        off = np.fmax.reduce(np.abs(error) / band, axis=0) > SCALE_SIGMAS
+        off = np.fmax.reduce(np.abs(error) / band, axis=0) > SIGNIFICANT_SIGMAS
     beside = " beside that scale" if scale.speed else ""
     for chosen in _runs(rows.time_s, off, _LEAST_S):
         place = int(np.nanargmax(np.fmax.reduce(np.abs(error[:, chosen]), axis=1)))

@@ -11,9 +11,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from cli.page.review_bins import Bins
-from cli.page.review_path import Path
-from cli.page.review_turn import TurnedImage, TurnLog
+from cli.page.review_turn import TurnLog
+from flow.accuracy.dead_reckoning import DeadReckoning
+from flow.effects import NO_EFFECT, Effects, sigmas_m_s
 from flow.error_sources import SOURCES, ErrorSource
+from flow.pair.rotation_field import RotationField
+from flow.per_source import PerSource
 from flow.recording import Recording
 from flow.result import FrameResult
 from flow.row import LevelVelocity, SpeedRow
@@ -92,8 +95,8 @@ class FlightData:
         """Rows in each bin, which shows the points of the last of them."""
         self._points_a_row = int(np.clip(_MOST_POINTS // -(-rows // self.per_bin), *_POINTS_A_ROW))
         self.turns = TurnLog(recording.gyro(), module.gyro.bias_rad_s)
-        self._path = Path(module.gyro)
-        self._image = TurnedImage(module)
+        self._path = DeadReckoning(module.gyro)
+        self._image = RotationField(module)
         self._size_px = np.array([module.camera.width_px, module.camera.height_px], float)
         self._bins = Bins(len(SPREAD), _MOST_ROWS + 2, per_bin=self.per_bin)
         self._newest = np.empty((_MOST_ROWS + 2, len(NEWEST)), np.float64)
@@ -143,11 +146,11 @@ class FlightData:
             self._add_doubts(result.doubted, float(begin), float(end))
         turn = self.turns.between(begin_s, end_s)
         motion = np.array([_motion(row) for row in rows])
-        effects = np.array([[result.effects_m_s.get(source, _NO_EFFECT) for source in SOURCES] for result in results])[
-            :, :, :2
-        ]
+        effects = np.array([_level_sigmas(result.effects_m_s or _NOTHING) for result in results])
         places = self._path.advance(interval_s, motion[:, :2], effects, turn[:, 2])
-        told = np.array([bool(result.effects_m_s) for result in results])  # a row that is too uncertain says of what
+        told = np.array(
+            [result.effects_m_s is not None for result in results]
+        )  # a row that is too uncertain says of what
         by_source = np.where(told[:, None], np.linalg.norm(effects, axis=2), np.nan)
         evidence = np.array([_evidence(row) for row in rows])
         image = self._image_motion(results, turn)
@@ -219,7 +222,12 @@ class FlightData:
             self._doubted_now[source] = known
 
 
-_NO_EFFECT = np.zeros(3)
+_NOTHING: Effects = PerSource.of(lambda _: NO_EFFECT)
+
+
+def _level_sigmas(effects: Effects) -> list[Array]:
+    """One-sigma (2,) of each source, forward and right, in the order of :data:`flow.error_sources.SOURCES`."""
+    return [sigma[:2] for sigma in sigmas_m_s(effects).values()]
 
 
 def _motion(row: SpeedRow) -> tuple[float, ...]:

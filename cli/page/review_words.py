@@ -78,8 +78,25 @@ def untold_scale(facts: Mapping[str, Any]) -> str | None:
     sigma = facts.get("speed_scale_sigma", 0.0)
     if sigma is not None and sigma < _TELLS_SCALE:
         return None
-    why = "no accelerometer is logged" if sigma is None else f"too steady to tell it (± {100 * sigma:.0f} %)"
+    if sigma is not None:
+        why = f"too steady to tell it (± {100 * sigma:.0f} %)"
+    else:
+        why = (
+            "no row could be compared with the accelerometer"
+            if facts.get("accelerometer")
+            else "no accelerometer is logged"
+        )
     return f"{why}; focal length and range scale rest on the module file alone"
+
+
+def longer_baseline(facts: Mapping[str, Any]) -> str:
+    """Say how many rows come from images farther apart than their own two frames, and why not all do."""
+    if not facts["accelerometer"]:
+        return "every row from its own two frames; a longer one needs an accelerometer in gyro.csv"
+    share = (
+        f"{facts['rows_longer_baseline']} of {counted(facts['rows'], 'row')} from a longer one with the accelerometer"
+    )
+    return f"{share}, which is taken where it halves the variance; the others from their own two frames"
 
 
 def module_tables(module: Module) -> list[Listing]:

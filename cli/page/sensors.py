@@ -160,11 +160,13 @@ def gyro_page(found: GyroCalibration, module: str) -> Page:
 
 
 def _allan_chart(name: str, noise: AxisNoise) -> Chart:
+    from calib.allan import FLICKER_FLOOR, model_variance
+
     tau = np.geomspace(noise.tau_s[0], noise.tau_s[-1], 80)
     n, b, k = (t.value for t in (noise.noise_rad_s_rthz, noise.instability_rad_s, noise.walk_rad_s2_rthz))
-    floor = b * math.sqrt(2 * math.log(2) / math.pi)
+    floor = b * math.sqrt(FLICKER_FLOOR)
     measured, bars = 1000 * noise.deviation_rad_s, 1960 * noise.deviation_sigma_rad_s
-    fitted = 1000 * np.sqrt(n**2 / tau + floor**2 + k**2 * tau / 3)
+    fitted = 1000 * np.sqrt(model_variance(np.square([n, b, k]), tau))
     traces = [
         dots(noise.tau_s, measured, "measured, with 95 %", INKS[0], bars=bars),
         line(tau, fitted, "fitted", INKS[1]),

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
 
 from flow.anchoring.turn import Turn
-from flow.anchoring.view import Shot, small_turn
+from flow.anchoring.view import Shot, across, small_turn
 from flow.tracks import Picture
 
 Array: TypeAlias = NDArray[np.float64]
@@ -26,14 +26,23 @@ class Anchor:
     plane: Array  # (3,), down of its own picture: what slope is meant against
     distance_m: float
     distance_sigma_m: float
+    tilt_sigma_rad: float  # of the plane
     R_start_camera: Array
     origin_m: Array  # (3,), body in the start's frame
-    origin_m2: Array  # (3, 3), without what scales the whole path
+    origin_m2: Array  # (3, 3), without what scales the whole path and what the slope adds up to
     sharpness: float
     since_s: float
     turn: Turn
     heard: int = 1
+    origin_by_slope_m: Array = field(default_factory=lambda: np.zeros((3, 2)))  # one-sigma columns, as in Way
+    nearer_by_slope: Array = field(default_factory=lambda: np.zeros(2))  # share of the distance a radian of slope
     compared: bool = False  # has been registered against
+
+    @property
+    def sloping(self) -> Array:
+        """Normal of the plane (3,), camera axes, as images and tilt together tell it."""
+        normal = self.plane + across(self.plane) @ self.turn.true_rad[3:]
+        return np.asarray(normal / np.linalg.norm(normal))
 
     def place(self, moved: Array) -> Array:
         """Position (3,) in the start's frame of a body that has moved by D."""
@@ -48,7 +57,8 @@ class Anchor:
 class Moment:
     """What the estimator knows of a picture that has just been measured.
 
-    ``velocity_m_s`` (3,) in level axes over ``interval_s`` before it, with ``covariance_m2_s2``; ``R_level_still`` turns
+    ``velocity_m_s`` (3,) in level axes over ``interval_s`` before it, with ``covariance_m2_s2`` of what is new in the row and
+    ``carried_m2_s2`` of what goes on from row to row (:mod:`flow.anchoring.path_errors`); ``R_level_still`` turns
     from the axes that do not rotate into these level axes, the third of which is down; ``turned_rad`` is the heading in
     them at the picture before; ``distance_m`` of the camera to the plane; ``tilt_sigma_rad`` of the plane's slope;
     ``common_px`` is the one-sigma by which a codec shifts a whole picture; ``air_scale_sigma`` that of all distances
@@ -60,6 +70,7 @@ class Moment:
     interval_s: float
     velocity_m_s: Array
     covariance_m2_s2: Array
+    carried_m2_s2: Array
     R_level_still: Array
     turned_rad: float
     distance_m: float

@@ -48,6 +48,12 @@ class Fit:
         per_wrong = -covariance @ self.information[:3, 3:]
         return covariance @ self.pull[:3] + per_wrong @ wrong, np.asarray(covariance), per_wrong
 
+    def given_slope(self, slope_rad: Array) -> tuple[Array, Array, Array]:
+        """Change (6,) of way and turn by these matches if the slope changes so (2,), its covariance, and (6, 2) by slope."""
+        covariance = np.asarray(np.linalg.inv(self.information[:6, :6]))
+        by_slope = -covariance @ self.information[:6, 6:]
+        return covariance @ self.pull[:6] + by_slope @ slope_rad, covariance, by_slope
+
     def alone(self, slope_rad: Array, slope_rad2: Array) -> tuple[Array, Array]:
         """Change (6,) of way and turn by these matches, and its covariance (6, 6); of the slope (2,) is known what is given."""
         known = np.zeros((8, 8))

@@ -19,13 +19,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from flow.anchoring.anchor import Anchor, Moment
+from flow.anchoring.path_errors import root
 from flow.anchoring.registrar import Registrar, Way
 from flow.anchoring.sight import Sight
 from flow.anchoring.turn import Turn
-from flow.anchoring.view import AnchorView, small_turn
+from flow.anchoring.view import AnchorView, across, small_turn
 from flow.camera import Lens
+from flow.effects import covariance_of
+from flow.error_sources import ErrorSource
 from flow.module import Module
 from flow.registration.blocks import BlockMatcher
+from flow.stated_sigmas import stated_sigma
 from flow.tracks import ImageMotion
 
 Array: TypeAlias = NDArray[np.float64]
@@ -108,9 +112,11 @@ class PositionKeeper:
         R_start_level = np.array([[cos, sin, 0.0], [-sin, cos, 0.0], [0.0, 0.0, 1.0]])
         first = now.covariance_m2_s2 * now.interval_s**2
         origin = R_start_level @ now.velocity_m_s * now.interval_s
-        self._drop(now, R_start_level @ now.R_level_still @ now.shot.middle, origin, first)
+        self._drop(now, R_start_level @ now.R_level_still @ now.shot.middle, origin, first, np.zeros((3, 2)))
 
-    def _drop(self, now: Moment, R_start_camera: Array, origin: Array, origin_m2: Array) -> None:
+    def _drop(
+        self, now: Moment, R_start_camera: Array, origin: Array, origin_m2: Array, origin_by_slope_m: Array
+    ) -> None:
         """Make the picture of the moment an anchor, and the active one."""
         R_still_camera = now.shot.middle
         down = R_still_camera.T @ now.down_still
@@ -126,9 +132,11 @@ class PositionKeeper:
                 plane=down,
                 distance_m=now.distance_m,
                 distance_sigma_m=now.distance_sigma_m,
+                tilt_sigma_rad=now.tilt_sigma_rad,
                 R_start_camera=_levelled(R_start_camera, down),
                 origin_m=origin,
                 origin_m2=origin_m2 + jitter**2 * np.eye(3),
+                origin_by_slope_m=origin_by_slope_m,
                 sharpness=self._sharpness(now.picture),
                 since_s=now.shot.time_s,
                 turn=Turn(self._module.gyro, now.shot.time_s, now.tilt_sigma_rad, before),
@@ -146,13 +154,17 @@ class PositionKeeper:
         gap_s = max(now.shot.time_s - latest.shot.time_s - now.interval_s, 0.0)
         R_anchor_still = small_turn(anchor.turn.true_rad[:3]) @ anchor.shot.middle.T
         moved, added = np.zeros(3), (_ACCELERATION_M_S2 * gap_s**2) ** 2 / 32 * np.eye(3)
+        carried = self._way.carried
         for moment, over_s in ((now, now.interval_s + 0.5 * gap_s), (latest, 0.5 * gap_s)):
             R_anchor_level = R_anchor_still @ moment.R_level_still.T
             moved += R_anchor_level @ moment.velocity_m_s * over_s
             added += R_anchor_level @ moment.covariance_m2_s2 @ R_anchor_level.T * over_s**2
+            carried = carried + R_anchor_level @ root(moment.carried_m2_s2) * over_s / anchor.distance_m
         self._way = Way(
             moved=self._way.moved + moved / anchor.distance_m,
             covariance=self._way.covariance + added / anchor.distance_m**2,
+            carried=carried,
+            by_slope=self._way.by_slope,
         )
 
     def _register(self, now: Moment) -> bool:
@@ -168,13 +180,15 @@ class PositionKeeper:
 
     def _average(self, anchor: Anchor, now: Moment) -> None:
         """Let every picture of an anchor speak for the plane that they all see: distance and which way is down."""
-        share = 1 - float(self._way.moved @ anchor.down)  # of the anchor's distance
+        moved = self._way.moved
+        share = 1 - float(moved @ anchor.sloping)  # of the anchor's distance
         distance = now.distance_m / share
         if abs(distance - anchor.distance_m) > 4 * np.hypot(now.distance_sigma_m, 0.01 * anchor.distance_m):
             return  # the range sensor meets other ground than the picture's
         anchor.heard += 1
         part = 1 / anchor.heard
         anchor.distance_m += part * (distance - anchor.distance_m)
+        anchor.nearer_by_slope = anchor.nearer_by_slope + part * (moved @ across(anchor.plane) - anchor.nearer_by_slope)
         independent = 1 + (now.shot.time_s - anchor.since_s) / _HEIGHT_LASTS_S
         anchor.distance_sigma_m = max(
             now.distance_sigma_m / np.sqrt(independent), self._scale_sigma(now) * anchor.distance_m
@@ -200,7 +214,7 @@ class PositionKeeper:
         R_start_camera = anchor.R_start_camera @ missed @ anchor.shot.middle.T @ now.shot.middle
         if poor and not lost and self._take_up(now, place):
             return
-        self._drop(now, R_start_camera, place, covariance)
+        self._drop(now, R_start_camera, place, covariance, self._by_slope_m())
 
     def _take_up(self, now: Moment, place: Array) -> bool:
         """Return to an earlier anchor that is well in view again."""
@@ -237,10 +251,19 @@ class PositionKeeper:
         turned = float(np.arccos(np.clip(0.5 * (np.trace(view.R_anchor_now) - 1), -1.0, 1.0)))
         return overlap, turned, abs(float(self._way.moved @ anchor.down))
 
+    def _by_slope_m(self) -> Array:
+        """Columns (3, 2) of one-sigma errors by the slope, in the start's frame: all anchors' planes have it, so it adds up."""
+        anchor, way = self._anchors[-1], self._way
+        by_distance = np.outer(way.moved, anchor.nearer_by_slope @ anchor.turn.by_slope_rad[3:])
+        return np.asarray(
+            anchor.origin_by_slope_m + anchor.R_start_camera @ (way.by_slope + by_distance) * anchor.distance_m
+        )
+
     def _own_covariance(self, now: Moment) -> Array:
-        """Covariance (3, 3) in the start's frame, without what scales or turns the whole path."""
+        """Covariance (3, 3) in the start's frame, without what scales, turns or bends the whole path."""
         anchor = self._anchors[-1]
-        by_picture = anchor.R_start_camera @ self._way.covariance @ anchor.R_start_camera.T * anchor.distance_m**2
+        by_way = self._way.covariance + covariance_of(self._way.carried)
+        by_picture = anchor.R_start_camera @ by_way @ anchor.R_start_camera.T * anchor.distance_m**2
         leg = anchor.R_start_camera @ self._way.moved
         jitter = self._registrar.lag(now) * anchor.distance_m
         against_anchor = by_picture + anchor.distance_sigma_m**2 * np.outer(leg, leg) + jitter**2 * np.eye(3)
@@ -249,15 +272,21 @@ class PositionKeeper:
     def _covariance(self, now: Moment) -> Array:
         anchor = self._anchors[-1]
         place = anchor.place(self._way.moved)
-        heading_rad2 = anchor.turn.heading_rad2(anchor.down)
-        across = np.array([-place[1], place[0], 0.0])
-        whole = self._scale_sigma(now) ** 2 * np.outer(place, place) + heading_rad2 * np.outer(across, across)
-        return np.asarray(self._own_covariance(now) + whole)
+        heading_rad2 = anchor.turn.heading_rad2(anchor.down) + self._mounting_rad2(anchor.down)
+        sideways = np.array([-place[1], place[0], 0.0])
+        whole = self._scale_sigma(now) ** 2 * np.outer(place, place) + heading_rad2 * np.outer(sideways, sideways)
+        return np.asarray(self._own_covariance(now) + covariance_of(self._by_slope_m()) + whole)
 
     def _scale_sigma(self, now: Moment) -> float:
         """Relative error of every distance over ground."""
-        focal = float(np.sqrt(np.mean(np.square(self._module.camera.focal_sigma))))
-        return float(np.hypot.reduce([focal, self._module.range.sigma.scale, now.air_scale_sigma]))
+        focal = float(np.sqrt(np.mean(np.square(stated_sigma(ErrorSource.FOCAL_LENGTH, self._module)))))
+        ranging = float(stated_sigma(ErrorSource.RANGE, self._module, now.distance_m)[0])
+        return float(np.hypot.reduce([focal, ranging, now.air_scale_sigma]))
+
+    def _mounting_rad2(self, down: Array) -> float:
+        """Variance of the heading by the camera's mounting, about ``down`` (3,), camera axes."""
+        down_body = self._module.alignment.R_body_camera.as_matrix() @ down
+        return float(np.square(down_body * stated_sigma(ErrorSource.MOUNTING, self._module)).sum())
 
 
 def _levelled(R_start_camera: Array, down: Array) -> Array:

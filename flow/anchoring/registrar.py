@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TypeAlias
 
 import numpy as np
@@ -11,8 +11,9 @@ from numpy.typing import NDArray
 from flow.anchoring.anchor import Anchor, Moment
 from flow.anchoring.fit import Fit, fit
 from flow.anchoring.sight import LAG_S, Sight
-from flow.anchoring.view import AnchorView, small_turn
+from flow.anchoring.view import AnchorView, across, small_turn
 from flow.camera import Lens
+from flow.effects import covariance_of
 from flow.module import Module
 from flow.numerics.middle import upper_median
 from flow.pair.match_noise import PATCHES, MatchNoise, speak_of_one_motion
@@ -38,10 +39,17 @@ _OWN_SHARE = (
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Way:
-    """How far the body has moved (3,) since the anchor, in units of its distance, and the covariance (3, 3)."""
+    """How far the body has moved (3,) since the anchor, in units of its distance, and the covariance (3, 3).
+
+    Beside the covariance, ``carried`` (3, 3) are columns of one-sigma errors that have added up since the last registration, and
+    ``by_slope`` (3, 2) those of the ground's slope against the tilt: a tilt that is off by the same leans every anchor's plane
+    alike, and adds up from anchor to anchor.
+    """
 
     moved: Array
     covariance: Array
+    carried: Array = field(default_factory=lambda: np.zeros((3, 3)))
+    by_slope: Array = field(default_factory=lambda: np.zeros((3, 2)))
 
 
 class Registrar:
@@ -96,19 +104,22 @@ class Registrar:
 
     def itself(self, anchor: Anchor, now: Moment) -> Sight:
         """Sight of the anchor's own picture."""
-        return self._sight(anchor, now, np.zeros(3), np.eye(3), *np.zeros((2, 6, 6)))
+        none = np.zeros((6, 6))
+        return self._sight(anchor, now, np.zeros(3), np.eye(3), none, none, by_slope=none[:, :2])
 
     def _settle(
         self, anchor: Anchor, now: Moment, found: Fit, moved: Array, wrong: Array, codec: float, since_s: float
     ) -> tuple[Way, Sight]:
         """Take in a fit about ``moved`` (3,) and ``wrong`` (5,), a share of whose variance is a codec's and lasts."""
         turn = anchor.turn
-        change, covariance = found.alone(turn.true_rad[3:] - wrong[3:], turn.true_rad2[3:, 3:])
+        # The plane's slope is the same in every sight of the anchor: a sight holds for the plane as it was taken.
+        change, covariance, by_slope = found.given_slope(-wrong[3:])
         lasting = codec * covariance
         lasting[:3, :3] += np.square(_LAGS * now.common_px / self._focal_px) * np.eye(3)
         R_anchor_now = small_turn(wrong[:3] + change[3:]) @ anchor.shot.middle.T @ now.shot.middle
-        sight = self._sight(anchor, now, moved + change[:3], R_anchor_now, (1 - codec) * covariance, lasting)
+        sight = self._sight(anchor, now, moved + change[:3], R_anchor_now, (1 - codec) * covariance, lasting, by_slope)
         if not anchor.compared:
+            _, covariance = found.alone(turn.true_rad[3:] - wrong[3:], turn.true_rad2[3:, 3:])
             turn.doubt_anchor(covariance[3:, 3:] + _LEAST_OWN_RAD**2 * np.eye(3))
             anchor.compared = True
         # An error that lasts counts in each of many pictures as white noise of the same density.
@@ -120,8 +131,9 @@ class Registrar:
         turn.absorb(believed @ information, believed @ (pull + information @ wrong))
         # What the anchor's picture or a codec make look turned is no turn: the way belongs to what has turned.
         change, own, per_wrong = found.way_given(turn.true_rad - wrong)
-        spread = own / (1 - _OWN_SHARE) + per_wrong @ turn.true_rad2 @ per_wrong.T
-        return Way(moved=moved + change, covariance=spread), sight
+        by_slope = per_wrong @ turn.by_slope_rad
+        spread = own / (1 - _OWN_SHARE) + per_wrong @ turn.true_rad2 @ per_wrong.T - covariance_of(by_slope)
+        return Way(moved=moved + change, covariance=spread, by_slope=by_slope), sight
 
     def _match(
         self, anchor: Anchor, now: Moment, view: AnchorView, moved: Array, prior: Array, mean: Array, *, coarse: bool
@@ -149,7 +161,14 @@ class Registrar:
         return found, shared
 
     def _sight(
-        self, anchor: Anchor, now: Moment, moved: Array, R_anchor_now: Array, covariance: Array, lasting: Array
+        self,
+        anchor: Anchor,
+        now: Moment,
+        moved: Array,
+        R_anchor_now: Array,
+        covariance: Array,
+        lasting: Array,
+        by_slope: Array,
     ) -> Sight:
         """Turn what pictures show, camera axes of the anchor, into body axes and m."""
         R_body_camera = self._R_body_camera
@@ -163,6 +182,9 @@ class Registrar:
             R_anchor_now=R_body_camera @ R_anchor_now @ R_body_camera.T,
             covariance=to_body @ covariance @ to_body.T,
             lasting=to_body @ lasting @ to_body.T,
+            by_slope=to_body @ by_slope,
+            slope_axes=R_body_camera @ across(anchor.plane),
+            tilt_sigma_rad=anchor.tilt_sigma_rad,
             height_m=anchor.distance_m + float(arm @ (R_body_camera @ anchor.down)),
             distance_m=anchor.distance_m,
         )

@@ -33,6 +33,13 @@ class Sight:
         (3, 3), how it has turned: from body axes now to those at the anchor.
     covariance
         (6, 6) of the way, m, and of a small turn, rad, both in body axes at the anchor: what is new in every picture.
+    by_slope
+        (6, 2), what way and turn would gain if the ground sloped by a radian against the plane that the anchor was taken with,
+        which they are given for: the same slope is behind all sights of an anchor.
+    slope_axes
+        (3, 2), along which down would gain then, body axes at the anchor.
+    tilt_sigma_rad
+        One-sigma of the tilt that the plane was taken with.
     lasting
         (6, 6) of what a codec adds and pictures share for a second or so.
     height_m, distance_m
@@ -44,6 +51,9 @@ class Sight:
     way_m: Array
     R_anchor_now: Array
     covariance: Array
+    by_slope: Array
+    slope_axes: Array
+    tilt_sigma_rad: float
     lasting: Array
     height_m: float
     distance_m: float

@@ -15,12 +15,14 @@ from typing import TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
+from flow.anchoring.path_errors import root
 from flow.module import Gyro
 
 Array: TypeAlias = NDArray[np.float64]
 
-_MISSED, _OWN, _BIAS, _SLOPE, _HEADING = slice(0, 3), slice(3, 6), slice(6, 9), slice(9, 11), 11
-_NUMBERS = 12
+_MISSED, _OWN, _BIAS, _SLOPE = slice(0, 3), slice(3, 6), slice(6, 9), slice(9, 11)
+_HEADING = 11  # size: index, of a single number
+_NUMBERS = 12  # size: numbers, of the state
 _TRUE = np.zeros((5, _NUMBERS))
 _TRUE[:3, _MISSED], _TRUE[3:, _SLOPE] = np.eye(3), np.eye(2)
 _SEEN = _TRUE.copy()
@@ -72,6 +74,12 @@ class Turn:
     def true_rad2(self) -> Array:
         """Covariance (5, 5) of :attr:`true_rad`."""
         return np.asarray(_TRUE @ self._covariance @ _TRUE.T)
+
+    @property
+    def by_slope_rad(self) -> Array:
+        """Columns (5, 2) of :attr:`true_rad` by one sigma of the slope: turn and slope are not independent of each other."""
+        slope_rad2 = self._covariance[_SLOPE, _SLOPE]
+        return np.asarray(_TRUE @ self._covariance[:, _SLOPE] @ np.linalg.inv(slope_rad2) @ root(slope_rad2))
 
     @property
     def seen_rad(self) -> Array:

@@ -79,7 +79,7 @@ class AnchorView:
     ) -> None:
         self._lens = lens
         self._camera = module.camera
-        self._along = _across(down)
+        self._along = across(down)
         sloping = down + self._along @ wrong_rad[3:]
         self._down = sloping / np.linalg.norm(sloping)
         mounting = module.alignment.R_body_camera.as_matrix()
@@ -146,7 +146,7 @@ class _Exposure:
         )
 
 
-def _across(down: Array) -> Array:
+def across(down: Array) -> Array:
     """Two directions (3, 2) along level ground, the first as near to the camera's x axis as may be."""
     x = np.array([1.0, 0.0, 0.0]) - down[0] * down
     x /= np.sqrt(x @ x)

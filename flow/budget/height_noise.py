@@ -7,6 +7,7 @@ from scipy.linalg import solve_continuous_are, solve_continuous_lyapunov
 
 from flow import height as model
 from flow.sections import Range
+from flow.tilt import TILT_LASTS_S
 
 _LEAST = 1e-4  # m/s; no climb is better known, and the Riccati equation of a perfect one has no solution
 
@@ -37,12 +38,12 @@ def filtered_height(
     the Lyapunov equation ``(A - K C) S + S (A - K C)' + K R K' = 0``. Between two climbs T apart the rate is a Brownian
     bridge of density G: the height wanders by G T^3 / 12 more.
     """
-    fade = 1 / model._CLIMB_LEAN_S
+    fade = 1 / TILT_LASTS_S
     A = np.array([[0.0, 1.0, 0.0], [0.0, 0.0, 0.0], [0.0, 0.0, -fade]])  # height, its rate, lean of the climb
     C = np.array([[1.0, 0.0, 0.0], [0.0, 1.0, 1.0]])
     gust = model._GUST_SEEN_M_S2_RTHZ**2
     between = gust / climb_rate_hz**2 / 12
-    Q = np.diag([model._TERRAIN_M_RTS**2 + between, gust, 2 * fade * lean_sigma_m_s**2])
+    Q = np.diag([model.TERRAIN_M_RTS**2 + between, gust, 2 * fade * lean_sigma_m_s**2])
     noise = max(sensor.noise_m, 1e-4)  # the filter believes in no less
     R = np.diag([noise**2 / range_rate_hz, max(climb_sigma_m_s, _LEAST) ** 2 / climb_rate_hz])
     P = solve_continuous_are(A.T, C.T, Q, R)

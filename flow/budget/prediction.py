@@ -19,6 +19,8 @@ from flow.budget.conditions import Conditions
 from flow.budget.situation import LAG_ONE, Situation
 from flow.error_sources import ErrorSource
 from flow.module import Module
+from flow.per_source import PerSource
+from flow.stated_sigmas import stated_sigma
 
 __all__ = ["Budget", "Cause", "Kind", "predict"]
 
@@ -26,13 +28,6 @@ Array: TypeAlias = NDArray[np.float64]
 Kind: TypeAlias = Literal["random", "systematic"]
 
 _BLOCK_PARTS = ("pixel noise", "blur")  # of the image's error, those that differ from block to block
-SHOWN_BY_FLIGHTS = frozenset(
-    {
-        ErrorSource.GYRO_SCALE, ErrorSource.ACCELERATION, ErrorSource.FRAME_TIMES, ErrorSource.RELIEF, ErrorSource.LIGHT,
-        ErrorSource.ACCELEROMETER,
-    }
-)  # fmt: skip
-"""Sources that no figure of a module foretells: the rows find them in flight."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -89,7 +84,9 @@ class Budget:
 
 
 def predict(module: Module, conditions: Conditions) -> Budget:
-    """Predict the error of one row of the speed log.
+    """Predict the error of one row of the speed log, as a single pair of frames shows it.
+
+    Where an accelerometer is logged a row may come from a longer baseline, and its images err less (:mod:`flow.stages.refine`).
 
     Raises
     ------
@@ -116,29 +113,32 @@ def predict(module: Module, conditions: Conditions) -> Budget:
     - range: v times scale and ``offset / H``; air temperature: v times half the relative error of its absolute value.
     """
     place = Situation(module, conditions)
-    causes = (
-        *_picture(place),
-        _cause(
-            place,
-            ErrorSource.HEIGHT,
-            "random",
-            part="height noise",
-            steady=(place.v / place.camera_m * place.height_noise_m, 0.0),
-        ),
-        _gyro_noise(place),
-        _tilt_noise(place),
-        _cause(place, ErrorSource.TILT, "systematic", steady=conditions.tilt_sigma_rad * place.by_tilt(height=True)),
-        _cause(
-            place, ErrorSource.GYRO_BIAS, "systematic", steady=place.by_rate(np.array(module.gyro.sigma.bias_rad_s))
-        ),
-        _clock(place),
-        _focal_length(place),
-        _mounting(place),
-        _camera_position(place),
-        _range(place),
-        _air(place),
-    )
+    causes = tuple(cause for some in foretold(place).values() for cause in some)
     return Budget(causes=causes, picture_bound_m_s=_pair(place.picture.bound_px * place.m_s_per_px))
+
+
+def foretold(place: Situation) -> PerSource[tuple[Cause, ...]]:
+    """Give the causes of each source; none where no figure of a module and no condition foretells it: rows find it in flight."""
+    return PerSource(
+        image=tuple(_picture(place)),
+        image_drift=(),
+        height=(_height_noise(place),),
+        range=(_range(place),),
+        air=(_air(place),),
+        focal_length=(_focal_length(place),),
+        gyro_noise=(_gyro_noise(place),),
+        gyro_bias=(_gyro_bias(place),),
+        gyro_scale=(),
+        clock=(_clock(place),),
+        mounting=(_mounting(place),),
+        tilt=(_tilt_noise(place), _tilt(place)),
+        lever_arm=(_camera_position(place),),
+        acceleration=(),
+        frame_times=(),
+        relief=(),
+        light=(),
+        accelerometer=(),
+    )
 
 
 def _cause(
@@ -179,8 +179,23 @@ def _picture(place: Situation) -> Iterator[Cause]:
         yield _cause(place, ErrorSource.IMAGE, "random", part=part, steady=moved_px * place.m_s_per_px, lasting=lasting)
 
 
+def _height_noise(place: Situation) -> Cause:
+    steady = (place.v / place.camera_m * place.height_noise_m, 0.0)
+    return _cause(place, ErrorSource.HEIGHT, "random", part="height noise", steady=steady)
+
+
+def _tilt(place: Situation) -> Cause:
+    steady = place.conditions.tilt_sigma_rad * place.by_tilt(height=True)
+    return _cause(place, ErrorSource.TILT, "systematic", steady=steady)
+
+
+def _gyro_bias(place: Situation) -> Cause:
+    steady = place.by_rate(stated_sigma(ErrorSource.GYRO_BIAS, place.module))
+    return _cause(place, ErrorSource.GYRO_BIAS, "systematic", steady=steady)
+
+
 def _gyro_noise(place: Situation) -> Cause:
-    noise = place.by_rate(place.module.gyro.noise_per_axis)  # of the mean over a second
+    noise = place.by_rate(stated_sigma(ErrorSource.GYRO_NOISE, place.module))  # of the mean over a second
     T, L = place.interval_s, place.module.camera.readout_s
     longer, shorter = max(T, L), min(T, L)
     row = np.sqrt((1 - shorter / longer / 3) / longer)
@@ -194,13 +209,13 @@ def _tilt_noise(place: Situation) -> Cause:
 
 
 def _clock(place: Situation) -> Cause:
-    late_s = place.module.alignment.sigma.time_offset_s
+    late_s = stated_sigma(ErrorSource.CLOCK, place.module)
     met = np.array([1.0, 1.0, 0.0]) * place.conditions.rocking_acceleration_rad_s2
     return _cause(place, ErrorSource.CLOCK, "systematic", rocking=place.by_rate(met * late_s))
 
 
 def _focal_length(place: Situation) -> Cause:
-    sigma = place.module.camera.focal_sigma
+    sigma = stated_sigma(ErrorSource.FOCAL_LENGTH, place.module)
     passing, turning = (
         np.linalg.norm(share * sigma, axis=1)
         for share in (place.field.by_focal_length, place.field.turned_by_focal_length)
@@ -215,7 +230,7 @@ def _focal_length(place: Situation) -> Cause:
 
 
 def _mounting(place: Situation) -> Cause:
-    about_x, about_y, about_z = place.module.alignment.rotation_sigma_rad
+    about_x, about_y, about_z = stated_sigma(ErrorSource.MOUNTING, place.module)
     turned = (1 + place.seen) * place.camera_m
     leaned = place.by_tilt(height=False) * np.hypot(about_x, about_y) / np.sqrt(2)
     yawed = turned * place.yaw * [about_x, about_y]
@@ -225,16 +240,16 @@ def _mounting(place: Situation) -> Cause:
 
 
 def _camera_position(place: Situation) -> Cause:
-    x, y, z = place.module.alignment.sigma.camera_position_m
+    x, y, z = stated_sigma(ErrorSource.LEVER_ARM, place.module)
     steady = np.array([np.hypot(place.yaw * y, place.v * z / place.camera_m), place.yaw * x])
     rocking = place.w * z * place.conditions.height_m / place.camera_m  # 1 + arm / H = origin's over camera's height
     return _cause(place, ErrorSource.LEVER_ARM, "systematic", steady=steady, rocking=np.full(2, rocking))
 
 
 def _range(place: Situation) -> Cause:
-    sensor, height = place.module.range, place.conditions.height_m
-    distance = np.hypot(sensor.sigma.scale * height, sensor.sigma.offset_m)
-    return _cause(place, ErrorSource.RANGE, "systematic", steady=(place.v * float(distance) / place.camera_m, 0.0))
+    height_m = place.conditions.height_m
+    share = float(stated_sigma(ErrorSource.RANGE, place.module, height_m)[0])
+    return _cause(place, ErrorSource.RANGE, "systematic", steady=(place.v * share * height_m / place.camera_m, 0.0))
 
 
 def _air(place: Situation) -> Cause:

@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from flow.faults.even_motion import even_motion
+from flow.numerics.third_difference import THIRD_DIFFERENCE
 from flow.tracks import Matches
 
 Array: TypeAlias = NDArray[np.float64]
@@ -23,9 +24,9 @@ _FEWEST = 20  # size: matches, whose median tells a motion
 _FIRST = 8  # size: intervals, whose median tells the usual one
 _REGULAR = 0.01  # scatter of intervals, as a share of the usual one, up to which stamps are taken as they are
 _MEMORY = 60  # size: intervals, a second or two
-_THIRD = np.array([-1.0, 3.0, -3.0, 1.0])  # size: weights, of a third difference
 _ALIKE = 3.0  # size: third differences, that share rows tell as much as one
-_ROWS, _TOLD, _FORGET = 8, 0.15, 0.99
+_ROWS, _TOLD = 8, 0.15
+_FORGET = 0.99  # size: share, a running sum of a hundred rows
 _FALSE, _LEFT = 0.3, 0.5  # slope up to which, for sure, stamps are false, and from which on the beat is left again
 # prior: s one-sigma, by which a shutter leaves its beat in a frame, and the beat changes
 _WALK_S, _DRIFT_S = 2e-5, 1e-7
@@ -113,8 +114,8 @@ class FrameClock:
         if len(self._rows) < 4:
             return
         moved = np.array([row[0] for row in self._rows])
-        by_stamps = moved.mean(axis=0) * float(_THIRD @ [row[1] for row in self._rows])
-        jerk = np.tensordot(_THIRD, moved, axes=1)
+        by_stamps = moved.mean(axis=0) * float(THIRD_DIFFERENCE @ [row[1] for row in self._rows])
+        jerk = np.tensordot(THIRD_DIFFERENCE, moved, axes=1)
         self._square = _FORGET * self._square + float(np.sum(by_stamps**2))
         self._product = _FORGET * self._product + float(np.sum(by_stamps * jerk))
         self._power = _FORGET * self._power + float(np.sum(jerk**2))

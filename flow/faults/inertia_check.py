@@ -19,6 +19,7 @@ from flow.faults.doubts import Doubts, Guess
 from flow.faults.figures import FIGURES, HYPOTHESES, OF_RANGE, OFF_CHANCE, WHERE, by_figure, weights
 from flow.faults.wandering import Wandering
 from flow.force_sum import ForceSum
+from flow.inertial_sensors import ACCELEROMETER_BIAS_M_S2, ACCELEROMETER_M
 from flow.module import Module
 from flow.pair.shared_errors import UnitEffects
 from flow.rotation import skew
@@ -27,8 +28,6 @@ Array: TypeAlias = NDArray[np.float64]
 
 _TOLD_APART = 0.05  # rate: 1 in 20, chance of one hypothesis against another that is then ruled out
 _BELIEVED = 2.0  # as many times the chance before anything was seen before a hypothesis counts
-_ACCELEROMETER_M = 0.007  # prior: m one-sigma, of where the accelerometer sits from the body origin, each axis
-_ACCELEROMETER_M_S2 = 0.08  # prior: m/s^2 one-sigma, 8 mg of bias, low-cost silicon (common practice, from memory)
 # density: m/s/rts and m/s^2/rts, of its least random walk, and of bias and gravity
 _NOISE_M_S_RTS, _WANDER_M_S2_RTS = 0.01, 0.05
 _PICTURE_M_S = 0.002  # what is left in a row beside its own noise
@@ -41,15 +40,16 @@ _LEAST_NOISE = 0.3  # of the noise assumed: rows that follow the force more clos
 _CALM_S = 1.0  # size: s, over which a row's noise is averaged out of the velocity carried on
 _OFTEN_S, _WEIGH_S = 0.024, 0.08  # size: s, between two rows that are learnt from, and two verdicts: cost only
 _EACH = 100  # size: rows, of the first each has a verdict
-_JUMP_M_S, _JUMP_SIGMAS = 0.06, 5.0
+_JUMP_M_S = 0.06
+_JUMP_SIGMAS = 5.0  # rate: 6e-7 two-sided, five sigmas
 _SETTLED_S = 0.4  # size: s, from a beginning on in which gravity is not known well enough to tell a jump
 _BLIND_S = 1.0  # size: s, as long as the velocity preintegration reaches back
 
 _U, _A, _TH = slice(0, 3), slice(3, 6), slice(6, 6 + FIGURES)
 _ARM, _TILT, _BIAS = (slice(first + FIGURES, first + 3 + FIGURES) for first in (6, 9, 12))
 _HEIGHT = slice(15 + FIGURES, 16 + FIGURES)
-_RATES = slice(6, 11)  # bias and scale of the gyro
-_SIZE = 16 + FIGURES
+_RATES = slice(6 + WHERE[ErrorSource.GYRO_BIAS].start, 6 + WHERE[ErrorSource.GYRO_SCALE].stop)
+_SIZE = 16 + FIGURES  # size: states, of all slices above
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -97,8 +97,8 @@ class InertiaCheck:
         self._chance = np.log(OFF_CHANCE) * np.array([len(guess) for guess in HYPOTHESES])
         self._state, self._covariance = np.zeros(_SIZE), np.zeros((_SIZE, _SIZE))
         self._covariance[_TH, _TH] = np.diag(1 / self._loose)
-        self._covariance[_ARM, _ARM] = _ACCELEROMETER_M**2 * np.eye(3)
-        self._covariance[_BIAS, _BIAS] = _ACCELEROMETER_M_S2**2 * np.eye(3)
+        self._covariance[_ARM, _ARM] = ACCELEROMETER_M**2 * np.eye(3)
+        self._covariance[_BIAS, _BIAS] = ACCELEROMETER_BIAS_M_S2**2 * np.eye(3)
         self._remembered, self._surprises, self._learnt = 1.0, 0, 0
         self._usual = 3.0  # squared misses in sigmas, three of them a row
         self._guesses = self._foreseen.guesses
@@ -179,11 +179,18 @@ class InertiaCheck:
         return None if force is None else self._calm + since_s * self._calm_change + force
 
     def begin(
-        self, time_s: float, interval_s: float, velocity_m_s: Array, *, tilt_sigma_rad: float, height_sigma_m: float
+        self,
+        time_s: float,
+        interval_s: float,
+        velocity_m_s: Array,
+        *,
+        tilt_sigma_rad: float,
+        height_sigma_m: float,
+        image_m2_s2: Array | None = None,
     ) -> None:
         """Begin with a row, its velocity (3,) in axes that do not rotate, where none is expected of it.
 
-        What was found of the figures stays.
+        What was found of the figures stays. ``image_m2_s2`` (3,) is the row's variance by the images.
         """
         since_s = time_s - self._time_s
         force = self._force.mean(time_s, interval_s)
@@ -192,8 +199,9 @@ class InertiaCheck:
         # Gravity does not change while no row is heard: what was found of it stays, unless that itself is new.
         known = self._time_s - self._begun_s >= _SETTLED_S and not self._force.broken_since(self._time_s)
         if known:
+            open_m2_s2 = self._drift_m_s(since_s) ** 2 + (np.zeros(3) if image_m2_s2 is None else image_m2_s2)
             carried = self._calm + since_s * self._calm_change + force
-            self.wandering.disagree(velocity_m_s, carried, self._drift_m_s(since_s) ** 2, self._shaken)
+            self.wandering.disagree(velocity_m_s, carried, open_m2_s2, self._shaken)
         begun = [(_U, 3.0), (_TILT, tilt_sigma_rad), (_HEIGHT, height_sigma_m), *([] if known else [(_A, 20.0)])]
         for part, sigma in begun:
             self._covariance[part, :], self._covariance[:, part] = 0.0, 0.0
@@ -213,10 +221,11 @@ class InertiaCheck:
         if force is None:
             return
         since_s, self._time_s = row.time_s - self._time_s, row.time_s
-        by_height = row.height_sigma_m * row.units.height[:, 0]
-        self.wandering.learn(
-            since_s, row.velocity_m_s, row.expected_m_s, row.covariance.diagonal() + by_height**2, self._shaken
-        )
+        calm_s = _CALM_S / self._shaken  # what force adds to the noise of the picture must not build up
+        # Until gravity is known, the mean of the last second is off by what that may be, and says nothing against the picture.
+        if self._calm_change_sigma * calm_s < _JUMP_M_S:
+            variance = row.covariance.diagonal() + np.square(row.height_sigma_m * row.units.height[:, 0])
+            self.wandering.learn(since_s, row.velocity_m_s, row.expected_m_s, variance, self._shaken)
         self._predict(since_s, row)
         heard = self._correct(row, force)
         if not heard:
@@ -225,17 +234,15 @@ class InertiaCheck:
             self._calm = self._state[_U]
         else:
             self._calm = row.expected_m_s - force
-            calm_s = _CALM_S / self._shaken  # what force adds to the noise of the picture must not build up
             self._calm += min(since_s / calm_s, 1.0) * (row.velocity_m_s - row.expected_m_s)
         self._calm_change = self._state[_A] + row.R_still_body @ self._state[_BIAS]
         both = np.hstack([np.eye(3), row.R_still_body])  # gravity and bias together are known far better than either
         parts = np.r_[_A, _BIAS]
         variance = both @ self._covariance[np.ix_(parts, parts)] @ both.T
         self._calm_change_sigma = float(np.sqrt(variance.diagonal().max()))
-        foreseen = self._learnt < self._foreseen.rows
-        if not foreseen and (self._learnt < _EACH or row.time_s - self._weighed_s >= _WEIGH_S):
+        if self._learnt < _EACH or row.time_s - self._weighed_s >= _WEIGH_S:
             self._weighed_s = row.time_s
-            self._weigh()
+            self._weigh(judges=self._learnt >= self._foreseen.rows)
         self._learnt += 1
 
     @property
@@ -295,7 +302,8 @@ class InertiaCheck:
         self._covariance = 0.5 * (left + left.T)
         return True
 
-    def _weigh(self) -> None:
+    def _weigh(self, *, judges: bool) -> None:
+        """Tell how well the rows so far know the scale; ``judges``: which figures they speak against, too."""
         information = np.linalg.inv(self._covariance[_TH, _TH])
         learnt = information @ self._state[_TH]
         information -= self._remembered * np.diag(self._loose)
@@ -304,6 +312,8 @@ class InertiaCheck:
         information, learnt = information / less_sure, learnt / less_sure
         alone = np.linalg.inv(information + np.diag(np.where(OF_RANGE, 1.0, self._weights[0])))
         self.scale_sigma = float(np.sqrt(alone[OF_RANGE, OF_RANGE].item()))
+        if not judges:
+            return  # what is foreseen holds
         covariance = np.linalg.inv(information + np.eye(FIGURES) * self._weights[:, None, :])
         found = covariance @ learnt
         evidence = found @ learnt + np.linalg.slogdet(covariance)[1] + np.log(self._weights).sum(axis=1)

@@ -37,7 +37,7 @@ _FARTHEST_PX = 2.0  # light shifts what is seen by less
 _GRAIN_PX = (
     1.5  # size: px, as wide as _AROUND_PX: ground that has moved by it has next to no grain in common with itself
 )
-# Share that ground may leave in the mean of so many images: where it moves by little more than its grain is wide, neighbours
+# prior: share and images, that ground may leave in their mean: where it moves by little more than its grain is wide, neighbours
 # have a third in common, and twice a third of 1 / 12 is 0.05.
 _SOME_PATTERN, _ENOUGH_PICTURES = 0.05, 12
 _MOST_PATTERN = 0.25  # share of it that stands: the sensor's own, which has nothing to do with light

@@ -18,7 +18,8 @@ _LEAST_RAIL_RAD_S = (
 _LEAST_CLIP_RAD_S = 0.2  # less is clipped by software, if by anything
 _ROUNDING_RAD_S = 1e-9  # size: rad/s, equal but for rounding
 _TIMES_USUAL = 3  # as long as any reading stood before that was no extreme
-_GRAINS, _STEPS = 3.0, 4  # a coarse reading stands at the crest of a wave too, but is entered by its smallest steps
+_GRAINS = 3.0  # a coarse reading stands at the crest of a wave too, but is entered by its smallest steps
+_STEPS = 4  # size: steps, of which the largest counts
 
 
 class Rails:

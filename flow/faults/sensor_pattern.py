@@ -40,9 +40,10 @@ _FEWEST, _FEWEST_DIRT = 3, 5  # size: looks, of either half for bad pixels, and 
 _LEAST_BAD, _LEAST_DIRT = 3e-4, 0.02  # of the picture; less is chance, and is outvoted anyhow
 _PIXEL_SIGMAS, _HALF_SIGMAS = 5.0, 3.0  # rate: 6e-7 and 3e-3 two-sided, of both halves together and of either
 _PIXEL_LEVELS = 5.0
-_WINDOW_PX, _TIMES_CHANCE = 9, 6.0  # dirt: its power in such a window against what chance leaves there
+_WINDOW_PX = 9  # size: px, in which the power of dirt is averaged ...
+_TIMES_CHANCE = 6.0  # ... against what chance leaves there
 _ACROSS_PX = 2.5  # one-sigma across the ground's main way from which on furrows along it are told from dirt
-_ALONG_PX = 31  # over which what is alike is taken out otherwise
+_ALONG_PX = 31  # size: px, over which what is alike is taken out otherwise
 
 
 class SensorPattern:

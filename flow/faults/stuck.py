@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from flow.module import Range
+from flow.pair.geometry import LONGEST_INTERVAL_S
 from flow.series import GyroSamples, RangeSamples
 
 Array: TypeAlias = NDArray[np.float64]
@@ -25,7 +26,6 @@ _TIMES_USUAL = 3  # as long as any run before, beyond which it is stuck
 _RANGE_LEAST_S, _COARSE = 0.2, 0.3  # digits coarser than so many sigmas of a reading leave it where it is by themselves
 _SAME_M = 1e-9  # size: m, equal but for rounding
 _SURE = 5.0  # rate: 6e-7 two-sided, five sigmas
-_LONGEST_CLIMB_S = 0.25  # size: s, a row's climb holds for no longer, as a pair of frames
 _REMEMBERED_S = (
     5.0  # prior: s, a craft changes its height within seconds; a millimetre a second, for a minute, is no climb
 )
@@ -123,7 +123,7 @@ class NeverMoved:
     def climb(self, time_s: float, down_m_s: float, sigma_m_s: float, lean_sigma_m_s: float) -> None:
         """Take the vertical speed by the picture, as :meth:`flow.height.HeightFilter.add_climb` does."""
         span_s, self._climb_s = time_s - self._climb_s, time_s
-        if self._moved or self._reading_m is None or span_s > _LONGEST_CLIMB_S:
+        if self._moved or self._reading_m is None or span_s > LONGEST_INTERVAL_S:
             return
         kept = np.exp(-span_s / _REMEMBERED_S)
         self._climbed_m = kept * self._climbed_m - down_m_s * span_s
@@ -134,7 +134,11 @@ class NeverMoved:
 class _Runs:
     """Follows runs of equal readings through a log."""
 
-    def __init__(self, least_s: float, columns: int = 3) -> None:
+    def __init__(
+        self,
+        least_s: float,
+        columns: int = 3,  # size: axes, of a sensor
+    ) -> None:
         self._least_s = least_s
         self._last = np.full(columns, np.nan)
         self._began_s, self._count, self._usual = -np.inf, 0, 1

@@ -10,11 +10,12 @@ from typing import TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
+from flow.pair.geometry import LONGEST_INTERVAL_S
+
 Array: TypeAlias = NDArray[np.float64]
 
 _AVERAGED_S = 1.0  # size: s, of the running mean
-_IDLE_S = 0.25  # size: s, the longest interval of a pair: sooner, rows are still heard one after the other
-_CHANCE = 1.5  # times the noise: its mean square over some 40 rows strays by a fifth
+_CHANCE = 1.5  # rate: 1 in 50, times the noise: the mean of chi-square over some 40 rows, which strays by a fifth
 # prior: m/s and share one-sigma, what the force leaves of it itself (measured: 2-15 mm/s in gusts)
 _OWN_M_S, _OWN_SHARE = 0.012, 0.008
 _MOST_M_S = 0.5  # a single jump counts no more
@@ -36,7 +37,7 @@ class Wandering:
 
         Else a band that is too wide for a row to be heard would stay so for ever.
         """
-        return self.m_s * float(np.exp(-0.5 * max(idle_s - _IDLE_S, 0.0) / _AVERAGED_S))
+        return self.m_s * float(np.exp(-0.5 * max(idle_s - LONGEST_INTERVAL_S, 0.0) / _AVERAGED_S))
 
     def learn(self, since_s: float, velocity_m_s: Array, expected_m_s: Array, variance: Array, shaken: float) -> None:
         """Hear a row.
@@ -54,16 +55,16 @@ class Wandering:
         """
         beyond = _unexplained(velocity_m_s, expected_m_s, variance, shaken)
         self._beyond += (
-            min(since_s, _IDLE_S) / _AVERAGED_S * (beyond - self._beyond)
+            min(since_s, LONGEST_INTERVAL_S) / _AVERAGED_S * (beyond - self._beyond)
         )  # after a gap a row counts as one row
 
-    def disagree(self, velocity_m_s: Array, carried_m_s: Array, drift_m2_s2: float, shaken: float) -> None:
+    def disagree(self, velocity_m_s: Array, carried_m_s: Array, open_m2_s2: Array, shaken: float) -> None:
         """Hear a row that is taken for the ground although the force carried another velocity to it, both (3,).
 
-        Which of the two is right is open: the band holds the other one too, and forgets it within seconds.
+        Which of the two is right is open: the band holds the other one too, and forgets it within seconds. ``open_m2_s2`` (3,) is
+        what the force has drifted by since, and the row's own noise.
         """
-        open_m2_s2 = _unexplained(velocity_m_s, carried_m_s, np.full(3, drift_m2_s2), shaken)
-        self._beyond = np.maximum(self._beyond, open_m2_s2)
+        self._beyond = np.maximum(self._beyond, _unexplained(velocity_m_s, carried_m_s, open_m2_s2, shaken))
 
 
 def _unexplained(velocity_m_s: Array, expected_m_s: Array, variance: Array, shaken: float) -> Array:

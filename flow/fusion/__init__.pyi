@@ -2,8 +2,8 @@ from .filter import Filter
 from .fuse import FusedLog
 from .inputs import ImageRow, RowReader
 from .noise import InertialNoise
+from .quantities import FusedStates
 from .smoother import Smoothed, Smoother
-from .state import FusedStates
 
 __all__ = [
     "Filter",

@@ -12,14 +12,13 @@ from typing import Any, Generic, TypeAlias, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-from flow.error_sources import ErrorSource
 from flow.fusion.filter import Filter
 from flow.fusion.fusedlog import STATUS, FusedLogWriter
 from flow.fusion.inputs import RowReader
-from flow.fusion.motion import GRAVITY_M_S2
 from flow.fusion.noise import InertialNoise
 from flow.fusion.rawspeed import RawSpeed
 from flow.fusion.smoother import Smoothed, Smoother
+from flow.inertial_sensors import GRAVITY_M_S2
 from flow.numerics.running_median import RunningMedian
 from flow.recording import Recording
 from flow.result import FrameResult
@@ -28,9 +27,9 @@ from flow.series import GyroSamples, RangeSamples
 Array: TypeAlias = NDArray[np.float64]
 S = TypeVar("S", GyroSamples, RangeSamples)
 
-_FASTEST_HZ = 1000.0  # faster logs are averaged down to this: no craft moves between two of these
-_AHEAD_S = 0.02
-_UPSIDE_DOWN_M_S2 = 5.0  # specific force along body z; level at rest it is -9.8
+_FASTEST_HZ = 1000.0  # size: Hz, cost only: faster logs are averaged down to this: no craft moves between two of these
+_AHEAD_S = 0.02  # size: s, a buffer: samples that are handed on before a row, beyond its end
+_UPSIDE_DOWN_M_S2 = 5.0  # prior: m/s^2, half of gravity along body z, which is -9.8 at rest and level, 9.8 upside down
 
 
 class FusedLog:
@@ -110,7 +109,7 @@ class FusedLog:
         self._filter.push_row(row)
         sight = None if result.position is None else result.position.sight
         # Over uneven ground way and turn bend each other.
-        if sight is not None and ErrorSource.RELIEF not in result.effects_m_s:
+        if sight is not None and result.effects_m_s is not None and not result.effects_m_s.relief.any():
             self._filter.push_sight(sight)
 
     def finish(self) -> dict[str, Any]:

@@ -10,8 +10,8 @@ from numpy.typing import NDArray
 
 from flow.columns import FUSED
 from flow.disk.files import RowWriter
+from flow.fusion.quantities import FusedStates
 from flow.fusion.smoother import Smoothed
-from flow.fusion.state import FusedStates
 from flow.statuses import FUSED_STATUSES
 
 Array: TypeAlias = NDArray[np.float64]
@@ -21,6 +21,7 @@ STATUS = {status.word: status.meaning for status in FUSED_STATUSES}
 
 _BRIDGED_S = 0.1
 _WIDEST_M_S = 0.25
+# size: decimals, of each column: finer than its noise
 _FORMAT = ",".join(["%.6f"] + ["%.6f"] * 6 + ["%.6f"] * 4 + ["%.5f"] * 2 + ["%.7f"] * 6 + ["%.5f"] * 6) + ",%s\n"
 
 

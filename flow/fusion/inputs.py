@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
 
-from flow.error_sources import SOURCES, ErrorSource, Follows, Lasts
+from flow.effects import NO_EFFECT, Effects
+from flow.fusion.heard import heard_parts
 from flow.module import Module
 from flow.pair.shared_errors import noise_span_s
+from flow.per_source import PerSource
 from flow.result import FrameResult
 from flow.row import LevelVelocity
 
@@ -20,21 +21,12 @@ Array: TypeAlias = NDArray[np.float64]
 DRIFT_LASTS_S = 0.1
 """How long the part of a row's error lasts that goes on for some rows."""
 
-_LEAST_LEAN_RAD, _MOST_LEAN_RAD = 1e-3, 0.1
-_SLOW_M_S = 0.05
-# Of the image variance. Registration is off by a thousandth of a pixel the same way while it sees the same ground, and a
-# codec lets blocks creep for some pictures: rows added up miss by so much more than differences of pictures would
-# (spectra of rendered hovers, lossless, MJPEG and H.264, 0.2 to 4 Hz).
+# prior: of the image variance, as measured (spectra of rendered hovers, lossless, MJPEG and H.264, 0.2 to 4 Hz). Registration is
+# off by a thousandth of a pixel the same way while it sees the same ground, and a codec lets blocks creep for some frames: rows
+# added up miss by so much more than differences of frames would.
 _DRIFTING = 0.01
-_NONE = np.zeros(3)
-_STATES = frozenset({ErrorSource.HEIGHT, ErrorSource.GYRO_NOISE, ErrorSource.GYRO_BIAS})
-"""Sources that the filter models itself: they reach it by other ways than the row's sigmas."""
-_UNLIKE_STRETCHES = frozenset({ErrorSource.TILT})  # the tilt hears the same rows: what it leaves does not average out
-SINGLE_FRAMES = frozenset(s for s in SOURCES if s.lasts is Lasts.FRAME)
-LASTING = frozenset(s for s in SOURCES if s.lasts is Lasts.FLIGHT) - _STATES | _UNLIKE_STRETCHES
-DRIFTING = frozenset(s for s in SOURCES if s.lasts is Lasts.STRETCH) - _STATES - _UNLIKE_STRETCHES
-_LASTING_DOWN = frozenset(s for s in LASTING if s.follows is not Follows.BODY)  # what leans the axes counts as lean
-_LEANING = 0.25  # of what a wrong tilt does to the vertical comes and goes with manoeuvres, and lasts as briefly
+
+_SILENT: Effects = PerSource.of(lambda _: NO_EFFECT)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -52,11 +44,13 @@ class ImageRow:
     drift_m2_s2
         (3,), variance by what lasts for some rows: see :data:`_DRIFTING`; uneven ground and moving light among it.
     lasting_m_s
-        (3,), one-sigma of what goes on for so long that no averaging helps: focal length, mounting, clock, lever arm.
+        (3,), one-sigma of what the flight has found to be wrong for good, in no figure that is considered.
+    considered_m_s
+        (3, C), one-sigma effects of figures that are constant, :data:`flow.fusion.considered.BY_ROWS` in order, level axes.
+    lean_m_s
+        (3, 2), one-sigma effects of the tilt behind the row's level axes, about forward and right.
     height_m, height_sigma_m
         The height that the velocity was scaled by; None where unknown.
-    lean_rad
-        One-sigma of the tilt behind the row's level axes.
     reach_gain
         How much of (turn x height of the camera) a wrong turn adds to the velocity: 1 for a narrow view.
 
@@ -65,8 +59,8 @@ class ImageRow:
     >>> import numpy as np
     >>> from flow.fusion import ImageRow
     >>> row = ImageRow(start_s=0.0, end_s=0.02, velocity_m_s=np.array([0.5, 0.0, 0.0]), image_m2_s2=np.full(3, 1e-5),
-    ...                drift_m2_s2=np.zeros(3), lasting_m_s=np.zeros(3), height_m=1.0, height_sigma_m=0.01, lean_rad=0.01,
-    ...                reach_gain=1.0)
+    ...                drift_m2_s2=np.zeros(3), lasting_m_s=np.zeros(3), considered_m_s=np.zeros((3, 9)),
+    ...                lean_m_s=np.zeros((3, 2)), height_m=1.0, height_sigma_m=0.01, reach_gain=1.0)
     >>> row.interval_s
     0.02
     """
@@ -77,9 +71,10 @@ class ImageRow:
     image_m2_s2: Array
     drift_m2_s2: Array
     lasting_m_s: Array
+    considered_m_s: Array
+    lean_m_s: Array
     height_m: float | None
     height_sigma_m: float | None
-    lean_rad: float
     reach_gain: float
 
     @property
@@ -117,7 +112,7 @@ class RowReader:
         A copied picture is no news: None. The velocity that follows is the mean since the first copy: that is the picture
         it was measured against.
         """
-        row, effects = result.row, result.effects_m_s
+        row = result.row
         start_s, end_s = row.time_s - 0.5 * row.interval_s, row.time_s + 0.5 * row.interval_s
         if row.status == "repeated_frame":
             self._copied_since_s = start_s if self._copied_since_s is None else self._copied_since_s
@@ -125,30 +120,24 @@ class RowReader:
         if self._copied_since_s is not None:
             start_s, self._copied_since_s = self._copied_since_s, None
         velocity = row.velocity.vector_m_s if isinstance(row.velocity, LevelVelocity) else None
-        if velocity is None:
-            effects = {}
-        by = {source: effects.get(source, _NONE) for source in SOURCES}
-        image = np.square(by[ErrorSource.IMAGE])
-        lean = np.hypot(by[ErrorSource.TILT][2], by[ErrorSource.MOUNTING][2])
-        speed = max(_SLOW_M_S, 0.0 if velocity is None else float(np.hypot(velocity[0], velocity[1])))
-        lasting = np.sqrt(_variance(by, LASTING))
-        lasting[2] = np.sqrt(_variance(by, _LASTING_DOWN)[2])
+        effects = result.effects_m_s if velocity is not None and result.effects_m_s is not None else _SILENT
+        if velocity is not None and result.pair is not None:
+            # Rows from a longer baseline share images with many others: the chain of images takes single pairs.
+            velocity, effects = result.pair.velocity_m_s, result.pair.effects_m_s
+        parts = heard_parts(effects)
+        image = np.square(effects.image).sum(axis=1)
         return ImageRow(
             start_s=start_s,
             end_s=end_s,
             velocity_m_s=velocity,
-            image_m2_s2=_variance(by, SINGLE_FRAMES),
-            drift_m2_s2=(
-                _DRIFTING * image
-                + _crept(image, end_s - start_s)
-                + np.square([0.0, 0.0, _LEANING * by[ErrorSource.TILT][2]])
-                + _variance(by, DRIFTING)
-            ),
-            lasting_m_s=lasting,
+            image_m2_s2=parts.image_m2_s2,
+            drift_m2_s2=parts.drift_m2_s2 + _DRIFTING * image + _crept(image, end_s - start_s),
+            lasting_m_s=np.sqrt(parts.lasting_m2_s2),
+            considered_m_s=parts.considered_m_s,
+            lean_m_s=parts.lean_m_s,
             height_m=row.height_m,
             height_sigma_m=row.height_sigma_m,
-            lean_rad=float(np.clip(lean / speed, _LEAST_LEAN_RAD, _MOST_LEAN_RAD)),
-            reach_gain=self._reach_gain(by[ErrorSource.GYRO_NOISE], row.height_m, end_s - start_s),
+            reach_gain=self._reach_gain(effects.gyro_noise, row.height_m, end_s - start_s),
         )
 
     def _reach_gain(self, by_gyro: Array, height_m: float | None, interval_s: float) -> float:
@@ -157,13 +146,7 @@ class RowReader:
         roll, pitch, _ = self._module.gyro.noise_per_axis * np.sqrt(span_s) / interval_s
         reach = 0.0 if height_m is None else height_m - self._module.alignment.camera_position_m[2]
         plain = np.hypot(roll, pitch) * reach
-        return (
-            float(np.clip(np.hypot(by_gyro[0], by_gyro[1]) / plain, 0.5, 2.0)) if plain > 0 and by_gyro.any() else 1.0
-        )
-
-
-def _variance(by: Mapping[ErrorSource, Array], some: Iterable[ErrorSource]) -> Array:
-    return np.asarray(sum((np.square(by[source]) for source in some), _NONE))
+        return float(np.clip(np.linalg.norm(by_gyro[:2]) / plain, 0.5, 2.0)) if plain > 0 and by_gyro.any() else 1.0
 
 
 def _crept(image_m2_s2: Array, interval_s: float) -> Array:

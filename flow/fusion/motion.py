@@ -22,11 +22,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from flow.fusion.layout import ERRORS
+from flow.inertial_sensors import GRAVITY_M_S2
 from flow.numerics.compiled import compiled
 
 Array: TypeAlias = NDArray[np.float64]
-
-GRAVITY_M_S2 = 9.80665  # CGPM 1901; up to 0.3 % off with latitude, which the accelerometer's bias takes up
 
 
 @compiled
@@ -37,23 +36,27 @@ def integrate(
     rate_rad_s: Array,
     force_m_s2: Array,
     noise: Array,
+    considered: Array,
     kept_values: Array,
     kept_force: Array,
     kept_covariance: Array,
+    kept_considered: Array,
 ) -> None:
-    """Carry values and covariance (both changed in place) over the steps between samples.
+    """Carry values, covariance and considered errors (all changed in place) over the steps between samples.
 
     Parameters
     ----------
     values, covariance
-        (33,) and (26, 26), see ``layout``.
+        (35,) and (28, 28), see ``layout``.
     time_s, rate_rad_s, force_m_s2
         (N + 1,), (N + 1, 3): samples at the ends of N steps; in between they are linear.
     noise
         (21,), see :meth:`flow.fusion.noise.InertialNoise.packed`.
-    kept_values, kept_force, kept_covariance
-        (N + 1, 33), (N, 4), (N, 26, 26), filled: the values at every sample, specific force in the track frame and
-        length of every step, and the covariance after it.
+    considered
+        (28, C), the errors by one sigma of each constant figure (:mod:`flow.fusion.considered`).
+    kept_values, kept_force, kept_covariance, kept_considered
+        (N + 1, 35), (N, 4), (N, 28, 28), (N, 12, C), filled: the values at every sample, specific force in the track frame
+        and length of every step, the covariance after it, and the considered errors :data:`flow.fusion.layout.SHOWN` then.
     """
     turn = np.zeros((3, 3))
     for k in range(len(time_s) - 1):
@@ -68,14 +71,17 @@ def integrate(
             turn,
         )
         kept_force[k, :3], kept_force[k, 3] = force, span
-        _grow(covariance, kept_values[k], force, span, noise)
+        F = transition(kept_values[k], force, span, noise)
+        _grow(covariance, F, kept_values[k], force, span, noise)
+        considered[:] = F @ considered
         kept_covariance[k] = covariance
+        kept_considered[k] = considered[3:15]
     kept_values[len(time_s) - 1] = values
 
 
 @compiled
 def transition(values: Array, force: Array, span: float, noise: Array) -> Array:
-    """Errors after a step by errors before it: (26, 26)."""
+    """Errors after a step by errors before it: (28, 28)."""
     F = np.eye(ERRORS)
     R = values[6:15].reshape(3, 3)
     half = 0.5 * span * span
@@ -161,8 +167,7 @@ def _step(values: Array, rate: Array, force_body: Array, span: float, noise: Arr
 
 
 @compiled
-def _grow(covariance: Array, values: Array, force: Array, span: float, noise: Array) -> None:
-    F = transition(values, force, span, noise)
+def _grow(covariance: Array, F: Array, values: Array, force: Array, span: float, noise: Array) -> None:
     covariance[:] = F @ covariance @ F.T
     R = values[6:15].reshape(3, 3)
     reach = noise[12] * (values[21] - noise[13])
@@ -208,6 +213,8 @@ def look_back(
     weight: Array,
     change: Array,
     after: Array,
+    pull_considered: Array,
+    considered: Array,
 ) -> None:
     """Carry what later measurements say back over a run of steps (Bryson and Frazier 1963; Bierman 1973).
 
@@ -216,15 +223,20 @@ def look_back(
     values, force, covariance, noise
         As :func:`integrate` kept them.
     pull, weight
-        (26,) and (26, 26), the adjoint state and its matrix after the last step; changed in place to those before the
+        (28,) and (28, 28), the adjoint state and its matrix after the last step; changed in place to those before the
         first.
     change, after
-        (N, 26) and (N, 26, 26), filled: the smoothed errors' means and covariance after each step.
+        (N, 28) and (N, 28, 28), filled: the smoothed errors' means and covariance after each step.
+    pull_considered, considered
+        (28, C), the adjoint states of the considered figures, changed in place; (N, 12, C), the errors by them
+        (:data:`flow.fusion.layout.SHOWN`) as the filter left them, smoothed in place.
     """
     for k in range(len(force) - 1, -1, -1):
         P = covariance[k]
         change[k] = -(P @ pull)
         after[k] = P - P @ weight @ P
+        considered[k] += P[3:15] @ pull_considered
         F = transition(values[k], force[k, :3], force[k, 3], noise)
         pull[:] = F.T @ pull
+        pull_considered[:] = F.T @ pull_considered
         weight[:] = F.T @ weight @ F

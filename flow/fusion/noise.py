@@ -9,14 +9,24 @@ import numpy as np
 from numpy.typing import NDArray
 
 from flow.fusion.inputs import DRIFT_LASTS_S
+from flow.height import TERRAIN_M_RTS
+from flow.inertial_sensors import (
+    ACCELEROMETER_BIAS_M_S2,
+    ACCELEROMETER_WALK_M_S2_RTS,
+    GYRO_WALK_RAD_S_RTS,
+    LEAST_GYRO_NOISE,
+)
 from flow.module import Module
+from flow.numerics.third_difference import OF_WHITE
 from flow.series import GyroSamples
+from flow.tilt import TILT_LASTS_S
 
 Array: TypeAlias = NDArray[np.float64]
 
-_THIRD_DIFFERENCE = 20.0  # variance of the third difference of white noise over its own
-_LEAST_SAMPLES = 64
-_MANOEUVRE_S = 0.3  # an acceleration lasts so long, and with it what a wrong scale or a skew axis makes of it
+_LEAST_SAMPLES = 64  # size: samples, whose third differences tell a density within a tenth one-sigma
+_LEAST_BIAS_RAD_S = 1e-6  # prior: rad/s one-sigma, next to none
+# prior: s, an acceleration lasts so long, and with it what a wrong scale or a skew axis makes of it
+_MANOEUVRE_S = 0.3
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -24,7 +34,7 @@ class InertialNoise:
     """Noise of gyro and accelerometer, of the floor, and of the rows' own level.
 
     The accelerometer's defaults are those of low-cost silicon sensors (common practice, from memory: 1 to 4 mm/s^2 per
-    root hertz; a zero offset within 8 mg after a calibration, as :class:`flow.tilt.InertialTilt` assumes; half a per cent
+    root hertz; a zero offset within 8 mg after a calibration, as :class:`flow.motion.noise.MotionNoise` assumes; half a per cent
     of scale and of skew; the rest is their slow wander with temperature). The module file says how noisy its gyro is.
 
     Examples
@@ -37,21 +47,21 @@ class InertialNoise:
 
     gyro_rad_s_rthz: tuple[float, float, float]
     gyro_bias_sigma_rad_s: tuple[float, float, float]
-    gyro_bias_walk_rad_s_rts: float = 1e-5
-    accel_m_s2_rthz: float = 2e-3
-    accel_bias_sigma_m_s2: float = 0.08
-    accel_bias_walk_m_s2_rts: float = 3e-4
-    accel_scale_sigma: float = 0.005
-    terrain_m_rts: float = 1e-3
-    lean_lasts_s: float = 5.0
+    gyro_bias_walk_rad_s_rts: float = GYRO_WALK_RAD_S_RTS
+    accel_m_s2_rthz: float = 2e-3  # density: m/s^2/rtHz, see above
+    accel_bias_sigma_m_s2: float = ACCELEROMETER_BIAS_M_S2
+    accel_bias_walk_m_s2_rts: float = ACCELEROMETER_WALK_M_S2_RTS
+    accel_scale_sigma: float = 0.005  # prior: share one-sigma, see above
+    terrain_m_rts: float = TERRAIN_M_RTS
+    lean_lasts_s: float = TILT_LASTS_S
     drift_lasts_s: float = DRIFT_LASTS_S
     raised: bool = False
 
     @staticmethod
     def of(module: Module) -> InertialNoise:
         """Noise by the module file, and defaults for what it does not say."""
-        x, y, z = (max(float(sigma), 1e-6) for sigma in module.gyro.noise_per_axis)
-        a, b, c = (max(float(sigma), 1e-6) for sigma in module.gyro.sigma.bias_rad_s)
+        x, y, z = (max(float(sigma), LEAST_GYRO_NOISE) for sigma in module.gyro.noise_per_axis)
+        a, b, c = (max(float(sigma), _LEAST_BIAS_RAD_S) for sigma in module.gyro.sigma.bias_rad_s)
         return InertialNoise(gyro_rad_s_rthz=(x, y, z), gyro_bias_sigma_rad_s=(a, b, c))
 
     def raised_by(self, samples: GyroSamples) -> InertialNoise:
@@ -82,7 +92,7 @@ class InertialNoise:
                 1.0,
                 module.alignment.camera_position_m[2],
                 1 / self.lean_lasts_s,
-                0.01**2,
+                1.0,
                 1 / self.drift_lasts_s,
                 0.0,
                 0.0,
@@ -100,7 +110,7 @@ def shown_noise(samples: GyroSamples) -> float:
     if samples.accel_m_s2 is None or len(samples.time_s) < _LEAST_SAMPLES:
         return 0.0
     step = float(np.median(np.diff(samples.time_s)))
-    jerk = np.square(np.diff(samples.accel_m_s2, n=3, axis=0)).mean(axis=1) / _THIRD_DIFFERENCE
+    jerk = np.square(np.diff(samples.accel_m_s2, n=3, axis=0)).mean(axis=1) / OF_WHITE
     length = int(np.clip(0.25 / step, 8, len(jerk)))
     stretches = jerk[: len(jerk) // length * length].reshape(-1, length)
     means = stretches.mean(axis=1)

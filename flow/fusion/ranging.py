@@ -11,15 +11,16 @@ from numpy.typing import NDArray
 
 from flow.air import air_scale_sigma
 from flow.fusion import layout as at
+from flow.fusion.considered import ranging
 from flow.fusion.inputs import ImageRow
-from flow.height import origin_height
+from flow.height import LEAST_GATE_SHARE, LEAST_NOISE_M, origin_height
 from flow.module import Module
 from flow.series import RangeSamples
+from flow.stated_sigmas import range_sigma_m
 
 Array: TypeAlias = NDArray[np.float64]
 
-_GATE_SIGMA = 5.0
-_LEAST_GATE = 0.01  # of the height
+_GATE_SIGMA = 5.0  # rate: 6e-7 two-sided, five sigmas
 _ROWS_AGAINST = 3
 
 
@@ -72,8 +73,8 @@ class RangeReader:
         while self.next(before_s) is not None:
             pass
 
-    def against(self, reading: Reading, values: Array, covariance: Array) -> tuple[Array, Array, Array] | None:
-        """Compare with the height: row (1, 26) of the errors, what is missing (1,), its variance (1, 1).
+    def against(self, reading: Reading, values: Array, covariance: Array) -> tuple[Array, Array, Array, Array] | None:
+        """Compare with the height: row (1, 28) of the errors, what is missing (1,), its variance (1, 1), considered (1, C).
 
         None when the reading is none, or does not fit.
         """
@@ -90,12 +91,13 @@ class RangeReader:
         # A tilt that is wrong by (x, y) makes the height that the reading means wrong by (arm_y x - arm_x y).
         row[at.HEIGHT] = 1.0
         row[at.TILT] = -arm[1], arm[0]
-        noise = max(sensor.noise_m, 1e-4) ** 2
+        noise = max(sensor.noise_m, LEAST_NOISE_M) ** 2
         miss = height - float(values[at.V_HEIGHT])
         sigma = float(np.sqrt(row @ covariance @ row + noise))
-        fits = abs(miss) <= max(_GATE_SIGMA * sigma, _LEAST_GATE * abs(height))
+        fits = abs(miss) <= max(_GATE_SIGMA * sigma, LEAST_GATE_SHARE * abs(height))
         self.doubt_m = 0.0 if fits else abs(miss)
-        return (row[None], np.array([miss]), np.array([[noise]])) if fits else None
+        considered = self.considered(height)[None]
+        return (row[None], np.array([miss]), np.array([[noise]]), considered) if fits else None
 
     def contradicted(self, row: ImageRow, values: Array, covariance: Array) -> bool:
         """Whether the rows' height has stayed away from the state's for some rows now."""
@@ -103,14 +105,13 @@ class RangeReader:
             return False
         away = abs(row.height_m - values[at.V_HEIGHT])
         sigma = float(np.sqrt(covariance[at.HEIGHT, at.HEIGHT] + row.height_sigma_m**2))
-        self._against = self._against + 1 if away > max(_GATE_SIGMA * sigma, _LEAST_GATE * row.height_m) else 0
+        self._against = self._against + 1 if away > max(_GATE_SIGMA * sigma, LEAST_GATE_SHARE * row.height_m) else 0
         if self._against >= _ROWS_AGAINST:
             self._against, self.doubt_m = 0, 0.0
             return True
         return False
 
-    def scale_sigma(self, values: Array) -> float:
-        """One-sigma of the height's scale, which no reading shows: scale, offset and speed of sound."""
+    def considered(self, height_m: float) -> Array:
+        """Errors (C,) of a height that readings mean, by one sigma of each constant figure: they show in no reading."""
         sensor = self._module.range
-        share = np.hypot(sensor.sigma.scale, sensor.sigma.offset_m / max(float(values[at.V_HEIGHT]), 0.05))
-        return float(np.hypot(share, air_scale_sigma(sensor, self._air_c)))
+        return ranging(range_sigma_m(sensor, height_m), air_scale_sigma(sensor, self._air_c), height_m)

@@ -1,4 +1,4 @@
-"""What a control loop needs to know of the raw rows: noise density, delay, and how one row's error goes with the next's."""
+"""What a control loop needs to know of single pairs: noise density, delay, and how one pair's error goes with the next's."""
 
 from __future__ import annotations
 
@@ -13,14 +13,17 @@ from flow.fusion.smoother import Smoothed
 
 Array: TypeAlias = NDArray[np.float64]
 
-_LAGS = 3
-_LEAST_ROWS = 30
-_KEPT = 2048  # intervals, for their median
+_LAGS = 3  # size: rows, neighbours share an image and others do not
+_LEAST_ROWS = 30  # size: rows, that a variance takes
+_KEPT = 2048  # size: intervals, for their median
 _AXES = ("forward", "right", "down")
+
+OF = "single pairs of frames, as fused.csv takes them; a row of speed.csv from a longer baseline has less noise than these"
+"""Which rows the figures are of, for whoever reads them."""
 
 
 class RawSpeed:
-    """Compares rows with the smoothed velocity over their interval, in constant memory.
+    """Compares rows, each by its own pair of frames, with the smoothed velocity over their interval, in constant memory.
 
     A row's miss against the smoother is not its error: the smoother follows the row. For a speed that wanders at random,
     seen in white noise, the spectrum of the misses is that of the noise less that of the smoother's own errors, a
@@ -58,13 +61,12 @@ class RawSpeed:
         self._tail = time_s[-512:], velocity[-512:]
         way = np.zeros((len(time_s), 3))
         way[1:] = np.cumsum(0.5 * np.diff(time_s)[:, None] * (velocity[1:] + velocity[:-1]), axis=0)
-        variance = np.median(np.square(states.velocity_sigma_m_s), axis=0)
+        own = np.median(np.square(states.velocity_sigma_m_s) - smoothed.constant_m2_s2, axis=0)
         while self._rows and self._rows[0].end_s <= time_s[-1]:
             row = self._rows.popleft()
             if row.start_s >= time_s[0] and row.velocity_m_s is not None:
                 ends = np.array([row.start_s, row.end_s])
                 moved = [np.diff(np.interp(ends, time_s, way[:, axis]))[0] for axis in range(3)]
-                own = np.maximum(variance - np.square(row.lasting_m_s), 0.0)
                 self._note(row, row.velocity_m_s - np.array(moved) / row.interval_s, own)
 
     def pass_over(self, until_s: float) -> None:
@@ -73,18 +75,22 @@ class RawSpeed:
             self._rows.popleft()
 
     def as_dict(self) -> dict[str, Any]:
-        """Give the figures as plain values; None where there are too few rows.
+        """Give the figures as plain values; None where there are too few rows. ``of`` says in words of which rows they are.
 
         ``noise_density_m_s_rthz``: averaged over a time t, the noise has a sigma of density / sqrt(t).
         ``correlation_of_rows``: with the next row, the one after, and so on. ``delay_s``: from the middle of a row's
         interval to the moment at which its second picture is read out; computing comes on top.
         """
         if self._counts[-1] < _LEAST_ROWS:
-            return dict.fromkeys(("noise_density_m_s_rthz", "sigma_m_s", "correlation_of_rows", "delay_s"))
+            return {
+                "of": OF,
+                **dict.fromkeys(("noise_density_m_s_rthz", "sigma_m_s", "correlation_of_rows", "delay_s")),
+            }
         interval = float(np.median(self._intervals))
         density, covariance = self._noise(interval)
         correlation = covariance[1:] / covariance[0]
         return {
+            "of": OF,
             "noise_density_m_s_rthz": _by_axis(density),
             "sigma_m_s": _by_axis(np.sqrt(covariance[0])),
             "correlation_of_rows": {axis: np.round(correlation[:, k], 2).tolist() for k, axis in enumerate(_AXES)},

@@ -7,11 +7,13 @@ from typing import TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
+from flow.rotation import GAP_LEAST_S, GAP_STEPS
 from flow.series import GyroSamples
 
 Array: TypeAlias = NDArray[np.float64]
 
-_HOLE_STEPS, _HOLE_LEAST_S = 4.0, 0.012  # as flow.rotation: a longer hole is not bridged
+SAME_SAMPLE_S = 1e-9  # size: s, of rounding
+"""Times that differ by less are those of the same sample."""
 
 
 class SampleQueue:
@@ -49,7 +51,7 @@ class SampleQueue:
 
     def hole_s(self, start_s: float, end_s: float) -> float | None:
         """Where between two times the samples are too far apart to bridge: the sample before; None where nowhere."""
-        longest = max(_HOLE_STEPS * self._step_s, _HOLE_LEAST_S)
+        longest = max(GAP_STEPS * self._step_s, GAP_LEAST_S)  # as the gyro's: a longer hole is not bridged
         first = max(int(np.searchsorted(self.time_s, start_s, "right")) - 1, 0)
         last = int(np.searchsorted(self.time_s, end_s, "left")) + 1
         wide = np.flatnonzero(np.diff(self.time_s[first:last]) > longest)
@@ -59,15 +61,19 @@ class SampleQueue:
 
     def between(self, start_s: float, end_s: float) -> tuple[Array, Array, Array]:
         """Give times, rates and forces at both ends and at the samples between them."""
-        inside = slice(*np.searchsorted(self.time_s, [start_s + 1e-9, end_s - 1e-9]))
+        inside = slice(*np.searchsorted(self.time_s, [start_s + SAME_SAMPLE_S, end_s - SAME_SAMPLE_S]))
         time_s = np.concatenate([[start_s], self.time_s[inside], [end_s]])
         rate, force = (self._along(column, time_s, inside) for column in (self._rate, self._force))
         return time_s, rate, force
 
+    def rate_rad_s(self, time_s: float) -> Array:
+        """Give the rate (3,) at a time."""
+        return self._at(self._rate, time_s)
+
     def holds(self, time_s: float) -> bool:
         """Whether a sample was taken at this very time."""
-        place = int(np.searchsorted(self.time_s, time_s - 1e-9))
-        return place < len(self.time_s) and bool(abs(self.time_s[place] - time_s) <= 1e-9)
+        place = int(np.searchsorted(self.time_s, time_s - SAME_SAMPLE_S))
+        return place < len(self.time_s) and bool(abs(self.time_s[place] - time_s) <= SAME_SAMPLE_S)
 
     def mean_force(self, start_s: float, end_s: float) -> Array:
         """Mean specific force (3,) of the samples between two times."""

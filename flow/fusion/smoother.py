@@ -19,12 +19,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from flow.fusion import layout as at
+from flow.fusion.considered import FIGURES
 from flow.fusion.motion import look_back
-from flow.fusion.state import FusedStates, all_put_right, fused_states
+from flow.fusion.quantities import FusedStates, corrected, fused_states, level_turns
 
 Array: TypeAlias = NDArray[np.float64]
 
-_BLOCK, _BEYOND = 6000, 4000  # steps smoothed at a time, and those after them that are looked at
+_BLOCK, _BEYOND = 6000, 4000  # size: steps, buffers: smoothed at a time, and those after them that are looked at
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -35,21 +36,25 @@ class Run:
     values: Array
     force: Array
     covariance: Array
+    considered: Array
     noise: Array
     lasting_m_s: Array
-    range_scale: float
     row_s: float
     ends_at_sample: bool
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Correction:
-    """Errors through a ``transition``, then corrected: ``miss`` read through ``rows``, ``keep`` of them kept."""
+    """Errors through a ``transition``, then corrected: ``miss`` read through ``rows``, ``keep`` of them kept.
+
+    ``considered`` (M, C) is how the miss errs by the considered figures.
+    """
 
     transition: Array | None = None
     rows: Array | None = None
     weight: Array | None = None
     miss: Array | None = None
+    considered: Array | None = None
     keep: Array | None = None
 
 
@@ -58,7 +63,7 @@ class Smoothed:
     """Smoothed states at N inertial samples.
 
     ``since_row_s`` (N,) is how long before each the newest row ended; ``accel_m_s2_rthz`` (N,) the noise density that the
-    accelerometer was taken to have.
+    accelerometer was taken to have; ``constant_m2_s2`` (N, 3) the part of the velocity's variance by what is constant.
 
     Examples
     --------
@@ -72,7 +77,8 @@ class Smoothed:
     >>> for k in range(20):
     ...     filter_.push_row(ImageRow(start_s=0.02 * k, end_s=0.02 * (k + 1), velocity_m_s=np.zeros(3),
     ...                               image_m2_s2=np.full(3, 1e-4), drift_m2_s2=np.zeros(3), lasting_m_s=np.zeros(3),
-    ...                               height_m=1.0, height_sigma_m=0.01, lean_rad=0.01, reach_gain=1.0))
+    ...                               considered_m_s=np.zeros((3, 9)), lean_m_s=np.zeros((3, 2)), height_m=1.0,
+    ...                               height_sigma_m=0.01, reach_gain=1.0))
     >>> filter_.finish()
     >>> all(isinstance(part, Smoothed) for part in parts), bool(np.abs(parts[0].states.velocity_m_s).max() < 1e-3)
     (True, True)
@@ -81,6 +87,7 @@ class Smoothed:
     states: FusedStates
     since_row_s: Array
     accel_m_s2_rthz: Array
+    constant_m2_s2: Array
 
 
 class Smoother:
@@ -105,7 +112,8 @@ class Smoother:
     >>> for k in range(20):
     ...     filter_.push_row(ImageRow(start_s=0.02 * k, end_s=0.02 * (k + 1), velocity_m_s=np.zeros(3),
     ...                               image_m2_s2=np.full(3, 1e-4), drift_m2_s2=np.zeros(3), lasting_m_s=np.zeros(3),
-    ...                               height_m=1.0, height_sigma_m=0.01, lean_rad=0.01, reach_gain=1.0))
+    ...                               considered_m_s=np.zeros((3, 9)), lean_m_s=np.zeros((3, 2)), height_m=1.0,
+    ...                               height_sigma_m=0.01, reach_gain=1.0))
     >>> filter_.finish()
     >>> sum(len(part.states.time_s) for part in parts) > 90
     True
@@ -145,48 +153,80 @@ class Smoother:
             entry = self._entries[first]
             given += len(entry.time_s) if isinstance(entry, Run) else 0
             first += 1
-        pull, weight = np.zeros(at.ERRORS), np.zeros((at.ERRORS, at.ERRORS))
-        parts: list[tuple[Run, Array, Array]] = []
+        # The last column is the adjoint state itself, those before it are its errors by the considered figures.
+        pulls, weight = np.zeros((at.ERRORS, FIGURES + 1)), np.zeros((at.ERRORS, at.ERRORS))
+        parts: list[_Part] = []
         for place in range(len(self._entries) - 1, -1, -1):
             entry = self._entries[place]
             if isinstance(entry, Correction):
-                pull, weight = _before(entry, pull, weight)
+                pulls, weight = _before(entry, pulls, weight)
                 continue
             steps = len(entry.time_s)
             change, after = np.empty((steps, at.ERRORS)), np.empty((steps, at.ERRORS, at.ERRORS))
-            look_back(entry.values, entry.force, entry.covariance, entry.noise, pull, weight, change, after)
+            pull, by_figures = pulls[:, -1].copy(), pulls[:, :-1].copy()
+            considered = entry.considered.copy()
+            look_back(
+                entry.values,
+                entry.force,
+                entry.covariance,
+                entry.noise,
+                pull,
+                weight,
+                change,
+                after,
+                by_figures,
+                considered,
+            )
+            pulls = np.column_stack([by_figures, pull])
             if place < first:
-                parts.append((entry, change, after))
+                parts.append(_Part(entry, change, after, considered))
         if parts:
             self._receive(_together(parts[::-1]))
         self._entries, self._steps = self._entries[first:], self._steps - given
 
 
-def _before(entry: Correction, pull: Array, weight: Array) -> tuple[Array, Array]:
-    if entry.rows is not None and entry.weight is not None and entry.miss is not None and entry.keep is not None:
+@dataclass(frozen=True, slots=True)
+class _Part:
+    """A run, its smoothed errors (N, 28) with their covariance (N, 28, 28), and those by considered figures (N, 12, C)."""
+
+    run: Run
+    change: Array
+    after: Array
+    considered: Array
+
+
+def _before(entry: Correction, pulls: Array, weight: Array) -> tuple[Array, Array]:
+    if entry.rows is not None:
+        assert entry.weight is not None and entry.miss is not None and entry.keep is not None
+        assert entry.considered is not None
         seen = entry.rows.T @ entry.weight
-        pull = entry.keep.T @ pull - seen @ entry.miss
+        pulls = entry.keep.T @ pulls - seen @ np.column_stack([entry.considered, entry.miss])
         weight = entry.keep.T @ weight @ entry.keep + seen @ entry.rows
     if entry.transition is not None:
-        pull = entry.transition.T @ pull
+        pulls = entry.transition.T @ pulls
         weight = entry.transition.T @ weight @ entry.transition
-    return pull, 0.5 * (weight + weight.T)
+    return pulls, 0.5 * (weight + weight.T)
 
 
-def _together(parts: list[tuple[Run, Array, Array]]) -> Smoothed:
+def _together(parts: list[_Part]) -> Smoothed:
     """Join runs, at inertial samples only, and make states of them."""
-    logged = [np.r_[np.ones(len(run.time_s) - 1, bool), run.ends_at_sample] for run, _, _ in parts]
+    logged = [np.r_[np.ones(len(part.run.time_s) - 1, bool), part.run.ends_at_sample] for part in parts]
 
-    def join(column: Callable[[Run, Array, Array], Array]) -> Array:
-        return np.concatenate([column(*part)[kept] for part, kept in zip(parts, logged, strict=True)])
+    def join(column: Callable[[_Part], Array]) -> Array:
+        return np.concatenate([column(part)[kept] for part, kept in zip(parts, logged, strict=True)])
 
-    time_s = join(lambda run, *_: run.time_s)
-    values = all_put_right(join(lambda run, *_: run.values[1:]), join(lambda _, change, __: change))
-    covariance = join(lambda _, __, after: after)
-    lasting = join(lambda run, *_: np.tile(run.lasting_m_s, (len(run.time_s), 1)))
-    scale = join(lambda run, *_: np.full(len(run.time_s), run.range_scale))
+    def spread(value: Callable[[Run], Array | float]) -> Array:
+        """Give what is the same throughout each run."""
+        return join(lambda part: np.repeat(np.asarray(value(part.run))[None], len(part.run.time_s), axis=0))
+
+    time_s = join(lambda part: part.run.time_s)
+    values = corrected(join(lambda part: part.run.values[1:]), join(lambda part: part.change))
+    covariance, considered = join(lambda part: part.after), join(lambda part: part.considered)
+    lasting = spread(lambda run: run.lasting_m_s)
+    by_figures = level_turns(values).transpose(0, 2, 1) @ considered[:, :3]
     return Smoothed(
-        states=fused_states(time_s, values, covariance, lasting, scale),
-        since_row_s=time_s - join(lambda run, *_: np.full(len(run.time_s), run.row_s)),
-        accel_m_s2_rthz=np.sqrt(join(lambda run, *_: np.full(len(run.time_s), run.noise[3]))),
+        states=fused_states(time_s, values, covariance, considered, lasting),
+        since_row_s=time_s - spread(lambda run: run.row_s),
+        accel_m_s2_rthz=np.sqrt(spread(lambda run: float(run.noise[3]))),
+        constant_m2_s2=np.square(by_figures).sum(axis=2) + np.square(lasting),
     )

@@ -9,6 +9,9 @@ from numpy.typing import NDArray
 
 from flow.numerics.compiled import compiled
 
+MEDIAN_SQUARE = 0.4549  # source: 1, ``scipy.stats.chi2.median(1)`` = 0.45494, rounded
+"""Median of the square of a Gaussian of variance 1; that of two independent ones added up is 2 ln 2."""
+
 
 def upper_median(values: NDArray[Any], share: float = 0.5) -> float:
     """Value that a ``share`` of the values (at least one, none NaN) do not reach; of two middle ones the greater.

@@ -17,8 +17,11 @@ from flow.tracks import Matches
 
 Array: TypeAlias = NDArray[np.float64]
 
-_KNOTS = 17
-_ROUNDS, _PREDICTED_PX = 8, 0.02  # of a prediction on rolling rows; the next round would move a point by less
+LONGEST_INTERVAL_S = 0.25  # size: s, beyond, tilt and height in the middle of a pair are a guess
+_LEAST_SLOPE = 0.15  # size: cosine, of 81 degrees: beyond, the ground is seen too flat
+_KNOTS = 17  # size: knots, chords between them, a millisecond apart, are off the arc by 1e-6 rad at 3 rad/s
+# size: rounds and px, of a prediction on rolling rows; the next round would move a point by less
+_ROUNDS, _PREDICTED_PX = 8, 0.02
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -159,7 +162,7 @@ def _met(first: Array, second: Array, down: Array) -> NDArray[np.bool_]:
     for i in range(len(first)):
         x, y, z = first[i]
         slope = x * down[0] + y * down[1] + z * down[2]
-        met[i] = slope > 0.15 * np.sqrt(x * x + y * y + z * z) and np.isfinite(second[i, 0])
+        met[i] = slope > _LEAST_SLOPE * np.sqrt(x * x + y * y + z * z) and np.isfinite(second[i, 0])
     return met
 
 
@@ -181,7 +184,6 @@ def _carried(change: Array, covariance: Array) -> Array:
 @compiled
 def _turn_at(share: float, knots: Array, out: Array) -> None:
     """Turn (3, 3) of the camera at a share of the rows; halfway down where the share is not known."""
-    # Chords between knots a millisecond apart: off the arc by 1e-6 rad at 3 rad/s.
     place = (0.5 if np.isnan(share) else share) * (len(knots) - 1)
     before = min(max(int(place), 0), len(knots) - 2)
     part = place - before

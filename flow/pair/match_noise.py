@@ -14,20 +14,20 @@ import numpy as np
 from numpy.typing import NDArray
 
 from flow.numerics.compiled import compiled
-from flow.numerics.middle import share_of, upper_median
+from flow.numerics.middle import MEDIAN_SQUARE, share_of, upper_median
 from flow.tracks import Matches
 
 Array: TypeAlias = NDArray[np.float64]
 
+# prior: share one-sigma, of the height: low plants, creases, stones
 RELIEF = 0.05
-"""One-sigma of the ground's relief, as a share of the height, before anything is known: low plants, creases, stones."""
+"""One-sigma of the ground's relief, as a share of the height, before anything is known."""
 PATCHES = 12.0
 """Neighbouring blocks err alike: of what relief or a codec does to them, about so many patches of the view are independent."""
 
-_LEAST_SHARE = 0.5
+_LEAST_SHARE = 0.5  # size: share, a majority: with fewer there may be another motion that as many agree on
 _MOST_SCATTER_PX = 0.85
-_NOISIER = 2.0  # pixel noise against the usual: photon noise doubles where there is four times as much light
-_MEDIAN_SQUARE = 0.4549  # of a Gaussian of variance 1
+_NOISIER = 2.0  # prior: ratio, pixel noise against the usual: photon noise doubles with four times the light
 
 
 def allowed_px2(moved_px: Array) -> Array:
@@ -52,8 +52,9 @@ def speak_of_one_motion(used: NDArray[np.bool_], residual_px: Array, moved_px: A
 class MatchNoise:
     """Covariance of matches as the pairs before have shown it: ``gain`` x their own + ``floor_px2`` x the identity."""
 
-    _PAIRS = 20.0  # that count
-    _BELIEF_PX = 0.03  # floor before anything is known
+    _PAIRS = 20.0  # size: pairs, of a running mean
+    _NEW, _NEW_UNUSUAL = 0.1, 0.01  # size: share, running means of ten pairs, and of a hundred unusual ones
+    _BELIEF_PX = 0.03  # prior: px one-sigma, floor before anything is known
     _LEAST_GAIN, _MOST_GAIN = 0.25, 25.0
     _FINER = 0.6  # share of directions that tell: the rest holds what has next to no texture, and says nothing
 
@@ -82,9 +83,9 @@ class MatchNoise:
         scale
             Scatter factor on the covariance given out.
         """
-        self.scale += 0.1 * (scale - self.scale)
+        self.scale += self._NEW * (scale - self.scale)
         levels = matches.noise_levels
-        self._levels = levels if np.isinf(self._levels) else self._levels + 0.1 * (levels - self._levels)
+        self._levels = levels if np.isinf(self._levels) else self._levels + self._NEW * (levels - self._levels)
         # Along and across its edges a match may scatter very differently: each direction counts on its own.
         by_texture, shown = _by_direction(matches.covariance_px2, miss_px, used)
         finer = int(self._FINER * len(by_texture))
@@ -108,7 +109,7 @@ class MatchNoise:
 
     def note_unusual(self, scale: float) -> None:
         """Let the scatter of a pair that shows more than one plane count a little, in case it lasts."""
-        self.scale += 0.01 * (min(scale, 4 * self.scale) - self.scale)
+        self.scale += self._NEW_UNUSUAL * (min(scale, 4 * self.scale) - self.scale)
 
 
 @compiled
@@ -126,6 +127,6 @@ def _by_direction(covariance: Array, miss: Array, used: NDArray[np.bool_]) -> tu
             whole, lean = x * x + y * y, 0.5 * (a - c) * (x * x - y * y) + 2 * b * x * y
             along = 0.5 * (whole + (lean / apart if apart > 0 else 0.0))
             variance[k], variance[k + 1] = middle + apart, middle - apart
-            shown[k], shown[k + 1] = along / _MEDIAN_SQUARE, (whole - along) / _MEDIAN_SQUARE
+            shown[k], shown[k + 1] = along / MEDIAN_SQUARE, (whole - along) / MEDIAN_SQUARE
             k += 2
     return variance, shown

@@ -11,7 +11,7 @@ from flow.camera import Lens
 
 Array: TypeAlias = NDArray[np.float64]
 
-_FEWEST_MATCHES = 15
+_FEWEST_MATCHES = 15  # size: matches, five for each of the three unknowns
 
 
 def turns_of_matches(first_px: Array, second_px: Array, lens: Lens) -> Array:

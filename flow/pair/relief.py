@@ -11,25 +11,31 @@ from typing import TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
+from flow.numerics.middle import MEDIAN_SQUARE
 from flow.pair.equations import PairGeometry
 from flow.pair.velocity import Solution
 
 Array: TypeAlias = NDArray[np.float64]
 
-_ALONG_SIGMA = 3.5  # how far off the direction of travel a match may move
+_ALONG_SIGMA = 3.5  # rate: 5e-4 two-sided, of matches: how far off the direction of travel one may move
 _SURE = 0.1  # one-sigma of a match's relative speed that tells depths apart
-_NEAREST, _FARTHEST = 2.5, 0.4  # relative speeds of what may be ground
-_LEAST, _LEAST_SHARE = 8, 0.05
+_NEAREST = 2.5  # prior: ratio, relative speed of what may be ground, at 0.4 of the distance
+_FARTHEST = 1 / _NEAREST
+_LEAST = 8  # size: matches, whose median tells a depth
+_LEAST_SHARE = 0.05
+_ALONG_SHARE, _ALIKE = 0.6, 0.05  # of what does not agree, that moves the same way; and how alike its speeds are
 _UNUSUAL = 4.0  # scatter against the usual one; 2.3 was the most on clean flights, any codec
-_LEAST_LEAN, _LEAN_SIGMAS = 0.06, 6.0  # of the speed, a unit of ray: ground that is nearer at one end of the view
-# An edge: this sure at least, and so many times as sure as pairs usually are of one that is none; a step of this share.
-_EDGE_LEAST, _EDGE_UNUSUAL, _EDGE_STEP = 5.5, 2.0, 0.03
+_LEAST_LEAN = 0.06  # of the speed, a unit of ray: ground that is nearer at one end of the view
+_LEAN_SIGMAS = 6.0  # rate: 2e-9 two-sided, six sigmas
+_EDGE_LEAST = 5.5  # rate: 1 in 1e6 pairs, 24 steps of 4e-8 two-sided
+_EDGE_UNUSUAL, _EDGE_STEP = 2.0, 0.03  # as many times as sure as pairs usually are of one that is none; and a share
 _EDGE_AGAIN, _EDGE_LASTS = 0.7, 4  # of that, once two pairs running have shown one; pairs for which it counts then
-_EDGE_USUAL, _EDGE_PAIRS, _EDGE_MEMORY = 3.0, 10, 60
+_EDGE_USUAL = 3.0  # prior: sigmas, the surest step before any was seen; of 24 independent ones chance makes it 2.2
+_EDGE_PAIRS, _EDGE_MEMORY = 10, 60  # size: pairs, that the prior counts as, and of the running mean
 _EDGE_SLOWEST_M_S = 0.1  # below, a difference of speed is noise, and no error worth a word
-_EDGE_CUTS = np.linspace(0.12, 0.88, 6)  # shares of the matches that are on one side
+_EDGE_CUTS = np.linspace(0.12, 0.88, 6)  # size: shares, of the matches that are on one side
 _EDGE_WAYS = np.array([[np.cos(way), np.sin(way)] for way in np.arange(4) * np.pi / 4]).T
-_MEDIAN_SQUARE = 0.4549  # of a Gaussian of variance 1
+_TINY = 1e-18  # size: rays squared, no division by 0
 _FOLDS = 4  # two planes taken for one bend the fit as a whole: no more than so many matches are independent
 
 
@@ -45,14 +51,19 @@ class ReliefWatch:
         self._running, self._left = 0, 0  # pairs that showed an edge, and pairs for which a confirmed one still counts
 
     def error(
-        self, pair: PairGeometry, solution: Solution, usual_scale: float, tilt_sigma_rad: float = 0.0
+        self,
+        pair: PairGeometry,
+        solution: Solution,
+        usual_scale: float,
+        tilt_sigma_rad: float = 0.0,
+        alike: float = 1.0,
     ) -> Array | None:
         """Take a pair into account; give what :func:`relief_error` gives."""
-        found = relief_error(pair, solution, usual_scale, tilt_sigma_rad)
+        found = relief_error(pair, solution, usual_scale, tilt_sigma_rad, alike)
         if float(np.linalg.norm(solution.velocity_m_s)) < _EDGE_SLOWEST_M_S:
             self._running = self._left = 0
             return found
-        sure, faster, share = _edge(pair, solution)
+        sure, faster, share = _edge(pair, solution, alike)
         least = max(_EDGE_LEAST, _EDGE_UNUSUAL * self._usual) * (_EDGE_AGAIN if self._left else 1.0)
         if sure > least and abs(faster) > _EDGE_STEP:
             self._running += 1
@@ -69,7 +80,11 @@ class ReliefWatch:
 
 
 def relief_error(
-    pair: PairGeometry, solution: Solution, usual_scale: float, tilt_sigma_rad: float = 0.0
+    pair: PairGeometry,
+    solution: Solution,
+    usual_scale: float,
+    tilt_sigma_rad: float = 0.0,
+    alike: float = 1.0,
 ) -> Array | None:
     """One-sigma effects of a second depth in view, (3, k), m/s, camera axes; None on level ground.
 
@@ -81,6 +96,9 @@ def relief_error(
         ``Solution.scale`` of the pairs before.
     tilt_sigma_rad
         How far the ground may lean for no other reason than that the tilt is not known better.
+    alike
+        How many times as much variance neighbours that err alike leave in means over parts of the view as independent matches
+        would (:attr:`flow.pair.neighbours.NeighbourScatter.across`).
 
     Notes
     -----
@@ -94,7 +112,7 @@ def relief_error(
     if found is not None:
         share, faster = found
         columns.append(np.sqrt(share) * (faster - 1) * solution.velocity_m_s[:, None])
-    lean = _lean(pair, solution)
+    lean = _lean(pair, solution, alike)
     if lean is not None and lean[0] > _LEAST_LEAN + 4 * tilt_sigma_rad:
         columns.append(lean[1] * solution.velocity_m_s[:, None])
     excess = 1 - _UNUSUAL * usual_scale / solution.scale
@@ -112,26 +130,26 @@ def _second_depth(pair: PairGeometry, solution: Solution) -> tuple[float, float]
         return None
     expected = solution.rows[out] @ solution.velocity_m_s
     target = expected + solution.miss[out]
-    square = np.maximum(np.einsum("ni,ni->n", expected, expected), 1e-18)
+    square = np.maximum(np.einsum("ni,ni->n", expected, expected), _TINY)
     faster = np.einsum("ni,ni->n", expected, target) / square
     variance = 0.5 * solution.scale * np.trace(pair.covariance[out], axis1=1, axis2=2)
     aside = np.einsum("ni,ni->n", *2 * [target - faster[:, None] * expected])
     sigma = np.sqrt(variance / square)
     along = (aside < _ALONG_SIGMA**2 * variance) & (sigma < _SURE) & (faster > _FARTHEST) & (faster < _NEAREST)
-    if along.sum() < max(least, 0.6 * out.sum()):
+    if along.sum() < max(least, _ALONG_SHARE * out.sum()):
         return None
     middle = float(np.median(faster[along]))
-    agree = np.abs(faster[along] - middle) < np.maximum(3 * sigma[along], 0.05)
+    agree = np.abs(faster[along] - middle) < np.maximum(3 * sigma[along], _ALIKE)
     if agree.sum() < max(least, 0.5 * along.sum()):
         return None
     return float(agree.sum()) / len(out), middle
 
 
-def _lean(pair: PairGeometry, solution: Solution) -> tuple[float, float] | None:
+def _lean(pair: PairGeometry, solution: Solution, alike: float) -> tuple[float, float] | None:
     """Slope of the relative speed over the view, a unit of ray, and its spread over the matches; None without motion."""
     used = solution.used
     expected = solution.rows[used] @ solution.velocity_m_s
-    square = np.maximum(np.einsum("ni,ni->n", expected, expected), 1e-18)
+    square = np.maximum(np.einsum("ni,ni->n", expected, expected), _TINY)
     faster = np.einsum("ni,ni->n", expected, solution.miss[used]) / square
     weight = 2 * square / (solution.scale * np.trace(pair.covariance[used], axis1=1, axis2=2))
     places = np.column_stack([pair.first_ray[used, :2], np.ones(len(faster))])
@@ -139,20 +157,20 @@ def _lean(pair: PairGeometry, solution: Solution) -> tuple[float, float] | None:
     covariance = np.linalg.inv(normal + 1e-9 * np.trace(normal) * np.eye(3))
     slope = covariance @ (places.T @ (weight * faster))
     size = float(np.hypot(slope[0], slope[1]))
-    if size < _LEAN_SIGMAS * float(np.sqrt(np.trace(covariance[:2, :2]))):
+    if size < _LEAN_SIGMAS * float(np.sqrt(alike * np.trace(covariance[:2, :2]))):
         return None
     return size, float(np.std(places[:, :2] @ slope[:2]))
 
 
-def _edge(pair: PairGeometry, solution: Solution) -> tuple[float, float, float]:
+def _edge(pair: PairGeometry, solution: Solution, alike: float) -> tuple[float, float, float]:
     """How sure it is that an edge crosses the view, how much faster one side moves, and the share of the smaller side.
 
     The relative speed over the view less its slope (a tilt leaves one) is held against steps in four directions, six in
-    each; the surest one counts, in sigmas by the scatter that is left.
+    each; the surest one counts, in sigmas by the scatter that is left, and by how far matches err together.
     """
     used = solution.used
     expected = solution.rows[used] @ solution.velocity_m_s
-    square = np.maximum(np.einsum("ni,ni->n", expected, expected), 1e-18)
+    square = np.maximum(np.einsum("ni,ni->n", expected, expected), _TINY)
     root = np.sqrt(2 * square / (solution.scale * np.trace(pair.covariance[used], axis1=1, axis2=2)))
     places = pair.first_ray[used, :2]
     level, _ = np.linalg.qr(np.column_stack([places, np.ones(len(places))]) * root[:, None])
@@ -163,7 +181,8 @@ def _edge(pair: PairGeometry, solution: Solution) -> tuple[float, float, float]:
     faster, steps = faster - level @ (level.T @ faster), steps - level @ (level.T @ steps)
     strength = np.square(steps).sum(axis=0)
     found = faster @ steps
-    sure = np.abs(found) / np.sqrt(strength * max(float(np.median(np.square(faster))) / _MEDIAN_SQUARE, 1e-30))
+    scatter = max(float(np.median(np.square(faster))) / MEDIAN_SQUARE, 1e-30)
+    sure = np.abs(found) / np.sqrt(strength * alike * scatter)
     best = int(np.argmax(sure))
     share = float(beyond.reshape(len(places), -1)[:, best].mean())
     return float(sure[best]), float(found[best] / strength[best]), min(share, 1 - share)

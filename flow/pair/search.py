@@ -16,14 +16,15 @@ from flow.tracks import ImageMotion, Matches, Picture
 
 Array: TypeAlias = NDArray[np.float64]
 
-_FEWEST_MATCHES = 12
-_FEWEST_OFFERED = 20
+_FEWEST_MATCHES = 12  # size: matches, four for each of the three unknowns
+_FEWEST_OFFERED = 20  # size: places, with fewer the reason given is the texture
 NEAR_PX = 0.7
 """A first step by blocks beyond this was read off the wrong part of the texture's slope."""
-# A step leaves a fiftieth of itself to the next: one this small, or this small against its own sigma, is the last.
+# size: px and sigmas, a step leaves a fiftieth of itself to the next: one this small, or this small against its own sigma, is
+# the last.
 _SETTLED_PX, _SETTLED_SIGMAS = 0.01, 10.0
-_ROUNDS = 4
-_HELD_BACK_PX = 0.5  # by how much a codec holds a block back before it sends it anew
+_ROUNDS = 4  # size: rounds, cost only: a fiftieth of a fiftieth of half a pixel is left after two
+_HELD_BACK_PX = 0.5  # prior: px, by how much a codec holds a block back before it sends it anew
 HELD_SHARE = 0.03
 """Share of copied matches from which on a picture counts as held back by its codec."""
 
@@ -85,6 +86,8 @@ class Search:
         self._astray = True
         self._focal_px = focal_px
         self._rng = np.random.default_rng(0)
+        self.coded = False
+        """Whether a codec makes matches err together: see :func:`flow.pair.velocity.solve`, ``held``."""
 
     def find(self, first: Picture, second: Picture, view: PairView, guess_m_s: Array | None) -> Found | NotFound:
         """Find the velocity between two pictures.
@@ -106,6 +109,10 @@ class Search:
         if isinstance(found, NotFound) or not found.agree:
             return found
         return self._settle(first, second, view, found.solution.velocity_m_s) or found
+
+    def near(self, first: Picture, second: Picture, view: PairView, start_m_s: Array) -> Found | None:
+        """Find the velocity from less than half a pixel off alone; None where that does not lead to one that agrees."""
+        return self._settle(first, second, view, start_m_s)
 
     def _settle(self, first: Picture, second: Picture, view: PairView, start_m_s: Array) -> Found | None:
         """Step by step from close by; None where that leads nowhere."""
@@ -169,7 +176,7 @@ class Search:
     def _solved(
         self, pair: PairGeometry, matches: Matches, noise: MatchNoise, guess_m_s: Array | None, scale: float
     ) -> Found | None:
-        near, held = _HELD_BACK_PX / self._focal_px, matches.held > HELD_SHARE
+        near, held = _HELD_BACK_PX / self._focal_px, matches.held > HELD_SHARE or self.coded
         solution = solve(pair, guess_m_s, scale, self._rng, near=near, held=held)
         if solution is None:
             return None

@@ -1,25 +1,27 @@
 """Errors that all matches of a pair share, and what each does to the velocity.
 
 They do not average out over matches. Each is given as a matrix whose columns are the velocity errors (m/s,
-camera axes) that a one-sigma error causes, up to the sign of the whole column; the covariance is the sum
-of the columns' outer products.
+camera axes) that a one-sigma error causes, see :mod:`flow.effects`.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TypeAlias
+from typing import TypeAlias, assert_never
 
 import numpy as np
 from numpy.typing import NDArray
 
 from flow.camera import Lens
-from flow.error_sources import ErrorSource
+from flow.effects import NO_EFFECT, Effects
+from flow.error_sources import ErrorSource, Sensitivity
 from flow.height import Height
 from flow.module import Module
 from flow.pair.equations import PairGeometry, motion_of_acceleration, motion_of_turn
 from flow.pair.velocity import Solution
+from flow.per_source import PerSource
 from flow.rotation import skew
+from flow.stated_sigmas import stated_sigma
 from flow.tilt import Tilt
 
 Array: TypeAlias = NDArray[np.float64]
@@ -31,7 +33,8 @@ class UnitEffects:
 
     Units: ``height`` m, ``focal_length`` share of fx and fy, ``gyro`` rad over the interval about the body axes, ``clock``
     s, ``mounting`` rad about the body axes, ``down`` rad of the ground's normal about the camera axes, ``tilt`` the same with
-    what it does to level axes, ``lever_arm`` m along the body axes, ``acceleration`` m/s^2.
+    what it does to level axes, ``lever_arm`` m along the body axes, ``acceleration`` m/s^2, ``interval`` s of the time between
+    the frames (its first column) and of how long the gyro turned (its second).
     """
 
     height: Array
@@ -43,6 +46,33 @@ class UnitEffects:
     tilt: Array
     lever_arm: Array
     acceleration: Array
+    interval: Array
+
+    def of(self, sensitivity: Sensitivity) -> Array:
+        """Give what a source of error acts on; an error of the velocity itself is one along each axis."""
+        match sensitivity:
+            case Sensitivity.HEIGHT:
+                return self.height
+            case Sensitivity.FOCAL_LENGTH:
+                return self.focal_length
+            case Sensitivity.GYRO:
+                return self.gyro
+            case Sensitivity.CLOCK:
+                return self.clock
+            case Sensitivity.MOUNTING:
+                return self.mounting
+            case Sensitivity.TILT:
+                return self.tilt
+            case Sensitivity.LEVER_ARM:
+                return self.lever_arm
+            case Sensitivity.ACCELERATION:
+                return self.acceleration
+            case Sensitivity.INTERVAL:
+                return self.interval
+            case Sensitivity.VELOCITY:
+                return np.eye(3)
+            case _:
+                assert_never(sensitivity)
 
     def turned(self, R: Array) -> UnitEffects:
         """Give the same in the axes that ``R`` (3, 3) turns into."""
@@ -91,7 +121,6 @@ def unit_effects(
     by_lever = _cross(turned_rad / interval_s) + np.outer(by_distance, down)
     by_drop = np.outer(by_distance, lever - _reading_by_down(module, down, height)) @ _cross(down)
     by_down = (by_plane + by_drop) @ (np.eye(3) - np.outer(down, down))
-    turned = np.eye(3) + np.outer(down, _heading_by_turn(R_camera_body, down))
     return UnitEffects(
         height=by_distance[:, None],
         focal_length=pull @ _motion_of_scale(lens, pair, solution, turned_rad, interval_s).reshape(-1, 2),
@@ -99,10 +128,18 @@ def unit_effects(
         clock=(by_gyro @ rate_change_rad_s)[:, None],
         mounting=by_mounting @ R_camera_body,
         down=by_down,
-        tilt=by_down + _cross(velocity) @ turned @ (np.eye(3) - np.outer(down, down)),
+        tilt=by_down + leaning_axes(R_camera_body, down, velocity),
         lever_arm=by_lever @ R_camera_body,
         acceleration=pull @ motion_of_acceleration(pair).reshape(-1, 3),
+        # Over a wrong interval the same way is another speed, and the gyro's turn another one.
+        interval=np.column_stack([velocity, by_gyro @ turned_rad]) / interval_s,
     )
+
+
+def leaning_axes(R_camera_body: Array, down: Array, velocity: Array) -> Array:
+    """Give what a velocity (3,) seems to change by when level axes lean by a small turn, (3, 3), camera axes."""
+    turned = np.eye(3) + np.outer(down, _heading_by_turn(R_camera_body, down))
+    return np.asarray(_cross(velocity) @ turned @ (np.eye(3) - np.outer(down, down)))
 
 
 def shared_errors(
@@ -113,25 +150,47 @@ def shared_errors(
     tilt: Tilt,
     interval_s: float,
     acceleration_sigma_m_s2: float = 0.0,
-) -> dict[ErrorSource, Array]:
-    """One-sigma effects by source, each (3, k), m/s, camera axes, from those of one unit (:func:`unit_effects`).
+    interval_sigma_s: float = 0.0,
+) -> Effects:
+    """One-sigma effects of every source, each (3, k), m/s, camera axes, from those of one unit (:func:`unit_effects`).
 
     ``height`` and ``tilt`` have their sigmas, the module those of its figures; ``acceleration_sigma_m_s2`` is that of the
-    acceleration that the equations hold, along each axis.
+    acceleration that the equations hold, along each axis, ``interval_sigma_s`` that of the time between the frames. What only
+    the images or the flight's residuals tell has no effect yet: whoever finds it adds it. The tilt errs about level forward and
+    right.
     """
-    alignment, gyro = module.alignment, module.gyro
     span_s = noise_span_s(interval_s, module.camera.readout_s)
-    return {
-        ErrorSource.HEIGHT: units.height * height.sigma_m,
-        ErrorSource.FOCAL_LENGTH: units.focal_length * module.camera.focal_sigma,
-        ErrorSource.GYRO_NOISE: units.gyro * (gyro.noise_per_axis * np.sqrt(span_s)),
-        ErrorSource.GYRO_BIAS: units.gyro * (np.array(gyro.sigma.bias_rad_s) * interval_s),
-        ErrorSource.CLOCK: units.clock * alignment.sigma.time_offset_s,
-        ErrorSource.MOUNTING: units.mounting * alignment.rotation_sigma_rad,
-        ErrorSource.TILT: units.tilt * tilt.sigma_rad,
-        ErrorSource.LEVER_ARM: units.lever_arm * np.array(alignment.sigma.camera_position_m),
-        ErrorSource.ACCELERATION: units.acceleration * acceleration_sigma_m_s2,
-    }
+    air_m = height.air_scale_sigma * height.height_m
+    own_m = np.sqrt(max(height.sigma_m**2 - height.range_sigma_m**2 - air_m**2, 0.0))
+
+    def effect(source: ErrorSource, sigma: Array | float) -> Array:
+        return units.of(source.acts_on) * sigma
+
+    def stated(source: ErrorSource) -> Array:
+        return effect(source, stated_sigma(source, module))
+
+    R_camera_level = module.alignment.R_body_camera.as_matrix().T @ tilt.R_level_body.T
+    noise_rad = stated_sigma(ErrorSource.GYRO_NOISE, module) * np.sqrt(span_s)
+    return PerSource(
+        image=NO_EFFECT,
+        image_drift=NO_EFFECT,
+        height=effect(ErrorSource.HEIGHT, own_m),
+        range=effect(ErrorSource.RANGE, height.range_sigma_m),
+        air=effect(ErrorSource.AIR, air_m),
+        focal_length=stated(ErrorSource.FOCAL_LENGTH),
+        gyro_noise=effect(ErrorSource.GYRO_NOISE, noise_rad),
+        gyro_bias=stated(ErrorSource.GYRO_BIAS) * interval_s,
+        gyro_scale=NO_EFFECT,
+        clock=stated(ErrorSource.CLOCK),
+        mounting=stated(ErrorSource.MOUNTING),
+        tilt=effect(ErrorSource.TILT, tilt.sigma_rad) @ R_camera_level[:, :2],
+        lever_arm=stated(ErrorSource.LEVER_ARM),
+        acceleration=effect(ErrorSource.ACCELERATION, acceleration_sigma_m_s2),
+        frame_times=effect(ErrorSource.FRAME_TIMES, interval_sigma_s) if interval_sigma_s > 0 else NO_EFFECT,
+        relief=NO_EFFECT,
+        light=NO_EFFECT,
+        accelerometer=NO_EFFECT,
+    )
 
 
 def noise_span_s(interval_s: float, readout_s: float) -> float:
@@ -142,11 +201,6 @@ def noise_span_s(interval_s: float, readout_s: float) -> float:
     """
     longer, shorter = max(interval_s, readout_s), min(interval_s, readout_s)
     return interval_s**2 / longer * (1 - shorter / (3 * longer))
-
-
-def covariance_of(effects: Array) -> Array:
-    """Covariance (3, 3) of independent one-sigma effects (3, k)."""
-    return np.asarray(effects @ effects.T)
 
 
 def _motion_of_scale(lens: Lens, pair: PairGeometry, solution: Solution, turned_rad: Array, interval_s: float) -> Array:

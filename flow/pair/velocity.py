@@ -15,13 +15,15 @@ from flow.pair.equations import PairGeometry, equations
 
 Array: TypeAlias = NDArray[np.float64]
 
-_TUKEY = 4.685  # 95 % efficiency on Gaussian scatter (Huber and Ronchetti 2009), here on a radius of two dimensions
-_ROUNDS = 3
-_USED = 0.1  # weight from which on a match counts as one that agrees
+# source: sigmas, 95 % efficiency on Gaussian scatter (Huber and Ronchetti 2009), here on a radius of two dimensions
+_TUKEY = 4.685
+_ROUNDS = 3  # size: rounds, of reweighting
+_USED = 0.1  # rate: 6e-4 of honest matches, a weight that is less at 3.9 sigmas, a radius of two dimensions
+# rate: 2e-3, chance that no trial is of three good matches where half are good, (1 - 1/8)^48 (Fischler and Bolles 1981)
 _TRIALS = 48
-_AGREE_SIGMA = 3.5
+_AGREE_SIGMA = 3.5  # rate: 2e-3 of honest matches, a radius of two dimensions
 _CLEAR_MAJORITY, _MAJORITY = 0.85, 0.7
-_STRAIGHT_ROUNDS = 5
+_STRAIGHT_ROUNDS = 5  # size: rounds, of reweighting
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -59,7 +59,7 @@ class BlockMatcher:
 
     _BLOCKS = 300  # about so many: blocks of 16 px in 320 x 240, of 32 px in 640 x 480
     _SMALLEST, _LARGEST = 8, 48  # px; of larger pictures the blocks cover a part
-    _KEPT = 3  # pictures made ready: a pair, and one that others are held against
+    _KEPT = 4  # pictures made ready: a pair, the far end of a baseline, and one that others are held against
     _MARGIN = 5  # px at the border: three that smoothing spoils, two for the motion
 
     # Mean square slope along the stronger direction that is texture: an absolute one, for what lens shading and codec

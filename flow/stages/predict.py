@@ -4,11 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 
-from flow.pair.geometry import PairView, Plane
+from flow.pair.geometry import LONGEST_INTERVAL_S, PairView, Plane
 from flow.stages.state import State
 from flow.stages.values import Frame, Predicted, Refused
 
-_LONGEST_INTERVAL_S = 0.25  # size: s, beyond, tilt and height in the middle are a guess
 _LEAST_DOWN = 0.5  # size: cosine, of 60 degrees: beyond, the plane is seen too flat
 _LEAST_CAMERA_M = 0.02  # size: m, on the ground
 
@@ -16,7 +15,7 @@ _LEAST_CAMERA_M = 0.02  # size: m, on the ground
 def predict(state: State, first: Frame, second: Frame) -> Predicted | Refused:
     """Tell what is known of the pair of two frames, or why it cannot be measured."""
     middle_s, half_readout_s = 0.5 * (first.time_s + second.time_s), 0.5 * state.module.camera.readout_s
-    if second.time_s - first.time_s > _LONGEST_INTERVAL_S:
+    if second.time_s - first.time_s > LONGEST_INTERVAL_S:
         return Refused(reason="frame_gap")  # readings since then tell the height now, not in its middle
     height = state.height.at(middle_s)
     if not state.rotations.covers(first.time_s - half_readout_s, second.time_s + half_readout_s):
@@ -31,8 +30,9 @@ def predict(state: State, first: Frame, second: Frame) -> Predicted | Refused:
     if down[2] < _LEAST_DOWN or camera_m < _LEAST_CAMERA_M:
         return Refused(reason="too_tilted", height=height)
     times = first.time_s, second.time_s
-    velocity, change = state.expected.at(middle_s) or (None, None)
-    acceleration = state.accelerations.between(*times, change)
+    # A search starts from what the images have shown of late, shadows and dirt among it, not from how the body moves.
+    expected = state.expected.at(middle_s)
+    velocity, acceleration = None if expected is None else expected[0], state.motion.acceleration(*times)
     plane = Plane(down=down, distance_m=camera_m)
     view = PairView(state.lens, state.module, state.rotations, *times, plane, acceleration.vector_m_s2)
     return Predicted(
@@ -42,4 +42,5 @@ def predict(state: State, first: Frame, second: Frame) -> Predicted | Refused:
         height=height,
         acceleration=acceleration,
         interval_sigma_s=state.camera.clock.interval_sigma_s,
+        keyframe=bool(first.keyframe or second.keyframe),
     )

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
 
 from flow.camera import Lens
+from flow.effects import Effects, with_more
 from flow.error_sources import ErrorSource
 from flow.faults.doubts import Doubts
 from flow.faults.inertia_check import InertiaCheck, RowSeen
@@ -23,8 +25,6 @@ from flow.rotation import RotationLog
 from flow.stages.values import Predicted
 
 Array: TypeAlias = NDArray[np.float64]
-
-_NONE = np.empty((3, 0))
 
 
 class RowErrors:
@@ -56,29 +56,26 @@ class RowErrors:
         """See :class:`InertiaCheck`."""
         return self._inertia.scale_sigma
 
-    def effects(
-        self, predicted: Predicted, pair: PairGeometry, solution: Solution, misfit: Misfit
-    ) -> dict[ErrorSource, Array]:
+    def effects(self, predicted: Predicted, pair: PairGeometry, solution: Solution, misfit: Misfit) -> Effects:
         """One-sigma effects by source, each (3, k), m/s, camera axes; ``misfit`` is what the picture's turn says."""
         view, interval_s = predicted.view, predicted.interval_s
         units = self._units(view, pair, solution, predicted.height)
         effects = shared_errors(
             self._module, units, height=predicted.height, tilt=predicted.tilt, interval_s=interval_s,
-            acceleration_sigma_m_s2=predicted.acceleration.sigma_m_s2,
+            acceleration_sigma_m_s2=predicted.acceleration.sigma_m_s2, interval_sigma_s=predicted.interval_sigma_s,
         )  # fmt: skip
         # What the picture says against the module's clock and focal length, before it is enough to refuse them.
-        effects[ErrorSource.CLOCK] *= _grown(misfit.clock_s, self._module.alignment.sigma.time_offset_s)
-        effects[ErrorSource.FOCAL_LENGTH] *= _grown(misfit.focal, self._module.camera.focal_sigma.min())
+        effects = replace(
+            effects,
+            clock=effects.clock * _grown(misfit.clock_s, self._module.alignment.sigma.time_offset_s),
+            focal_length=effects.focal_length * _grown(misfit.focal, self._module.camera.focal_sigma.min()),
+        )
         rate = self._rotations.rate(view.middle_s)
         for source, effect in self._inertia.doubts(units, solution.velocity_m_s, interval_s, rate).items():
-            effects[source] = np.hstack([effects.get(source, _NONE), effect])
+            effects = with_more(effects, source, effect)
         wandering = self._inertia.wandering_m_s(view.middle_s)
         if wandering.any():
-            effects[ErrorSource.ACCELEROMETER] = view.R_still_camera.T * wandering
-        if predicted.interval_sigma_s > 0:
-            # Over a wrong interval the same way is another speed, and the gyro's turn another one.
-            way = np.column_stack([solution.velocity_m_s / interval_s, units.gyro @ rate])
-            effects[ErrorSource.FRAME_TIMES] = way * predicted.interval_sigma_s
+            effects = with_more(effects, ErrorSource.ACCELEROMETER, view.R_still_camera.T * wandering)
         return effects
 
     def jump(self, view: PairView, solution: Solution, sigma_m_s: float) -> Array | None:
@@ -92,6 +89,8 @@ class RowErrors:
         view, interval_s, tilt, height = predicted.view, predicted.interval_s, predicted.tilt, predicted.height
         R_still_camera = view.R_still_camera
         velocity = R_still_camera @ solution.velocity_m_s
+        R_still_level = R_still_camera @ (tilt.R_level_body @ self._R_body_camera).T
+        still_image = R_still_level @ image @ R_still_level.T
         expected = self._inertia.expected(view.middle_s, interval_s)
         if expected is None:
             self._inertia.begin(
@@ -100,17 +99,17 @@ class RowErrors:
                 velocity,
                 tilt_sigma_rad=tilt.sigma_rad,
                 height_sigma_m=height.sigma_m,
+                image_m2_s2=still_image.diagonal(),
             )
             return
         units = self._units(view, pair, solution.at(expected @ R_still_camera), height)
-        R_still_level = R_still_camera @ (tilt.R_level_body @ self._R_body_camera).T
         self._inertia.learn(
             RowSeen(
                 time_s=view.middle_s,
                 interval_s=interval_s,
                 velocity_m_s=velocity,
                 expected_m_s=expected,
-                covariance=R_still_level @ image @ R_still_level.T,
+                covariance=still_image,
                 units=units.turned(R_still_camera),
                 R_still_body=R_still_camera @ self._R_body_camera.T,
                 R_still_camera=R_still_camera,
@@ -121,8 +120,9 @@ class RowErrors:
         )
 
     def rate_change(self, view: PairView) -> Array:
-        """Body rate at the second frame less that at the first, camera axes."""
-        change = self._rotations.rate(view.second_s) - self._rotations.rate(view.first_s)
+        """Body rate over the rows of the second frame less that over those of the first, camera axes."""
+        readout_s = self._module.camera.readout_s
+        change = self._rotations.rate(view.second_s, readout_s) - self._rotations.rate(view.first_s, readout_s)
         return np.asarray(change @ self._R_body_camera)
 
     def _units(self, view: PairView, pair: PairGeometry, solution: Solution, height: Height) -> UnitEffects:

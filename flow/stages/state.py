@@ -20,9 +20,10 @@ from flow.faults.standstill import StandStill
 from flow.faults.stuck import StuckRange
 from flow.faults.turn_check import TurnCheck
 from flow.force_sum import ForceSum
-from flow.height import HeightFilter
+from flow.height import Height, HeightFilter
 from flow.module import Module
-from flow.pair.acceleration import AccelerationFilter
+from flow.motion.inertial_tilt import tilt_source
+from flow.motion.motion_filter import MotionFilter
 from flow.pair.expected import ExpectedVelocity
 from flow.pair.neighbours import NeighbourScatter
 from flow.pair.relief import ReliefWatch
@@ -31,9 +32,10 @@ from flow.pair.search import Search
 from flow.registration.blocks import BlockMatcher
 from flow.rotation import RotationLog, portions
 from flow.series import AttitudeSamples, GyroSamples, RangeSamples
+from flow.stages.baselines import Baselines
 from flow.stages.row_errors import RowErrors
 from flow.stages.values import Frame
-from flow.tilt import AttitudeSource, tilt_source
+from flow.tilt import AttitudeSource
 from flow.tracks import ImageMotion, LucasKanade
 
 # size: s, inertial samples taken at once, however long no frame came: the rotation log keeps 2 s, and the force of each sample
@@ -57,7 +59,8 @@ class State:
         # Sensors.
         self.rotations, self.gyro = RotationLog(module.gyro), SoundGyro(module.gyro)
         self.force = ForceSum(self.rotations)
-        self.tilt = tilt_source(attitude, self.rotations)
+        self.motion = MotionFilter(module, self.rotations, self.force)
+        self.tilt = tilt_source(attitude, self.rotations, self.motion)
         self.height, self.stuck_range = HeightFilter(module.range), StuckRange(module.range)
         self._readings: deque[tuple[float, float, float | None]] = deque()
         # Images.
@@ -76,13 +79,18 @@ class State:
         # Errors.
         self.relief, self.neighbours, self.scatter = ReliefWatch(), NeighbourScatter(), CommonScatter()
         self.errors = RowErrors(module, self.lens, self.rotations, self.force, known.doubts)
-        # Motion.
-        self.expected, self.accelerations = ExpectedVelocity(), AccelerationFilter(self.force)
+        near = None if motion is not None else Search(fine, fine, self.focal_px)
+        self.baselines = Baselines(near)
+        # Those that take matches for what a codec leaves of them.
+        self.searches = [each for each in (plain, near) if each is not None]
+        # Where searches start, and position.
+        self.expected = ExpectedVelocity()
         keeps = positions and motion is None
         self.positions = PositionKeeper(module, self.lens, blocks, tracks) if keeps else None
         # Frames.
         self.previous: Frame | None = None
         self.latest_s = -np.inf
+        self.height_before: Height | None = None  # of the row before
 
     def add_gyro(self, samples: GyroSamples) -> None:
         """Take gyro and accelerometer samples in time order."""
@@ -91,8 +99,9 @@ class State:
             return
         for part in portions(samples, _AT_ONCE_S):
             self.rotations.append(part)
-            self.tilt.add_inertial(part)
             self.force.add(part)
+            self.motion.add_inertial(part)
+            self.tilt.add_inertial(part)
 
     def add_attitude(self, samples: AttitudeSamples) -> None:
         """Take logged roll and pitch in time order."""
@@ -106,8 +115,9 @@ class State:
             celsius = None if air is None or not np.isfinite(air[k]) else float(air[k])
             self._readings.append((float(time) + offset, float(reading), celsius))
 
-    def advance(self, until_s: float) -> None:
-        """Let tilt and height use the samples and readings up to a time."""
+    def advance(self, since_s: float, until_s: float) -> None:
+        """Propagate motion, tilt and height to a pair of frames, or to a single one at both times."""
+        self.motion.predict(since_s, until_s)
         self.tilt.advance(until_s)
         while self._readings and self._readings[0][0] <= until_s:
             time, reading, celsius = self._readings.popleft()

@@ -8,10 +8,12 @@ from typing import TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
+from flow.effects import Effects
 from flow.error_sources import ErrorSource
 from flow.height import Height
-from flow.pair.acceleration import Acceleration
+from flow.motion.acceleration import Acceleration
 from flow.pair.geometry import PairView
+from flow.result import PairRow
 from flow.row import LevelVelocity, NoVelocity
 from flow.tilt import Tilt
 from flow.tracks import Picture
@@ -21,10 +23,14 @@ Array: TypeAlias = NDArray[np.float64]
 
 @dataclass(frozen=True, slots=True)
 class Frame:
-    """An image and when its middle row was exposed, gyro clock."""
+    """An image and when its middle row was exposed, gyro clock.
+
+    ``keyframe`` says whether its codec stored it without reference to another one; None where that is unknown.
+    """
 
     time_s: float
     picture: Picture
+    keyframe: bool | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -32,7 +38,8 @@ class Predicted:
     """What is known of a pair before its images are compared.
 
     ``view`` holds rotation and ground plane; ``expected_m_s`` (3,) is the velocity expected, camera axes, None without
-    history; ``interval_sigma_s`` is the one-sigma of the interval between the frames.
+    history; ``interval_sigma_s`` is the one-sigma of the interval between the frames; ``keyframe`` says whether one of the two is
+    a keyframe of the codec.
     """
 
     view: PairView
@@ -41,6 +48,7 @@ class Predicted:
     height: Height
     acceleration: Acceleration
     interval_sigma_s: float = 0.0
+    keyframe: bool = False
 
     @property
     def interval_s(self) -> float:
@@ -100,11 +108,13 @@ class Weighed:
     image_m2_s2, matches_m2_s2
         Covariance (3, 3) by the images and its diagonal (3,) by the scatter of the matches alone, level axes.
     effects
-        One-sigma effects of every other source, each (3, k), level axes.
+        One-sigma effects of every source, each (3, k), level axes.
     relief
         Those of ground that is not one plane, None where it may be one.
     m_s_per_px
         Speed that moves the image by one pixel over the interval.
+    pairs
+        How many pairs the images span that it comes from.
     """
 
     velocity_m_s: Array
@@ -113,9 +123,10 @@ class Weighed:
     R_level_camera: Array
     image_m2_s2: Array
     matches_m2_s2: Array
-    effects: dict[ErrorSource, Array]
+    effects: Effects
     relief: Array | None
     m_s_per_px: float
+    pairs: int = 1
 
     @property
     def vouched(self) -> bool:
@@ -123,7 +134,25 @@ class Weighed:
         return isinstance(self.level, LevelVelocity)
 
     @property
-    def sigmas_m_s(self) -> dict[ErrorSource, Array]:
-        """One-sigma (3,) by each source, level axes."""
-        sigmas = {source: np.sqrt(np.square(effect).sum(axis=1)) for source, effect in self.effects.items()}
-        return {**sigmas, ErrorSource.IMAGE: np.sqrt(np.diag(self.image_m2_s2))}
+    def plain(self) -> bool:
+        """Whether it is vouched for, of one plane in steady light."""
+        return self.vouched and self.relief is None and not self.effects.light.size
+
+    def variance_m2_s2(self, *sources: ErrorSource) -> float:
+        """Mean variance of a level direction by some sources."""
+        return 0.5 * float(sum(np.square(self.effects[source][:2]).sum() for source in sources))
+
+    @property
+    def images_m2_s2(self) -> float:
+        """Mean variance of a level direction by the images."""
+        return self.variance_m2_s2(ErrorSource.IMAGE, ErrorSource.IMAGE_DRIFT)
+
+    @property
+    def whole_m2_s2(self) -> float:
+        """Mean variance of a level direction by all errors."""
+        assert isinstance(self.level, LevelVelocity)
+        return float(np.mean(self.level.covariance_m2_s2.diagonal()[:2]))
+
+    def pair_row(self, best: Weighed) -> PairRow | None:
+        """Give what the pair shows by itself; None where the ``best`` row is that."""
+        return None if best is self else PairRow(velocity_m_s=self.level_m_s, effects_m_s=self.effects)

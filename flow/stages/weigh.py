@@ -7,10 +7,11 @@ from typing import TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
+from flow.effects import covariance_of, total_covariance, turned, with_more
 from flow.error_sources import ErrorSource
 from flow.pair.match_noise import PATCHES
+from flow.pair.scatter import grown
 from flow.pair.search import Found
-from flow.pair.shared_errors import covariance_of
 from flow.row import level_velocity
 from flow.stages.state import State
 from flow.stages.values import Predicted, Weighed
@@ -22,22 +23,25 @@ def weigh(state: State, predicted: Predicted, found: Found) -> Weighed:
     """Give a solution its covariance, source by source."""
     view, solution = predicted.view, found.solution
     shared = state.errors.effects(predicted, found.pair, solution, state.turns.misfit)
+    m_s_per_px = view.plane.distance_m / (state.focal_px * predicted.interval_s)
     relief = _relief(state, predicted, found)
     if relief is not None:
-        shared[ErrorSource.RELIEF] = relief
+        shared = with_more(shared, ErrorSource.RELIEF, relief)
     if found.light > 0:
-        shared[ErrorSource.LIGHT] = np.asarray(found.light * np.linalg.cholesky(solution.covariance), np.float64)
+        shared = with_more(shared, ErrorSource.LIGHT, np.asarray(found.light * np.linalg.cholesky(solution.covariance)))
     R_level_camera = predicted.tilt.R_level_body @ state.R_body_camera
-    effects = {source: R_level_camera @ effect for source, effect in shared.items()}
-    m_s_per_px = view.plane.distance_m / (state.focal_px * predicted.interval_s)
     own = R_level_camera @ solution.covariance @ R_level_camera.T * state.neighbours.factor(found.pair, solution)
-    grown = np.sqrt(state.scatter.variance(own.diagonal(), m_s_per_px) / own.diagonal())
-    image = own * np.outer(grown, grown)
-    covariance = image + sum(covariance_of(effect) for effect in effects.values())
+    image = grown(own, state.scatter.common_px2(keyframe=predicted.keyframe), m_s_per_px)
+    drift = np.diag(np.sqrt(state.baselines.closure.lasting_px2) * m_s_per_px)
+    effects = turned(shared, R_level_camera).replaced(
+        ErrorSource.IMAGE, np.asarray(np.linalg.cholesky(image), np.float64)
+    )
+    effects = effects.replaced(ErrorSource.IMAGE_DRIFT, drift)
+    covariance = total_covariance(effects)
     jump = state.errors.jump(view, solution, float(np.sqrt(covariance.diagonal().max())))
     if jump is not None:
         relief = (R_level_camera @ jump)[:, None]
-        effects[ErrorSource.RELIEF] = np.hstack([effects.get(ErrorSource.RELIEF, np.empty((3, 0))), relief])
+        effects = with_more(effects, ErrorSource.RELIEF, relief)
         covariance = covariance + covariance_of(relief)
     velocity = R_level_camera @ solution.velocity_m_s
     return Weighed(
@@ -55,7 +59,8 @@ def weigh(state: State, predicted: Predicted, found: Found) -> Weighed:
 
 def _relief(state: State, predicted: Predicted, found: Found) -> Array | None:
     """Effects (3, k), camera axes, of ground that is not one plane; None where it may be one."""
-    relief = state.relief.error(found.pair, found.solution, found.noise.scale, predicted.tilt.sigma_rad)
+    tilt_rad, alike = predicted.tilt.sigma_rad, state.neighbours.across
+    relief = state.relief.error(found.pair, found.solution, found.noise.scale, tilt_rad, alike)
     if not found.relief:
         return relief
     # What the range sensor meets and the mean of the view differ by as much as patches of relief average to.

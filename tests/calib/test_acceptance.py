@@ -127,7 +127,7 @@ BOTH = Flight(name="both", speed_m_s=1.5, rocking_rad=math.radians(3), rocking_h
         # 10 K of 293.15 K, half as much in the speed of sound.
         ("air", {"range__assumed_air_temperature_c": None}, {"height_error": 2.0 * 0.5 * 10 / 293.15}),
         ("range", {"range__offset_m": 0.03}, {"height_error": 0.03}),
-        ("range", {"range__noise_m": 0.03}, {"height_error": 0.03}),
+        ("height", {"range__noise_m": 0.03}, {"height_error": 0.03}),
         ("mounting", {"alignment__camera_to_body_rad": [0, 0, 0.01]}, {"turn": (0, 0, 0.01)}),
         ("clock", {"alignment__time_offset_s": 1e-3}, {"late_s": 1e-3}),
         ("gyro_bias", {"gyro__bias_rad_s": [0.002, 0.003, 0]}, {"gyro": (0.002, 0.003, 0)}),

@@ -11,13 +11,16 @@ import numpy as np
 import flow
 from cli.overlay import PlayableVideo
 from cli.page.review import Review
+from flow.error_sources import ErrorSource
 from flow.module import Module, write_module
 from flow.result import FrameResult
 from flow.row import LevelVelocity, NoVelocity, SpeedRow
 from flow.speedlog import Summary
 from flow.tracks import Matches
+from tests.effects import effects_of
 
 RATE_HZ = 60.0
+
 WIDTH, HEIGHT = 64, 48
 SPIKE_S, SPIKE_M_S = 21.05, 4.0
 HOLE_S = (30.0, 33.0)
@@ -48,7 +51,8 @@ def results(recording: flow.Recording, *, points: int = 180) -> Iterator[FrameRe
     times = recording.frames.times_s
     first = rng.uniform(2, [WIDTH - 3, HEIGHT - 3], (points, 2))
     used = np.arange(points) % 9 > 0
-    effects = {cause: np.array([2e-3, 1e-3, 3e-3]) for cause in ("image", "height", "tilt", "gyro_noise")}
+    shown = (ErrorSource.IMAGE, ErrorSource.HEIGHT, ErrorSource.TILT, ErrorSource.GYRO_NOISE)
+    effects = effects_of({source: [2e-3, 1e-3, 3e-3] for source in shown})
     covariance = np.diag([1e-5, 8e-6, 2e-5])
     for begin, end in itertools.pairwise(times):
         middle = 0.5 * (begin + end)
@@ -79,7 +83,7 @@ def results(recording: flow.Recording, *, points: int = 180) -> Iterator[FrameRe
             row=row,
             matches=None if lost else matches,
             used=None if lost else used,
-            effects_m_s={} if lost else effects,
+            effects_m_s=None if lost else effects,
         )
 
 

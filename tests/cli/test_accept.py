@@ -80,7 +80,8 @@ def test_json_is_all_there_is_on_standard_output(tmp_path: Path) -> None:
     assert failed[0]["quantity"] == "noise of a reading" and failed[0]["value"] == pytest.approx(60)
     cruise = next(e for e in found["speed_errors"] if e["height_m"] == 1.0 and "cruise" in e["flight"])
     # 60 mm of noise, 1 mm of scale (2e-3) and 3 mm of offset at 1 m, times 2 m/s.
-    assert cruise["parts_m_s"]["range"] == pytest.approx(2 * (0.06**2 + 0.002**2 + 0.003**2) ** 0.5)
+    assert cruise["parts_m_s"]["range"] == pytest.approx(2 * (0.002**2 + 0.003**2) ** 0.5)
+    assert cruise["parts_m_s"]["height"] == pytest.approx(2 * 0.06)
     assert {c["section"] for c in found["changes"]} == {"camera", "alignment", "gyro", "range"}
 
 

@@ -28,6 +28,7 @@ from flow import scene
 from flow.benchmark.rivals import RIVALS
 from flow.error_sources import SOURCES, ErrorSource
 from flow.module import Module
+from flow.per_source import PerSource
 from flow.result import FrameResult
 from flow.row import REASONS, NoVelocity
 from flow.speedlog import Summary
@@ -47,7 +48,8 @@ def widened(recording: flow.Recording, source: ErrorSource, *, uncertain: bool =
         if not WIDE_S[0] < result.row.time_s < WIDE_S[1]:
             yield result
             continue
-        effects = {**result.effects_m_s, source: np.array([0.04, 0.03, 0.01])}
+        assert result.effects_m_s is not None
+        effects = result.effects_m_s.replaced(source, np.diag([0.04, 0.03, 0.01]))
         velocity = result.row.velocity
         assert not isinstance(velocity, NoVelocity)
         wide = NoVelocity(reason="uncertain") if uncertain else replace(velocity, covariance_m2_s2=2e-3 * np.eye(3))
@@ -76,9 +78,13 @@ def test_a_band_that_widens_is_told_with_the_source_that_grew(recording: flow.Re
 
 
 def test_it_is_the_source_that_grew_not_the_largest(recording: flow.Recording) -> None:
-    large = {ErrorSource.TILT: np.array([0.06, 0.06, 0.06])}  # 85 mm/s all along, against 50 that are new
-    rows = (replace(r, effects_m_s={**r.effects_m_s, **large}) for r in widened(recording, ErrorSource.LIGHT))
-    texts = told(recording, gathered(recording, rows))["band"]
+    def rows() -> Iterator[FrameResult]:
+        for result in widened(recording, ErrorSource.LIGHT):
+            assert result.effects_m_s is not None
+            # 85 mm/s all along, against 50 that are new.
+            yield replace(result, effects_m_s=replace(result.effects_m_s, tilt=0.06 * np.eye(3)))
+
+    texts = told(recording, gathered(recording, rows()))["band"]
     assert len(texts) == 1 and f"what grew is the part of {ErrorSource.LIGHT.words}, from 0.0 to 50.0 mm/s" in texts[0]
 
 
@@ -109,7 +115,7 @@ def test_a_doubt_to_the_end_says_so_and_what_was_in_view_before(recording: flow.
 
 
 def test_the_page_shows_every_source(recording: flow.Recording, tmp_path: Path) -> None:
-    effects = {source: np.full(3, 1e-3) for source in SOURCES}
+    effects = PerSource.of(lambda _: 1e-3 * np.eye(3))
     page, _ = written(recording, tmp_path, (replace(r, effects_m_s=effects) for r in results(recording)))
     data = json.loads(page.split('id="review-data">')[1].split("</script>")[0])
     assert data["sources"] == {source.value: source.label for source in SOURCES}
@@ -121,7 +127,7 @@ def test_every_status_is_shown(recording: flow.Recording, tmp_path: Path, reason
     def failing() -> Iterator[FrameResult]:
         for result in results(recording):
             row = replace(result.row, velocity=NoVelocity(reason=reason))
-            yield replace(result, row=row, effects_m_s={})
+            yield replace(result, row=row, effects_m_s=None)
 
     page, facts = written(recording, tmp_path, failing())
     assert html.escape(REASONS[reason], quote=True).replace("&#x27;", "&#39;") in page.replace("&#x27;", "&#39;")

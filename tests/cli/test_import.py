@@ -58,21 +58,22 @@ def speeds(folder: Path) -> pd.DataFrame:
 def test_a_disguised_flight_measures_to_the_same_speeds(imported: tuple[Path, Result]) -> None:
     """Other names, deg/s, g, cm, axes turned by 90 degrees, a clock 37.4 s apart that drifts by 40 ppm: one command.
 
-    The original is the reference: all rows must agree with it within its own one-sigma, in all three axes.
+    The original is the reference: all rows must agree with it within three of the imported ones' sigmas, in all three axes: their
+    band knows how well the clock was found, and that is one draw for all of them.
     """
     folder, result = imported
     assert result.exit_code == 0, result.output
     assert "Import with this mapping?" not in result.stdout
     ours, original = speeds(folder), speeds(SAMPLE)
-    sigma = np.stack(original["sigmas"].to_numpy())
+    sigma, own = (np.stack(each["sigmas"].to_numpy()) for each in (original, ours))
     for k, axis in enumerate(("forward", "right", "down")):
         difference = (ours[axis] - original[axis]).to_numpy()
-        assert np.all(np.abs(difference) < sigma[:, k]), axis
+        assert np.all(np.abs(difference) < 3 * own[:, k]), axis
     # The module's own 6 ms are still the residual that measure adds: times are the log's clock.
     middle_s = original["time_s"].to_numpy()
     np.testing.assert_allclose(ours["time_s"], middle_s * (1 + 40e-6) + SHIFT_S, rtol=0, atol=1e-3)
     # The rows know that the clock was found and not calibrated.
-    assert np.stack(ours["sigmas"].to_numpy())[:, 0].mean() > sigma[:, 0].mean()
+    assert own[:, 0].mean() > sigma[:, 0].mean()
 
 
 def test_what_was_found_is_said(imported: tuple[Path, Result]) -> None:

@@ -24,6 +24,7 @@ import flow.fusion.smoother
 from flow.anchoring.position import Position
 from flow.anchoring.sight import Sight
 from flow.module import Module
+from flow.per_source import PerSource
 from flow.result import FrameResult
 from flow.row import LevelVelocity, NoVelocity, SpeedRow
 from flow.series import GyroSamples, RangeSamples
@@ -94,7 +95,7 @@ def results(stream: Stream, said: Said, watch: Callable[[Frame], None], *, posit
     matches = Matches(
         first_px=points, second_px=points + 0.5, covariance_px2=np.tile(1e-3 * np.eye(2), (30, 1, 1)), offered=40
     )
-    effects = {cause: np.full(3, 1e-3) for cause in ("image", "height", "focal_length", "gyro_noise", "tilt")}
+    effects = PerSource.of(lambda source: 1e-3 * np.eye(3)[:, : source.figures])
     velocity = LevelVelocity(
         forward_m_s=SPEED[0], right_m_s=SPEED[1], down_m_s=SPEED[2], covariance_m2_s2=3e-6 * np.eye(3)
     )
@@ -109,6 +110,7 @@ def results(stream: Stream, said: Said, watch: Callable[[Frame], None], *, posit
         sight = Sight(
             time_s=frame.time_s, anchor=frame.index // 100, way_m=frame.index % 100 * FRAME_S * np.array(SPEED),
             R_anchor_now=np.eye(3), covariance=1e-8 * np.eye(6), lasting=np.zeros((6, 6)), height_m=1.0, distance_m=1.0,
+            by_slope=np.zeros((6, 2)), slope_axes=np.eye(3)[:, :2], tilt_sigma_rad=0.01,
         )  # fmt: skip
         position = Position(
             time_s=frame.time_s, forward_m=SPEED[0] * frame.time_s, right_m=SPEED[1] * frame.time_s,

@@ -22,6 +22,7 @@ import pandas as pd
 import pytest
 
 import flow
+from cli.page.review_words import untold_scale
 from flow.accuracy.reference import Reference
 from flow.module import Module, write_module
 from flow.row import REASONS
@@ -136,13 +137,28 @@ def test_it_says_when_nothing_tells_the_scale(recording: Path) -> None:
     """Without an accelerometer every range scale fits; the sample flight in gusts, which has one, tells it."""
     table = pd.read_csv(recording / "gyro.csv")
     table[[column for column in table if not column.startswith("accel")]].to_csv(recording / "gyro.csv", index=False)
-    said = measured("rec", "--fast").stdout
+    silent = run("rec", "--fast", "-v")
+    said = silent.stdout
     assert "no accelerometer is logged; focal length and range scale rest on the module file alone" in said
-    assert json.loads((recording / "measured" / "summary.json").read_text())["speed_scale_sigma"] is None
+    facts = json.loads((recording / "measured" / "summary.json").read_text())
+    assert (facts["speed_scale_sigma"], facts["accelerometer"], facts["rows_longer_baseline"]) == (None, False, 0)
+    assert "baseline: every row from its own two frames" in silent.stderr
     assert "Scale: no accelerometer is logged" in (recording / "measured" / "review.html").read_text()
-    told = measured(str(ROOT / "sample_video" / "flight"), "--fast", "--output", "told").stdout
-    assert "stand on the module file" not in told
-    assert json.loads(Path("told/summary.json").read_text())["speed_scale_sigma"] < 0.05
+    told = run(str(ROOT / "sample_video" / "flight"), "--fast", "-v", "--output", "told")
+    assert "rest on the module file" not in told.stdout
+    facts = json.loads(Path("told/summary.json").read_text())
+    assert facts["speed_scale_sigma"] < 0.05 and facts["accelerometer"] is True
+    # The codec's error is larger than the accelerometer's: most rows come from a longer baseline.
+    assert facts["rows"] / 2 < facts["rows_longer_baseline"] < facts["rows"]
+    assert f"baseline: {facts['rows_longer_baseline']} of {facts['rows']} rows from a longer one" in told.stderr
+
+
+def test_an_accelerometer_that_told_nothing_is_not_denied() -> None:
+    facts = {"speed_scale_sigma": None, "accelerometer": True}
+    assert str(untold_scale(facts)).startswith("no row could be compared with the accelerometer;")
+    assert str(untold_scale(facts | {"accelerometer": False})).startswith("no accelerometer is logged;")
+    assert str(untold_scale(facts | {"speed_scale_sigma": 0.15})).startswith("too steady to tell it (± 15 %);")
+    assert untold_scale(facts | {"speed_scale_sigma": 0.01}) is None
 
 
 def test_truth_is_never_read(recording: Path) -> None:

@@ -44,7 +44,7 @@ def result(forward_m_s: float = 0.0, right_m_s: float = 0.0, *, ok: bool = True)
         ),
         matches=Matches(first_px=at, second_px=at, covariance_px2=np.zeros((2, 2, 2)), offered=3),
         used=np.array([True, False]),
-        effects_m_s={},
+        effects_m_s=None,
     )
 
 

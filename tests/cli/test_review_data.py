@@ -18,15 +18,15 @@ from scipy.spatial.transform import Rotation
 import cli.page.review_rows
 from cli.page.review_bins import NOTHING, Bins, packed
 from cli.page.review_findings import findings
-from cli.page.review_path import Path as GroundPath
-from cli.page.review_path import Places
 from cli.page.review_range import range_readings
 from cli.page.review_reference import scale_against
 from cli.page.review_rows import FlightData, Rows
-from cli.page.review_turn import TurnedImage, TurnLog
+from cli.page.review_turn import TurnLog
+from flow.accuracy.dead_reckoning import DeadReckoning, Places
 from flow.camera import Lens
 from flow.error_sources import SOURCES
 from flow.module import Gyro, Module
+from flow.pair.rotation_field import RotationField
 from flow.recording import Recording
 from flow.row import NoVelocity
 from flow.series import GyroSamples
@@ -102,14 +102,14 @@ def test_turned_image_moves_as_the_exact_rotation(turn: list[float]) -> None:
     after = rays @ R_body_camera.T @ Rotation.from_rotvec(turn).as_matrix() @ R_body_camera
     exact = lens.pixels(after[:, :2] / after[:, 2:]) - points
     # First order in the turn (0.01 rad: 0.5 % of 2.6 px) and the nearest place of a 13 px grid (5 %).
-    np.testing.assert_allclose(TurnedImage(module).motion(points, np.array(turn)), exact, atol=0.15)
+    np.testing.assert_allclose(RotationField(module).motion(points, np.array(turn)), exact, atol=0.15)
 
 
 def test_roll_to_the_right_moves_the_ground_to_the_right_in_the_picture() -> None:
     camera = {"width_px": 320, "height_px": 240, "fx_px": 260.0, "fy_px": 260.0, "cx_px": 159.5, "cy_px": 119.5}
     module = Module.model_validate({"camera": camera})
     # The right side goes down, the camera looks to the left of where it did: what it saw moves right by f * angle.
-    moved = TurnedImage(module).motion(np.array([[160.0, 120.0]]), np.array([0.01, 0.0, 0.0]))
+    moved = RotationField(module).motion(np.array([[160.0, 120.0]]), np.array([0.01, 0.0, 0.0]))
     np.testing.assert_allclose(moved, [[2.6, 0.0]], atol=0.02)
 
 
@@ -117,7 +117,7 @@ STILL = Gyro.model_validate({"noise_rad_s_rthz": 0.0, "sigma": {"bias_rad_s": (0
 
 
 def travelled(
-    path: GroundPath,
+    path: DeadReckoning,
     forward_m_s: Array,
     interval_s: float = 0.1,
     yaw_turn_rad: float = 0.0,
@@ -133,16 +133,16 @@ def travelled(
 
 
 def test_path_of_a_quarter_circle_ends_where_geometry_says() -> None:
-    places = travelled(GroundPath(STILL), np.full(1000, np.pi / 2), 0.001, np.pi / 2000)
+    places = travelled(DeadReckoning(STILL), np.full(1000, np.pi / 2), 0.001, np.pi / 2000)
     # One second at pi/2 m/s while turning right by 90 degrees: radius 1 m, end at forward 1, right 1.
     np.testing.assert_allclose(places.position_m[-1], [1.0, 1.0], atol=1e-5)
 
 
 def test_new_errors_add_as_squares_and_lasting_ones_as_they_are() -> None:
     ahead = np.ones(100)
-    fresh = travelled(GroundPath(STILL), ahead, image=(0.02, 0.01))
-    fixed = travelled(GroundPath(STILL), ahead, tilt=(0.02, 0.01))
-    there_and_back = travelled(GroundPath(STILL), np.repeat([1.0, -1.0], 50), height=(0.02, 0.0))
+    fresh = travelled(DeadReckoning(STILL), ahead, image=(0.02, 0.01))
+    fixed = travelled(DeadReckoning(STILL), ahead, tilt=(0.02, 0.01))
+    there_and_back = travelled(DeadReckoning(STILL), np.repeat([1.0, -1.0], 50), height=(0.02, 0.0))
     np.testing.assert_allclose(fresh.sigma_m[-1], [0.02, 0.01])  # 0.1 s * sigma * sqrt(100)
     np.testing.assert_allclose(fixed.sigma_m[-1], [0.2, 0.1])  # 0.1 s * sigma * 100
     np.testing.assert_allclose(there_and_back.sigma_m[-1], 0.0, atol=1e-12)  # a wrong scale closes the way back
@@ -151,12 +151,12 @@ def test_new_errors_add_as_squares_and_lasting_ones_as_they_are() -> None:
 
 def test_an_unknown_heading_widens_the_path_across_and_not_along() -> None:
     gyro = Gyro.model_validate({"noise_rad_s_rthz": 0.0, "sigma": {"bias_rad_s": (0.0, 0.0, 1e-3)}})
-    places = travelled(GroundPath(gyro), np.ones(100))
+    places = travelled(DeadReckoning(gyro), np.ones(100))
     np.testing.assert_allclose(places.sigma_m[-1], [0.0, 10.0 * 1e-3 * 10.0], atol=1e-12)  # distance * bias * time
 
 
 def test_without_a_speed_the_path_is_carried_on_and_its_sigma_grows_by_as_much() -> None:
-    places = travelled(GroundPath(STILL), np.array([2.0] + 10 * [np.nan]), tilt=(0.5, 0.5))
+    places = travelled(DeadReckoning(STILL), np.array([2.0] + 10 * [np.nan]), tilt=(0.5, 0.5))
     np.testing.assert_allclose(places.position_m[-1], [2.2, 0.0])
     np.testing.assert_allclose(places.sigma_m[-1], np.hypot(2.0, 0.05))
 

@@ -5,19 +5,14 @@ from __future__ import annotations
 import ast
 from pathlib import Path
 
-import numpy as np
 import pytest
 
 from calib.acceptance import REMEDIES
 from calib.speed_error import HOVER, speed_error
 from flow import scene
-from flow.budget.conditions import Conditions
-from flow.budget.prediction import SHOWN_BY_FLIGHTS, predict
-from flow.error_sources import SOURCES, ErrorSource, Follows, Lasts
-from flow.fusion.inputs import _STATES, DRIFTING, LASTING, SINGLE_FRAMES, RowReader
+from flow.error_sources import SOURCES, ErrorSource, Follows, Lasts, Sensitivity, SigmaFrom, Unit
 from flow.module import Module
-from flow.result import FrameResult
-from flow.row import LevelVelocity, SpeedRow
+from flow.stated_sigmas import stated_sigma
 
 ROOT = Path(__file__).parents[2]
 MODULE = scene.preset_module("small")
@@ -57,29 +52,12 @@ def test_one_that_lacks_something_is_none() -> None:
         ErrorSource.__new__(ErrorSource, "new", "new", "something new")  # type: ignore[call-arg]
 
 
-def test_the_filter_hears_each_in_one_way() -> None:
-    parts = [_STATES, SINGLE_FRAMES, LASTING, DRIFTING]
-    assert sum(len(part) for part in parts) == len(SOURCES)
-    assert frozenset().union(*parts) == set(SOURCES)
-
-
-@pytest.mark.parametrize("source", sorted(set(SOURCES) - _STATES))
-def test_no_source_is_lost_on_its_way_into_the_filter(source: ErrorSource) -> None:
-    velocity = LevelVelocity(forward_m_s=0.5, right_m_s=0.0, down_m_s=0.0, covariance_m2_s2=1e-4 * np.eye(3))
-    row = SpeedRow(
-        time_s=1.0, interval_s=0.02, velocity=velocity, height_m=1.0, height_sigma_m=0.01, tracks=9, inlier_share=1.0
-    )
-    result = FrameResult(row=row, matches=None, used=None, effects_m_s={source: np.array([0.01, 0.01, 0.01])})
-    found = RowReader(MODULE).row(result)
-    assert found is not None
-    # One-sigma of 10 mm/s on each level axis must come through, as one of the three kinds.
-    total = found.image_m2_s2 + found.drift_m2_s2 + np.square(found.lasting_m_s)
-    assert (total[:2] >= 0.99e-4).all()
-
-
-def test_the_prediction_covers_what_a_module_can_foretell() -> None:
-    predicted = {cause.source for cause in predict(MODULE, Conditions(height_m=1.0)).causes}
-    assert predicted | SHOWN_BY_FLIGHTS == set(SOURCES) and not predicted & SHOWN_BY_FLIGHTS
+@pytest.mark.parametrize("source", SOURCES)
+def test_what_the_module_states_of_it_is_one_figure_or_one_an_axis(source: ErrorSource) -> None:
+    stated = stated_sigma(source, MODULE, 1.0)
+    assert len(stated) == (source.figures if source.module_key else 0)
+    assert bool(source.module_key) == (source.sigma_from is SigmaFrom.MODULE or source is ErrorSource.HEIGHT)
+    assert isinstance(source.unit, Unit) and isinstance(source.acts_on, Sensitivity)
 
 
 def test_acceptance_has_a_remedy_for_each_that_it_counts() -> None:
@@ -102,3 +80,17 @@ def test_nobody_spells_a_source_as_text() -> None:
                 assert name not in ("effects", "units", "effects_m_s", "shared", "sigmas", "doubts"), (
                     f"{path}: {key.value}"
                 )
+
+
+@pytest.mark.parametrize("source", SOURCES)
+def test_how_it_adds_up_along_a_path_follows_from_what_it_acts_on(source: ErrorSource) -> None:
+    # A share of the height or of the focal length is a share of the velocity; what a clock, an acceleration or a false
+    # interval does alternates with the rocking, as what is new in each pair or frame does by chance; the rest is fixed to the
+    # body's axes.
+    if source.acts_on in (Sensitivity.HEIGHT, Sensitivity.FOCAL_LENGTH):
+        expected = Follows.VELOCITY
+    elif source.acts_on in (Sensitivity.CLOCK, Sensitivity.ACCELERATION, Sensitivity.INTERVAL):
+        expected = Follows.CHANCE
+    else:
+        expected = Follows.CHANCE if source.lasts in (Lasts.PAIR, Lasts.FRAME) else Follows.BODY
+    assert source.follows is expected

@@ -181,8 +181,9 @@ def test_effects_add_up_to_the_covariance() -> None:
     # Closed form: causes are independent; their squares add up to the row's variance.
     result = Stream().results()[-1]
     assert isinstance(result.row.velocity, LevelVelocity)
-    total = sum(np.square(effect) for effect in result.effects_m_s.values())
-    np.testing.assert_allclose(total, np.square(result.row.velocity.sigma_m_s), rtol=1e-9)
+    assert result.effects_m_s is not None
+    total = sum(effect @ effect.T for effect in result.effects_m_s.values())
+    np.testing.assert_allclose(total, result.row.velocity.covariance_m2_s2, rtol=1e-9, atol=1e-15)
 
 
 def test_bias_of_the_module_is_used() -> None:

@@ -202,7 +202,7 @@ def test_rows_are_taken_back_however_late_the_gyro_was_found_out(slip: list[floa
     log, bias = flown.gyro_log, np.array(flown.module.gyro.bias_rad_s)
     spoilt = replace(flown, gyro_log=replace(log, rate_rad_s=(log.rate_rad_s - bias) * slip + bias))
     live = [result.row.status for result in measure(cast("Recording", spoilt), positions=False, first_pass=False)]
-    assert live[:26].count("ok") > 20
+    assert live[:26].count("ok") > 15  # half a second before it is found out, live
     found = measured(spoilt)
     assert "ok" not in found.status
     assert found.status.count("gyro_disagrees") > 0.9 * len(found.status)

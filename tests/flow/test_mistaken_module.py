@@ -18,7 +18,7 @@ from flow.scene.motion import from_function
 from tests.flow.flights import Measured, flight, measured
 
 SETTLED_S = 0.5
-ACCEL_BIAS_M_S2 = 0.008 * 9.81  # as flow.tilt.InertialTilt believes
+ACCEL_BIAS_M_S2 = 0.008 * 9.81  # as flow.motion.noise assumes
 
 
 def mistaken(true: Module, rng: np.random.Generator, share: float) -> Module:

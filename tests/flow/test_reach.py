@@ -141,8 +141,9 @@ def test_speed_is_as_good_as_promised(case: Callable[[], scene.SceneSpec], tmp_p
         assert axis.rms_m_s <= reach.rms
         assert abs(axis.bias_m_s) <= reach.mean
     assert found.rows_usable / found.rows >= reach.usable
-    # Of 600 errors at 95 %, a share outside 88 to 99.8 % is no chance (rows are correlated: the limits are wide).
-    assert 0.88 <= (found.forward.share_95 + found.right.share_95) / 2 <= 0.998
+    # Of 600 errors at 95 %, a share below 88 % is no chance (rows are correlated: the limit is wide). Above it says nothing: these
+    # modules are exact, and the sigmas that their files state are in the bands all the same.
+    assert (found.forward.share_95 + found.right.share_95) / 2 >= 0.88
 
 
 def test_a_featureless_floor_gives_no_confident_wrong_row(tmp_path: Path) -> None:

@@ -39,6 +39,7 @@ def moment(time_s: float, common_px: float) -> Moment:
     )
     return Moment(
         picture=PICTURE, shot=still, interval_s=STEP_S, velocity_m_s=np.zeros(3), covariance_m2_s2=np.eye(3),
+        carried_m2_s2=np.zeros((3, 3)),
         R_level_still=np.eye(3), turned_rad=0.0, distance_m=HEIGHT_M, distance_sigma_m=0.005, tilt_sigma_rad=1e-3,
         common_px=common_px,
     )  # fmt: skip
@@ -73,7 +74,8 @@ def registered(
     turn = Turn(gyro, 0.0, 1e-3)
     anchor = Anchor(
         number=1, picture=PICTURE, shot=begin.shot, down=DOWN, plane=DOWN, distance_m=HEIGHT_M, distance_sigma_m=0.005,
-        R_start_camera=np.eye(3), origin_m=np.zeros(3), origin_m2=np.zeros((3, 3)), sharpness=1.0, since_s=0.0, turn=turn,
+        tilt_sigma_rad=1e-3, R_start_camera=np.eye(3), origin_m=np.zeros(3), origin_m2=np.zeros((3, 3)), sharpness=1.0,
+        since_s=0.0, turn=turn,
     )  # fmt: skip
     way, sight = Way(moved=WAY, covariance=1e-6 * np.eye(3)), None
     for k in range(1, times + 1):

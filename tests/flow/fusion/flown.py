@@ -19,6 +19,7 @@ from scipy.spatial.transform import Rotation
 from flow import scene
 from flow.anchoring.sight import Sight
 from flow.fusion import Filter, FusedStates, ImageRow, InertialNoise, Smoothed, Smoother
+from flow.fusion.considered import OF_ROWS
 from flow.fusion.pictures import PICTURE_SHARE
 from flow.module import Module
 from flow.scene.motion import Motion
@@ -95,8 +96,9 @@ def fly(
             ImageRow(
                 start_s=start, end_s=end, velocity_m_s=(level + error) * believed / height,
                 image_m2_s2=np.square(image_m_s), drift_m2_s2=np.full(3, drift_m_s**2),
-                lasting_m_s=np.zeros(3), height_m=believed, height_sigma_m=height_sigma_m, lean_rad=lean_rad,
-                reach_gain=1.0,
+                lasting_m_s=np.zeros(3), considered_m_s=np.zeros((3, OF_ROWS.stop)),
+                lean_m_s=lean_rad * np.array([[0.0, 0.0], [0.0, 0.0], [level[1], -level[0]]]),
+                height_m=believed, height_sigma_m=height_sigma_m, reach_gain=1.0,
             )
         )  # fmt: skip
     return Flown(
@@ -244,7 +246,7 @@ def _sights(motion: Motion, times: Array, rng: np.random.Generator) -> list[Sigh
                 time_s=times[k], anchor=number, way_m=(R_anchor.T @ (place - at) + off[:3]) * height / -at[2],
                 R_anchor_now=Rotation.from_rotvec(off[3:]).as_matrix() @ R_anchor.T @ R,
                 covariance=np.zeros((6, 6)) if fresh else root @ root.T, height_m=height, distance_m=height,
-                lasting=np.zeros((6, 6)),
+                lasting=np.zeros((6, 6)), by_slope=np.zeros((6, 2)), slope_axes=np.eye(3)[:, :2], tilt_sigma_rad=0.01,
             )
         )  # fmt: skip
     return sights

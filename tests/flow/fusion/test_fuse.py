@@ -19,14 +19,17 @@ from flow.accuracy.reference import Reference
 from flow.anchoring.sight import Sight
 from flow.columns import FUSED
 from flow.disk.table import read_table
+from flow.error_sources import ErrorSource
 from flow.errors import DataError
 from flow.fusion import FusedLog, RowReader
 from flow.fusion.fusedlog import STATUS
 from flow.fusion.inputs import DRIFT_LASTS_S
 from flow.measure import measure
 from flow.recording import Recording
+from flow.result import PairRow
 from flow.row import LevelVelocity, NoVelocity, SpeedRow
 from flow.series import Truth, read_truth
+from tests.effects import NOTHING, effects_of
 from tests.flow.flights import Flight, flight, inertial, module
 from tests.flow.fusion.flown import Array
 
@@ -40,6 +43,7 @@ class Log:
     def __init__(self, recording: Recording, truth: Truth) -> None:
         self.truth = truth
         self.rows: list[SpeedRow] = []
+        self.pairs: list[PairRow | None] = []
         self.sights: list[Sight] = []
         with tempfile.TemporaryDirectory() as folder:
             path = Path(folder) / "fused.csv"
@@ -47,6 +51,7 @@ class Log:
                 for result in measure(recording):
                     log.add(result)
                     self.rows.append(result.row)
+                    self.pairs.append(result.pair)
                     if result.position is not None and result.position.sight is not None:
                         self.sights.append(result.position.sight)
                 self.facts = log.finish()
@@ -72,11 +77,12 @@ class Log:
         return self.matrix("forward_sigma_m_s", "right_sigma_m_s", "down_sigma_m_s")
 
     def raw_rms(self, begin_s: float, end_s: float) -> Array:
-        """RMS error (3,) of the raw rows between two times."""
+        """RMS error (3,) of what two images alone show between two times."""
         known = Reference(self.truth)
         errors = [
-            row.velocity.vector_m_s - known.mean_velocity_m_s(np.array([row.time_s]), np.array([row.interval_s]))[0]
-            for row in self.rows
+            (row.velocity.vector_m_s if pair is None else pair.velocity_m_s)
+            - known.mean_velocity_m_s(np.array([row.time_s]), np.array([row.interval_s]))[0]
+            for row, pair in zip(self.rows, self.pairs, strict=True)
             if isinstance(row.velocity, LevelVelocity) and begin_s < row.time_s < end_s
         ]
         return np.asarray(np.sqrt(np.mean(np.square(errors), axis=0)))
@@ -207,6 +213,7 @@ def test_what_the_summary_says() -> None:
     for axis, true in zip(("forward", "right"), raw, strict=False):
         assert facts["raw_speed"]["sigma_m_s"][axis] == pytest.approx(true, rel=0.15)
         assert -0.6 < facts["raw_speed"]["correlation_of_rows"][axis][0] < 0.3
+    assert facts["raw_speed"]["of"].startswith("single pairs of frames")
     # 60 frames a second and 14 ms of readout.
     assert facts["raw_speed"]["delay_s"] == pytest.approx(0.5 / 60 + 0.007, abs=1e-4)
 
@@ -249,7 +256,7 @@ def test_a_row_after_copied_pictures_is_a_mean_since_the_first() -> None:
             time_s=(end - 0.5) / 50, interval_s=1 / 50, velocity=velocity, height_m=1.0, height_sigma_m=0.01, tracks=0,
             inlier_share=None,
         )  # fmt: skip
-        return flow.FrameResult(row=row, matches=None, used=None, effects_m_s={}, position=None)
+        return flow.FrameResult(row=row, matches=None, used=None, effects_m_s=NOTHING, position=None)
 
     known = LevelVelocity(forward_m_s=1.0, right_m_s=0.0, down_m_s=0.0, covariance_m2_s2=np.eye(3))
     copied = NoVelocity(reason="repeated_frame")
@@ -276,7 +283,9 @@ def test_what_leaps_back_had_crept() -> None:
         tracks=0,
         inlier_share=None,
     )
-    result = flow.FrameResult(row=seen, matches=None, used=None, effects_m_s={"image": image}, position=None)
+    result = flow.FrameResult(
+        row=seen, matches=None, used=None, effects_m_s=effects_of({ErrorSource.IMAGE: image}), position=None
+    )
     row = RowReader(module()).row(result)
     assert row is not None
     crept = row.drift_m2_s2 - row.drift_m2_s2[0] * np.square(image / image[0])  # less the share that every axis has

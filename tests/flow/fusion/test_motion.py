@@ -8,7 +8,7 @@ import pytest
 from flow import scene
 from flow.fusion import layout as at
 from flow.fusion.motion import integrate, transition
-from flow.fusion.state import put_right
+from flow.fusion.quantities import correct_values
 from tests.flow.fusion.flown import MODULE, NOISE, Array
 
 PACKED = NOISE.packed(MODULE)
@@ -29,7 +29,8 @@ def start_at(time_s: float) -> Array:
 def carried(values: Array, time_s: Array, rate: Array, force: Array, packed: Array = PACKED) -> Array:
     values, steps = values.copy(), len(time_s) - 1
     kept = np.empty((steps + 1, at.VALUES)), np.empty((steps, 4)), np.empty((steps, at.ERRORS, at.ERRORS))
-    integrate(values, np.zeros((at.ERRORS, at.ERRORS)), time_s, rate, force, packed, *kept)
+    none = np.zeros((at.ERRORS, 1)), np.empty((steps, 12, 1))
+    integrate(values, np.zeros((at.ERRORS, at.ERRORS)), time_s, rate, force, packed, none[0], *kept, none[1])
     return values
 
 
@@ -86,7 +87,7 @@ def test_the_transition_is_the_derivative_of_the_step() -> None:
         for sign in (1.0, -1.0):
             off, change = middle.copy(), np.zeros(at.ERRORS)
             change[error] = sign * small
-            put_right(off, change)
+            correct_values(off, change)
             ends.append(difference(carried(off, time_s, rate, force, packed), nominal))
         column = (ends[0] - ends[1]) / (2 * small)
         # The step is linear but for terms of span^2 (a hundredth of a rad of turn in it) in what is small anyway.

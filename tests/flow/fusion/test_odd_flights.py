@@ -11,7 +11,7 @@ from scipy.stats import chi2
 from flow import scene
 from flow.anchoring.sight import Sight
 from flow.fusion import Filter, ImageRow
-from flow.fusion.belief import Belief
+from flow.fusion.estimate import Estimate
 from flow.series import GyroSamples
 from tests.flow.fusion.checks import NEVER, QUANTITIES, flown, fused, picked, within
 from tests.flow.fusion.flown import FRAME_S, NOISE, Array, Flown, Run, errors, fly, fuse, hover, squared
@@ -175,16 +175,18 @@ def test_sights_that_are_wrong_are_seen_to_be(spoil: str) -> None:
 
 def count_corrections(flight: Flown) -> int:
     """Count the sights that were within the gate."""
-    fits, correct = 0, Belief.correct
+    fits, correct = 0, Estimate.correct
 
-    def counted(self: Belief, rows: Array, miss: Array, noise: Array, *, gate: float) -> tuple[bool, Array]:
+    def counted(
+        self: Estimate, rows: Array, miss: Array, noise: Array, considered: Array | None = None, *, gate: float
+    ) -> tuple[bool, Array]:
         nonlocal fits
-        answer = correct(self, rows, miss, noise, gate=gate)
+        answer = correct(self, rows, miss, noise, considered, gate=gate)
         fits += bool(answer[0]) and len(miss) == 6
         return answer
 
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(Belief, "correct", counted)
+        patch.setattr(Estimate, "correct", counted)
         fuse(flight, smooth=False)
     return fits
 

@@ -39,7 +39,7 @@ def test_a_reading_leans_on_the_tilt_as_its_geometry_says(beam: str) -> None:
         Reading(time_s=0.0, range_m=1.3), values_of(turn, height), np.eye(at.ERRORS) * 1e-4
     )
     assert heard is not None
-    row, miss, noise = heard
+    row, miss, noise, _ = heard
     assert miss[0] == pytest.approx(0.0, abs=1e-12) and noise[0, 0] == sensor.range.noise_m**2
     for axis in (0, 1):
         ends = []
@@ -104,9 +104,9 @@ def test_readings_beyond_the_sensors_limits_are_none() -> None:
 def test_an_unlogged_temperature_widens_the_height() -> None:
     # Closed form: the speed of sound goes with the root of the absolute temperature: 10 K of 293 K are 1.71 %.
     reader = RangeReader(MODULE)
-    values = values_of(Rotation.identity(), 1.0)
-    assert reader.scale_sigma(values) == pytest.approx(np.hypot(0.5 * 10 / 293.15, MODULE.range.sigma.scale), rel=1e-6)
+    air, scale = 0.5 * 10 / 293.15, MODULE.range.sigma.scale
+    assert np.linalg.norm(reader.considered(2.0)) == pytest.approx(2.0 * np.hypot(air, scale), rel=1e-6)
     known = RangeSamples(time_s=np.array([0.0]), range_m=np.array([1.0]), air_temperature_c=np.array([20.0]))
     reader.add(known)
     assert reader.next(0.5) is not None
-    assert reader.scale_sigma(values) == pytest.approx(MODULE.range.sigma.scale)
+    assert np.linalg.norm(reader.considered(2.0)) == pytest.approx(2.0 * scale)

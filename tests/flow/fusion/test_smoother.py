@@ -15,9 +15,11 @@ from filterpy.kalman import KalmanFilter, rts_smoother
 
 from flow.fusion import Filter, FusedStates, Smoother
 from flow.fusion import layout as at
-from flow.fusion.belief import Belief
+from flow.fusion.considered import FIGURES, SightColumns
+from flow.fusion.estimate import Estimate
 from flow.fusion.motion import integrate, transition
-from flow.fusion.state import all_put_right, fused_states
+from flow.fusion.quantities import corrected, fused_states
+from flow.fusion.ranging import RangeReader
 from tests.flow.fusion.flown import NOISE, Array, fly, hover
 
 N = at.ERRORS
@@ -38,7 +40,6 @@ class Stage:
     values: Array | None = None  # at an inertial sample
     time_s: float = 0.0
     lasting: Array = field(default_factory=lambda: np.zeros(3))
-    scale: float = 0.0
 
 
 @dataclass(kw_only=True)
@@ -51,16 +52,16 @@ class Account:
     shift: Array = field(default_factory=lambda: np.zeros(N))
     covariance: Array = field(default_factory=lambda: np.zeros((N, N)))
 
-    def step(self, belief: Belief, samples: tuple[Array, Array, Array], *, at_sample: bool) -> None:
+    def step(self, estimate: Estimate, samples: tuple[Array, Array, Array], *, at_sample: bool) -> None:
         """Take down one step between samples, about to be made."""
-        values, noise = belief.values.copy(), np.zeros((N, N))
-        kept = np.empty((2, at.VALUES)), np.empty((1, 4)), np.empty((1, N, N))
-        integrate(values, noise, *samples, belief.noise, *kept)
-        F = transition(kept[0][0], kept[1][0, :3], kept[1][0, 3], belief.noise)
+        values, noise = estimate.values.copy(), np.zeros((N, N))
+        kept = np.empty((2, at.VALUES)), np.empty((1, 4)), np.empty((1, N, N)), np.empty((1, 12, FIGURES))
+        integrate(values, noise, *samples, estimate.noise, np.zeros((N, FIGURES)), *kept)
+        F = transition(kept[0][0], kept[1][0, :3], kept[1][0, 3], estimate.noise)
         self.shift = F @ self.shift
         known = values if at_sample else None
         stage = Stage(by_before=F, noise=noise, shift=self.shift, values=known, time_s=samples[0][1])
-        stage.lasting, stage.scale = belief.lasting_m_s, belief.range_scale
+        stage.lasting = estimate.lasting_m_s
         self.stages.append(stage)
 
 
@@ -69,25 +70,29 @@ def account() -> Account:
     flown = fly(hover(1.6, 3, speed_m_s=0.8), 3, rate_hz=120.0, sights=True)
     found = Account(prior=np.zeros((N, N)))
     smoother = Smoother(lambda part: found.smoothed.append(part.states))
-    carry, blend, correct = Belief.carry, Belief.blend, Belief.correct
+    propagate, blend, correct = Estimate.propagate, Estimate.blend, Estimate.correct
 
-    def note_carry(self: Belief, time_s: Array, rate: Array, force: Array, *, ends_at_sample: bool = True) -> None:
+    def note_propagation(
+        self: Estimate, time_s: Array, rate: Array, force: Array, *, ends_at_sample: bool = True
+    ) -> None:
         other = self.copy()
         for k in range(len(time_s) - 1):
             samples = time_s[k : k + 2], rate[k : k + 2], force[k : k + 2]
             found.step(other, samples, at_sample=k < len(time_s) - 2 or ends_at_sample)
-            carry(other, *samples)
-        carry(self, time_s, rate, force, ends_at_sample=ends_at_sample)
+            propagate(other, *samples)
+        propagate(self, time_s, rate, force, ends_at_sample=ends_at_sample)
 
-    def note_blend(self: Belief, by_before: Array, more: Array) -> None:
+    def note_blend(self: Estimate, by_before: Array, more: Array) -> None:
         more = more + 1e-10 * np.eye(N)  # a clone is the state's own, which filterpy's smoother could not invert
         found.shift = by_before @ found.shift
         found.stages.append(Stage(by_before=by_before, noise=more, shift=found.shift))
         blend(self, by_before, more)
 
-    def note_correct(self: Belief, rows: Array, miss: Array, noise: Array, *, gate: float) -> tuple[bool, Array]:
+    def note_correct(
+        self: Estimate, rows: Array, miss: Array, noise: Array, considered: Array | None = None, *, gate: float
+    ) -> tuple[bool, Array]:
         gain = self.covariance @ rows.T @ np.linalg.inv(rows @ self.covariance @ rows.T + noise)
-        answer = correct(self, rows, miss, noise, gate=gate)
+        answer = correct(self, rows, miss, noise, considered, gate=gate)
         assert answer[0], "no reading of this log is beyond the gate"
         stage = Stage(by_before=np.eye(N), noise=np.zeros((N, N)), rows=rows, read_noise=noise, shift=found.shift)
         stage.miss = miss + rows @ found.shift
@@ -96,29 +101,32 @@ def account() -> Account:
         return answer
 
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(Belief, "carry", note_carry)
-        patch.setattr(Belief, "blend", note_blend)
-        patch.setattr(Belief, "correct", note_correct)
+        patch.setattr(Estimate, "propagate", note_propagation)
+        patch.setattr(Estimate, "blend", note_blend)
+        patch.setattr(Estimate, "correct", note_correct)
+        # Constant figures come on top (test_considered): here they are exact.
+        patch.setattr(RangeReader, "considered", lambda *_: np.zeros(FIGURES))
+        patch.setattr(SightColumns, "of", lambda *_: np.zeros((6, FIGURES)))
         filter_ = Filter(flown.module, NOISE, smoother=smoother)
         filter_.push_range(flown.ranges)
         filter_.push_gyro(flown.gyro.part(slice(0, 60)))  # half a second
-        belief = filter_._begin(flown.rows[0])
-        assert belief is not None
-        belief.covariance += 1e-8 * np.eye(N)  # filterpy's smoother inverts covariances
-        found.prior = belief.covariance.copy()
+        estimate = filter_._begin(flown.rows[0])
+        assert estimate is not None
+        estimate.covariance += 1e-8 * np.eye(N)  # filterpy's smoother inverts covariances
+        found.prior = estimate.covariance.copy()
         sights = {sight.time_s: sight for sight in flown.sights}
         for row in flown.rows[:9]:
             filter_.push_row(row)
             if row.end_s in sights:
                 filter_.push_sight(sights[row.end_s])
-        found.covariance = belief.covariance.copy()
+        found.covariance = estimate.covariance.copy()
         smoother.end()
     assert sum(len(stage.miss) for stage in found.stages) > 30
     return found
 
 
 def batch(account: Account) -> tuple[Array, Array]:
-    """Means (K, 26) and covariance (26 K, 26 K) of the errors at all stages, by all readings at once.
+    """Means (K, 28) and covariance (28 K, 28 K) of the errors at all stages, by all readings at once.
 
     The errors of all stages are one Gaussian vector; its covariance follows from prior, transitions and noises, and
     conditioned on the readings it is the weighted least-squares solution of the whole log (Gauss-Markov).
@@ -154,10 +162,10 @@ def test_smoothed_states_are_the_least_squares_solution(account: Account) -> Non
     changes = np.array([mean[k] - stage.shift for k, stage in at_samples])
     expected = fused_states(
         np.array([stage.time_s for _, stage in at_samples]),
-        all_put_right(np.array([stage.values for _, stage in at_samples]), changes),
+        corrected(np.array([stage.values for _, stage in at_samples]), changes),
         np.array([spread[k * N : (k + 1) * N, k * N : (k + 1) * N] for k, _ in at_samples]),
+        np.zeros((len(at_samples), 12, FIGURES)),
         np.array([stage.lasting for _, stage in at_samples]),
-        np.array([stage.scale for _, stage in at_samples]),
     )
     (found,) = account.smoothed
     np.testing.assert_allclose(found.time_s, expected.time_s, atol=1e-12)
@@ -196,7 +204,7 @@ def test_the_filter_is_filterpys(account: Account) -> None:
 
 def test_the_smoother_is_filterpys(account: Account) -> None:
     # filterpy's Rauch-Tung-Striebel smoother inverts predicted covariances, ours does not; smoothed errors agree to a
-    # thousandth of a sigma (inverting 26 x 26 covariances of quantities from 1e-10 to 1 costs it most digits). It has no
+    # thousandth of a sigma (inverting 28 x 28 covariances of quantities from 1e-10 to 1 costs it most digits). It has no
     # measurement between two stages, so readings are put into the stage before them.
     means, covariances, transitions, noises, kept = [], [], [], [], []
     kalman = KalmanFilter(dim_x=N, dim_z=1)
@@ -218,10 +226,10 @@ def test_the_smoother_is_filterpys(account: Account) -> None:
     rows = [(i, account.stages[k]) for i, k in enumerate(kept) if account.stages[k].values is not None]
     expected = fused_states(
         np.array([stage.time_s for _, stage in rows]),
-        all_put_right(np.array([s.values for _, s in rows]), np.array([smooth[i] - s.shift for i, s in rows])),
+        corrected(np.array([s.values for _, s in rows]), np.array([smooth[i] - s.shift for i, s in rows])),
         np.array([spread[i] for i, _ in rows]),
+        np.zeros((len(rows), 12, FIGURES)),
         np.array([stage.lasting for _, stage in rows]),
-        np.array([stage.scale for _, stage in rows]),
     )
     for name, sigma_name in QUANTITIES.items():
         sigma = getattr(expected, sigma_name)

@@ -9,11 +9,13 @@ import pytest
 from scipy.spatial.transform import Rotation
 
 from flow.camera import Lens
+from flow.effects import covariance_of, turned
+from flow.error_sources import ErrorSource
 from flow.height import Height
 from flow.module import Module
 from flow.pair.equations import equations
 from flow.pair.geometry import PairView, Plane
-from flow.pair.shared_errors import covariance_of, noise_span_s, shared_errors, unit_effects
+from flow.pair.shared_errors import noise_span_s, shared_errors, unit_effects
 from flow.pair.velocity import solve
 from flow.rotation import RotationLog
 from flow.series import GyroSamples
@@ -98,7 +100,7 @@ class Believed:
     def tilt(self) -> Tilt:
         """Tilt at the middle."""
         tipped = Rotation.from_rotvec([*self.tip_rad, 0.0]) * TILT
-        return Tilt(down_body=tipped.inv().apply([0, 0, 1.0]), sigma_rad=UNITS["tilt"])
+        return Tilt(down_body=tipped.inv().apply([0, 0, 1.0]), sigma_rad=UNITS[ErrorSource.TILT])
 
     def height(self) -> float:
         """Height that the same range reading means under the tilt believed in."""
@@ -163,7 +165,7 @@ def slope(cause: str, axis: int | None, unit: float, truth: Believed) -> np.ndar
     return (ends[0] - ends[1]) / (2 * STEP)
 
 
-def claimed(truth: Believed) -> dict[str, np.ndarray]:
+def claimed(truth: Believed) -> dict[ErrorSource, np.ndarray]:
     """Effects in level axes, as the estimator turns them."""
     view, module = truth.view(), truth.module()
     pair, _ = view.geometry(true_matches(truth))
@@ -183,34 +185,34 @@ def claimed(truth: Believed) -> dict[str, np.ndarray]:
     )
     effects = shared_errors(module, units, height=height, tilt=truth.tilt(), interval_s=INTERVAL_S)
     turn = truth.tilt().R_level_body @ module.alignment.R_body_camera.as_matrix()
-    return {cause: turn @ effect for cause, effect in effects.items()}
+    return dict(turned(effects, turn).items())
 
 
 # Cause, column of the effect, what is disturbed, its axis, its unit. What the effects leave out is of the
 # order of the change of depth in the interval (0.6 %) and of the rotation in it (3 %).
 CAUSES = [
-    ("height", 0, "height_m", None, UNITS["height"]),
-    ("focal_length", 0, "fx_px", None, UNITS["fx_px"]),
-    ("focal_length", 1, "fy_px", None, UNITS["fy_px"]),
-    ("clock", 0, "clock_s", None, UNITS["clock"]),
-    *(("gyro_bias", k, "bias_rad_s", k, UNITS["gyro"]) for k in range(3)),
-    *(("mounting", k, "turn_rad", k, UNITS["mounting"]) for k in range(3)),
-    *(("lever_arm", k, "lever_m", k, UNITS["position"]) for k in range(3)),
+    (ErrorSource.HEIGHT, 0, "height_m", None, UNITS["height"]),
+    (ErrorSource.FOCAL_LENGTH, 0, "fx_px", None, UNITS["fx_px"]),
+    (ErrorSource.FOCAL_LENGTH, 1, "fy_px", None, UNITS["fy_px"]),
+    (ErrorSource.CLOCK, 0, "clock_s", None, UNITS["clock"]),
+    *((ErrorSource.GYRO_BIAS, k, "bias_rad_s", k, UNITS["gyro"]) for k in range(3)),
+    *((ErrorSource.MOUNTING, k, "turn_rad", k, UNITS["mounting"]) for k in range(3)),
+    *((ErrorSource.LEVER_ARM, k, "lever_m", k, UNITS["position"]) for k in range(3)),
 ]
 
 
 @pytest.mark.parametrize(("beam", "model"), [("wide", "pinhole"), ("narrow", "pinhole"), ("wide", "fisheye")])
 @pytest.mark.parametrize(("cause", "column", "field", "axis", "unit"), CAUSES)
 def test_effect_is_the_slope_of_the_solution(
-    beam: str, model: str, cause: str, column: int, field: str, axis: int | None, unit: float
+    beam: str, model: str, cause: ErrorSource, column: int, field: str, axis: int | None, unit: float
 ) -> None:
     # Source: finite differences. 7 % of the effect (a sigma is known no better), or 1 % of the largest column
     # of the same cause where one axis does next to nothing.
     truth = Believed(beam=beam, model=model)
     effects = claimed(truth)[cause]
     expected = slope(field, axis, unit, truth)
-    # A cause's own sign is a coin's toss, but its components keep theirs against each other.
-    sign = np.sign(effects[:, column] @ expected)
+    # The sign of a cause matters where its effects on rows and on anchors' sights are added up.
+    sign = 1.0 if cause in (ErrorSource.HEIGHT, ErrorSource.FOCAL_LENGTH) else -1.0
     tolerance = max(0.07 * np.linalg.norm(expected), 0.01 * np.linalg.norm(effects, axis=0).max())
     np.testing.assert_allclose(sign * effects[:, column], expected, atol=tolerance)
 
@@ -278,21 +280,19 @@ def test_rows_average_gyro_noise(readout_s: float) -> None:
 
 @pytest.mark.parametrize("beam", ["wide", "narrow"])
 def test_effect_of_the_tilt(beam: str) -> None:
-    # Source: finite differences about the two level axes; their columns may be turned against the effect's,
-    # hence covariances, forward and right apart from down (which a tilt disturbs most). 10 % of variance is 5
-    # % of sigma.
+    # Source: finite differences about level forward and right, with the sign that the slope of an anchor's plane relies on
+    # (tests/flow/fusion/test_considered.py). Of each axis, which a tilt disturbs more or less, 10 %.
     expected = np.stack([slope("tip_rad", k, UNITS["tilt"], Believed(beam=beam)) for k in range(2)], axis=1)
-    found = covariance_of(claimed(Believed(beam=beam))["tilt"])
-    expected = covariance_of(expected)
-    size = np.sqrt(np.outer(np.diag(expected), np.diag(expected)))
-    np.testing.assert_allclose(found / size, expected / size, atol=0.1)
+    found = claimed(Believed(beam=beam))[ErrorSource.TILT]
+    size = np.linalg.norm(expected, axis=1)[:, None]
+    np.testing.assert_allclose(found / size, -expected / size, atol=0.1)
 
 
 def test_gyro_noise_is_a_bias_for_the_interval() -> None:
     # Closed form: an angle random walk N sqrt(T) turns the camera as a bias of N / sqrt(T) does.
     effects = claimed(Believed())
     ratio = np.array([1e-4, 2e-4, 3e-4]) / np.sqrt(INTERVAL_S) / UNITS["gyro"]
-    np.testing.assert_allclose(effects["gyro_noise"], effects["gyro_bias"] * ratio, rtol=1e-12)
+    np.testing.assert_allclose(effects[ErrorSource.GYRO_NOISE], effects[ErrorSource.GYRO_BIAS] * ratio, rtol=1e-12)
 
 
 def test_covariance_is_the_sum_over_independent_causes() -> None:

@@ -1,4 +1,4 @@
-"""The path over ground: speed integrated along the gyro's heading, and how its uncertainty grows."""
+"""The path over ground by dead reckoning: speed integrated along the gyro's heading, and how its uncertainty grows."""
 
 from __future__ import annotations
 
@@ -13,8 +13,14 @@ from flow.module import Gyro
 
 Array: TypeAlias = NDArray[np.float64]
 
-_FRESH, _SCALE, _FIXED = (np.array([source.follows is how for source in SOURCES]) for how in Follows)
 _GUST_M_S = 0.5  # how far off the last speed may be while nothing is known, at least
+
+
+_FRESH, _SCALE, _FIXED = (
+    np.array([source.follows is how for source in SOURCES]) for how in (Follows.CHANCE, Follows.VELOCITY, Follows.BODY)
+)
+if not (np.sum([_FRESH, _SCALE, _FIXED], axis=0) == 1).all():
+    raise TypeError("a source of error adds up along a path in a way that is not treated here")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -29,7 +35,7 @@ class Places:
     correlation: Array
 
 
-class Path:
+class DeadReckoning:
     """Position since the first frame: forward and right as they were there.
 
     The heading is the gyro's, integrated about body z. Errors new in every row add up as independent ones do.

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, TypeAlias
+from typing import TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,9 +11,6 @@ from scipy.spatial.transform import Rotation
 
 from flow.fusion import layout as at
 from flow.tilt import Tilt
-
-if TYPE_CHECKING:
-    from flow.fusion.belief import Belief
 
 Array: TypeAlias = NDArray[np.float64]
 
@@ -58,37 +55,31 @@ class FusedStates:
         return np.asarray(np.sqrt(np.einsum("nii->ni", self.velocity_m2_s2)))
 
 
-def fused_states(
-    time_s: Array, values: Array, covariance: Array, lasting_m_s: Array, range_scale: Array
-) -> FusedStates:
-    """Turn values (N, 33) and covariances (N, 26, 26) into quantities.
+def fused_states(time_s: Array, values: Array, covariance: Array, considered: Array, lasting_m_s: Array) -> FusedStates:
+    """Turn values (N, 35) and covariances (N, 28, 28) into quantities.
 
-    ``lasting_m_s`` (N, 3) and ``range_scale`` (N,) are the one-sigmas of what no averaging mends, of the velocity and as
-    a share of the height: they come on top.
+    ``considered`` (N, 12, C) are the errors :data:`flow.fusion.layout.SHOWN` by one sigma of each constant figure,
+    ``lasting_m_s`` (N, 3) the one-sigma of what the flight has found beside them, level axes: they come on top.
     """
-    R = values[:, at.V_ROTATION].reshape(-1, 3, 3)
-    size = np.hypot(R[:, 0, 0], R[:, 1, 0])
-    cos, sin = R[:, 0, 0] / size, R[:, 1, 0] / size
-    turn = np.zeros((len(R), 3, 3))  # level axes to track frame
-    turn[:, 0, 0] = turn[:, 1, 1] = cos
-    turn[:, 0, 1], turn[:, 1, 0], turn[:, 2, 2] = -sin, sin, 1.0
+    covariance = covariance.copy()
+    covariance[:, at.SHOWN, at.SHOWN] += considered @ considered.transpose(0, 2, 1)
+    R, turn = values[:, at.V_ROTATION].reshape(-1, 3, 3), level_turns(values)
     velocity = np.einsum("nij,ni->nj", turn, values[:, at.V_VELOCITY])
     spread = np.einsum("nji,njk,nkl->nil", turn, covariance[:, at.VELOCITY, at.VELOCITY], turn)
-    spread += np.eye(3) * (np.square(lasting_m_s) + np.square(range_scale[:, None] * velocity))[:, :, None]
+    spread += np.eye(3) * np.square(lasting_m_s)[:, :, None]
     tilt = np.einsum("nji,njk,nkl->nil", turn[:, :2, :2], covariance[:, at.TILT, at.TILT], turn[:, :2, :2])
     pitch = np.arcsin(np.clip(-R[:, 2, 0], -1, 1))
     tilt_sigma = np.sqrt(np.einsum("nii->ni", tilt))
     tilt_sigma[:, 0] /= np.maximum(np.cos(pitch), 0.1)
     variance = np.einsum("nii->ni", covariance)
-    height = values[:, at.V_HEIGHT]
     return FusedStates(
         time_s=time_s,
         velocity_m_s=velocity,
         velocity_m2_s2=spread,
         tilt_rad=np.column_stack([np.arctan2(R[:, 2, 1], R[:, 2, 2]), pitch]),
         tilt_sigma_rad=tilt_sigma,
-        height_m=height,
-        height_sigma_m=np.sqrt(variance[:, at.HEIGHT] + np.square(range_scale * height)),
+        height_m=values[:, at.V_HEIGHT],
+        height_sigma_m=np.sqrt(variance[:, at.HEIGHT]),
         gyro_bias_rad_s=values[:, at.V_GYRO_BIAS],
         gyro_bias_sigma_rad_s=np.sqrt(variance[:, at.GYRO_BIAS]),
         accel_bias_m_s2=values[:, at.V_ACCEL_BIAS],
@@ -96,27 +87,27 @@ def fused_states(
     )
 
 
-def fused_state(belief: Belief) -> FusedStates:
-    """Turn what is believed at one time into quantities, N = 1."""
-    return fused_states(
-        np.array([belief.time_s]),
-        belief.values[None].copy(),
-        belief.covariance[None],
-        belief.lasting_m_s[None],
-        np.array([belief.range_scale]),
-    )
+def level_turns(values: Array) -> Array:
+    """Give what turns level axes into the track frame, (N, 3, 3), of values (N, 35)."""
+    R = values[:, at.V_ROTATION].reshape(-1, 3, 3)
+    size = np.hypot(R[:, 0, 0], R[:, 1, 0])
+    cos, sin = R[:, 0, 0] / size, R[:, 1, 0] / size
+    turn = np.zeros((len(R), 3, 3))
+    turn[:, 0, 0] = turn[:, 1, 1] = cos
+    turn[:, 0, 1], turn[:, 1, 0], turn[:, 2, 2] = -sin, sin, 1.0
+    return turn
 
 
-def put_right(values: Array, errors: Array) -> None:
-    """Add errors (26,) to values (33,), in place."""
+def correct_values(values: Array, errors: Array) -> None:
+    """Add errors (28,) to values (35,), in place."""
     for error, value in at.PLAIN:
         values[value] += errors[error]
     turn = Rotation.from_rotvec([*errors[at.TILT], 0.0]).as_matrix()
     values[at.V_ROTATION] = (turn @ values[at.V_ROTATION].reshape(3, 3)).ravel()
 
 
-def all_put_right(values: Array, errors: Array) -> Array:
-    """Give values (N, 33) with errors (N, 26) added."""
+def corrected(values: Array, errors: Array) -> Array:
+    """Give values (N, 35) with errors (N, 28) added."""
     out = values.copy()
     for error, value in at.PLAIN:
         out[:, value] += errors[:, error]

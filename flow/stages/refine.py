@@ -15,8 +15,8 @@ from numpy.typing import NDArray
 
 from flow.effects import Effects, covariance_of, total_covariance, turned, with_more
 from flow.error_sources import ErrorSource
-from flow.motion.change import Change
-from flow.pair.baseline import LONGEST_S, WORTH, choose
+from flow.motion.acceleration import Acceleration
+from flow.pair.baseline import LONGEST_S, WORTH, Increment, choose
 from flow.pair.geometry import PairView, Plane
 from flow.pair.inertial_window import WindowRow
 from flow.pair.scatter import grown
@@ -37,17 +37,24 @@ _PROBE_EVERY, _PROBE = 16, 4
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class _Registered:
-    """A registration over ``pairs`` pairs.
+class _Change:
+    """Change of speed (3,), local inertial frame, from the middle of the baseline to the row, and its variance along an axis."""
 
-    ``mean_m_s`` (3,) is the mean velocity of those, ``force_m_s`` (3,) that of the velocity preintegration, local inertial frame.
-    """
+    added_m_s: Array
+    variance_m2_s2: float
+    acceleration: Acceleration
+    force_m_s: Array | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Registered:
+    """A registration over ``pairs`` pairs; ``mean_m_s`` (3,) is the mean velocity of those, local inertial frame."""
 
     pairs: int
     mean_m_s: Array
     predicted: Predicted
     found: Found
-    force_m_s: Array | None
+    change: _Change
 
 
 def refine(
@@ -55,38 +62,47 @@ def refine(
 ) -> Weighed:
     """Give the row by the best baseline; the row as it is where that is its own pair."""
     memory = state.baselines
+    _follow(state, predicted, row)
     if memory.search is None or not row.plain or state.light.moves:
         memory.interrupt()
         return row
     moved = predicted.view.R_still_camera @ row.velocity_m_s * predicted.interval_s
     memory.past.append(Past(frames[0].time_s, images[0], bool(frames[0].keyframe), moved))
-    pairs, change = _choose(state, predicted, row)
+    pairs = _pairs(state, predicted, row)
     memory.rows_since += 1
     probes = pairs == 1 and memory.rows_since >= _PROBE_EVERY and len(memory.past) >= _PROBE
     if pairs == 1 and not probes:
         return row
     found = _registered(state, frames[1], images[1], predicted, _PROBE if probes else pairs)
-    return row if found is None else _weighed(state, predicted, row, found, None if probes else change)
+    return row if found is None else _weighed(state, predicted, row, found, refines=not probes)
 
 
-def _choose(state: State, predicted: Predicted, row: Weighed) -> tuple[int, Change | None]:
-    """Choose how many pairs the baseline spans, and tell what the speed changed by."""
+def _follow(state: State, predicted: Predicted, row: Weighed) -> None:
+    """Learn gravity and bias from every row."""
+    view = predicted.view
+    force = state.force.mean(view.middle_s, predicted.interval_s)
+    if force is None:
+        state.baselines.steady.interrupt()
+    else:
+        state.baselines.steady.add(view.middle_s, view.R_still_camera @ row.velocity_m_s - force)
+
+
+def _pairs(state: State, predicted: Predicted, row: Weighed) -> int:
+    """Choose how many pairs the baseline spans."""
     memory, view = state.baselines, predicted.view
     # That the speed wanders against the force is a doubt of the pairs, which need not be as wrong: it stays in the band.
     image, whole = row.images_m2_s2, row.whole_m2_s2 - row.variance_m2_s2(ErrorSource.ACCELEROMETER)
-    if image <= (1 - WORTH) * whole:
-        return 1, None  # even without any error of the image too little would be won
-    frames_s = np.array([each.time_s for each in memory.past if view.second_s - each.time_s <= LONGEST_S])
-    change = state.motion.change(np.append(frames_s, view.second_s)) if len(frames_s) > 1 else None
-    if change is None:
-        return 1, None  # nothing tells the change of speed
-    pairs = np.arange(2.0, len(frames_s) + 1)
+    if image <= (1 - WORTH) * whole or memory.steady.sigma_m_s2 == np.inf:
+        return 1  # even without any error of the image too little would be won; or nothing tells the change of speed
+    pairs = np.array([k for k in range(2, len(memory.past) + 1) if view.second_s - memory.past[-k].time_s <= LONGEST_S])
+    if not len(pairs):
+        return 1
     matches = float(row.matches_m2_s2[:2].mean())
     if len(memory.windows):
         image = max(matches + float(memory.windows.common_px2()[0]) * row.m_s_per_px**2, 0.0)
-    unsure = change.covariance_m2_s2.trace(axis1=1, axis2=2) / 3
-    shared = _shared(state, view, row, pairs)
-    return choose(pairs, shared, whole, row.images_m2_s2, image, unsure), change
+    return choose(
+        pairs, _shared(state, view, row, pairs), whole, row.images_m2_s2, image, _unsure(state, predicted, pairs)
+    )
 
 
 def _shared(state: State, view: PairView, row: Weighed, pairs: Array) -> Array:
@@ -97,12 +113,28 @@ def _shared(state: State, view: PairView, row: Weighed, pairs: Array) -> Array:
     return np.asarray(np.prod(np.maximum(1 - pairs[:, None] * np.nan_to_num(shift, nan=1.0), 0.0), axis=1))
 
 
+def _unsure(state: State, predicted: Predicted, pairs: Array) -> Array:
+    """Variance (K,) along an axis of the change of speed from the middle of baselines to the row, m^2/s^2."""
+    memory, view, interval_s = state.baselines, predicted.view, predicted.interval_s
+    back_s = 0.5 * (pairs - 1) * interval_s
+    rate = state.rotations.rate(view.middle_s)
+    changes = np.array([np.linalg.norm(rate - state.rotations.rate(view.middle_s - each)) for each in back_s])
+    turned = state.rotations.matrices(np.array([max(memory.steady.middle_s, view.middle_s - 1.0), view.middle_s]))
+    cosine = 0.5 * (np.trace(turned[0].T @ turned[1]) - 1)
+    known = Increment(
+        walk_m_s_rts=state.force.noise_m_s_rts,
+        change_sigma_m_s2=memory.steady.sigma_m_s2,
+        turned_rad=float(np.arccos(np.clip(cosine, -1.0, 1.0))),
+    )
+    return known.variance(interval_s, pairs, changes)
+
+
 def _registered(state: State, second: Frame, image: Picture, predicted: Predicted, pairs: int) -> _Registered | None:
     """Register the newest image with the one so many pairs before; None where they cannot be brought together."""
     memory = state.baselines
     assert memory.search is not None
     past = [memory.past[-k] for k in range(pairs, 0, -1)]
-    acceleration = state.motion.acceleration(past[0].time_s, second.time_s)
+    change = _change(state, predicted, past[0].time_s, pairs)
     span_s = second.time_s - past[0].time_s
     middle_s = 0.5 * (past[0].time_s + second.time_s)
     R_still_camera = state.rotations.matrices(np.array([middle_s]))[0] @ state.R_body_camera
@@ -113,7 +145,7 @@ def _registered(state: State, second: Frame, image: Picture, predicted: Predicte
     camera_m = height.height_m - float(np.dot(state.module.alignment.camera_position_m, down_body))
     view = PairView(
         state.lens, state.module, state.rotations, past[0].time_s, second.time_s,
-        Plane(down=down, distance_m=camera_m), acceleration.vector_m_s2,
+        Plane(down=down, distance_m=camera_m), change.acceleration.vector_m_s2,
     )  # fmt: skip
     start = np.sum([each.moved_m for each in past], axis=0) / span_s
     found = memory.search.near(past[0].picture, image, view, start @ view.R_still_camera)
@@ -122,15 +154,33 @@ def _registered(state: State, second: Frame, image: Picture, predicted: Predicte
     found.noise.learn(found.matches, found.solution.used, found.solution.miss * state.focal_px, found.solution.scale)
     baseline = Predicted(
         view=view, expected_m_s=None, tilt=Tilt(down_body=down_body, sigma_rad=predicted.tilt.sigma_rad), height=height,
-        acceleration=acceleration, interval_sigma_s=predicted.interval_sigma_s,
+        acceleration=change.acceleration, interval_sigma_s=predicted.interval_sigma_s,
         keyframe=past[0].keyframe or bool(second.keyframe),
     )  # fmt: skip
-    force = state.force.mean(middle_s, span_s)
-    return _Registered(pairs=pairs, mean_m_s=start, predicted=baseline, found=found, force_m_s=force)
+    return _Registered(pairs=pairs, mean_m_s=start, predicted=baseline, found=found, change=change)
 
 
-def _weighed(state: State, predicted: Predicted, row: Weighed, end: _Registered, change: Change | None) -> Weighed:
-    """Give the registration its error budget, hold it against the pairs, and take it for the row by the change of speed."""
+def _change(state: State, predicted: Predicted, began_s: float, pairs: int) -> _Change:
+    """Tell how the speed changed from the middle of the baseline to the row."""
+    view, steady = predicted.view, state.baselines.steady
+    span_s, middle_s = view.second_s - began_s, 0.5 * (began_s + view.second_s)
+    since_s = view.middle_s - middle_s
+    whole, row = state.force.mean(middle_s, span_s), state.force.mean(view.middle_s, predicted.interval_s)
+    ends = state.force.at(np.array([began_s, view.second_s]))
+    if whole is None or row is None or ends is None or steady.sigma_m_s2 == np.inf:
+        known = predicted.acceleration  # enough for a closure
+        return _Change(added_m_s=known.vector_m_s2 * since_s, variance_m2_s2=np.inf, acceleration=known)
+    variance = float(_unsure(state, predicted, np.array([float(pairs)]))[0])
+    mean = Acceleration(
+        vector_m_s2=(ends[1] - ends[0]) / span_s + steady.m_s2, sigma_m_s2=predicted.acceleration.sigma_m_s2
+    )
+    return _Change(
+        added_m_s=row - whole + steady.m_s2 * since_s, variance_m2_s2=variance, acceleration=mean, force_m_s=whole
+    )
+
+
+def _weighed(state: State, predicted: Predicted, row: Weighed, end: _Registered, *, refines: bool) -> Weighed:
+    """Give the registration its error budget, hold it against the pairs, and take it for the row if it ``refines`` that."""
     memory, view, solution = state.baselines, end.predicted.view, end.found.solution
     R_level_still = row.R_level_camera @ predicted.view.R_still_camera.T
     R_level_camera = R_level_still @ view.R_still_camera
@@ -146,16 +196,15 @@ def _weighed(state: State, predicted: Predicted, row: Weighed, end: _Registered,
         ErrorSource.IMAGE, np.asarray(np.linalg.cholesky(image), np.float64)
     )
     effects = effects.replaced(ErrorSource.IMAGE_DRIFT, np.diag(np.sqrt(memory.closure.lasting_px2) * px))
-    if change is None:
+    if not refines or end.change.force_m_s is None:
         return row
     _learn(state, end, R_level_still, own.diagonal(), still, effects, px)
-    added, covariance = change.vector_m_s[end.pairs - 2], change.covariance_m2_s2[end.pairs - 2]
-    unsure = np.asarray(np.linalg.cholesky(R_level_still @ covariance @ R_level_still.T), np.float64)
+    unsure = np.sqrt(end.change.variance_m2_s2) * np.eye(3)
     effects = with_more(effects, ErrorSource.ACCELERATION, unsure)
-    velocity = R_level_still @ (still + added)
+    velocity = R_level_still @ (still + end.change.added_m_s)
     apart = velocity - row.level_m_s
     spread = (
-        sum(covariance_of(each[source]) for each in (effects, row.effects) for source in _BY_IMAGES) + unsure @ unsure.T
+        sum(covariance_of(each[source]) for each in (effects, row.effects) for source in _BY_IMAGES) + unsure @ unsure
     )
     strange = float(apart @ np.linalg.solve(spread, apart)) > _GATE
     if strange and not _likelier(state, predicted, row, R_level_still.T @ velocity):
@@ -168,8 +217,13 @@ def _weighed(state: State, predicted: Predicted, row: Weighed, end: _Registered,
 
 def _likelier(state: State, predicted: Predicted, row: Weighed, refined_m_s: Array) -> bool:
     """Whether a velocity (3,), local inertial frame, is closer to what rows before and force let expect than the pair's own."""
-    expected, pair = state.motion.expected_m_s, predicted.view.R_still_camera @ row.velocity_m_s
-    return expected is not None and bool(np.linalg.norm(refined_m_s - expected) < np.linalg.norm(pair - expected))
+    view, steady = predicted.view, state.baselines.steady
+    force = state.force.mean(view.middle_s, predicted.interval_s)
+    if force is None or steady.sigma_m_s2 == np.inf:
+        return False
+    expected = steady.at(view.middle_s) + force
+    pair = view.R_still_camera @ row.velocity_m_s
+    return bool(np.linalg.norm(refined_m_s - expected) < np.linalg.norm(pair - expected))
 
 
 def _common_px2(state: State, end: _Registered) -> Array:
@@ -186,12 +240,13 @@ def _learn(
     state: State, end: _Registered, R_level_still: Array, own: Array, still: Array, effects: Effects,
     m_s_per_px: float,
 ) -> None:  # fmt: skip
-    assert end.force_m_s is not None
+    force = end.change.force_m_s
+    assert force is not None
     state.baselines.windows.add(
         WindowRow(
             time_s=end.predicted.view.middle_s,
             velocity_m_s=still,
-            force_m_s=end.force_m_s,
+            force_m_s=force,
             R_level_still=R_level_still,
             matches_m2_s2=own,
             known_m2_s2=np.square(effects.gyro_noise).sum(axis=1),

@@ -222,10 +222,8 @@ class InertiaCheck:
             return
         since_s, self._time_s = row.time_s - self._time_s, row.time_s
         calm_s = _CALM_S / self._shaken  # what force adds to the noise of the picture must not build up
-        # Until gravity is known, the mean of the last second is off by what that may be, and says nothing against the picture.
-        if self._calm_change_sigma * calm_s < _JUMP_M_S:
-            variance = row.covariance.diagonal() + np.square(row.height_sigma_m * row.units.height[:, 0])
-            self.wandering.learn(since_s, row.velocity_m_s, row.expected_m_s, variance, self._shaken)
+        variance = row.covariance.diagonal() + np.square(row.height_sigma_m * row.units.height[:, 0])
+        self.wandering.learn(since_s, row.velocity_m_s, row.expected_m_s, variance, self._shaken)
         self._predict(since_s, row)
         heard = self._correct(row, force)
         if not heard:

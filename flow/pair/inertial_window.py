@@ -8,7 +8,7 @@ are the error of single rows, whatever the craft did meanwhile.
 from __future__ import annotations
 
 from collections import deque
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import TypeAlias
 
 import numpy as np
@@ -44,8 +44,7 @@ class WindowRow:
 
     ``R_level_still`` turns that frame into level axes. ``matches_m2_s2`` and ``known_m2_s2`` (3,), level axes, are its variance
     by the scatter of matches and by what is known beside the image (gyro noise); ``force_m_s_rts`` is the random walk
-    of the integrated force. ``keyframe`` says whether one of its images is a keyframe of the codec; ``height_m2_s2`` (3,) is the
-    variance by the height, which moves about along the motion only.
+    of the integrated force. ``keyframe`` says whether one of its images is a keyframe of the codec.
     """
 
     time_s: float
@@ -57,7 +56,6 @@ class WindowRow:
     m_s_per_px: float
     force_m_s_rts: float = 0.0
     keyframe: bool = False
-    height_m2_s2: Array = field(default_factory=lambda: np.zeros(3))
 
 
 class InertialWindows:
@@ -113,10 +111,8 @@ class InertialWindows:
         px2 = float(np.mean([row.m_s_per_px**2 for row in rows]))
         walk = _WALK * rows[-1].force_m_s_rts ** 2 * (self._times[-1] - self._times[0])
         explained = np.mean([row.matches_m2_s2 + row.known_m2_s2 for row in rows], axis=0) + walk
-        # Level directions tell the same of the image; each counts by what noise of the height leaves of its residuals.
-        weight = 1 / np.square(explained + np.mean([row.height_m2_s2 for row in rows], axis=0) + _TINY)
-        self._shown.append(_pooled(variance / px2, weight))
-        self._explained.append(_pooled(explained / px2, weight))
+        self._shown.append(_pooled(variance / px2))
+        self._explained.append(_pooled(explained / px2))
         self._hear_keyframe(left, walk)
 
     def _hear_keyframe(self, left: Array, walk: float) -> None:
@@ -129,6 +125,6 @@ class InertialWindows:
         self._keyframes.append(float(beyond) / row.m_s_per_px**2)
 
 
-def _pooled(variance: Array, weight: Array) -> Array:
-    level = float(weight[:2] @ variance[:2] / weight[:2].sum())
+def _pooled(variance: Array) -> Array:
+    level = 0.5 * (variance[0] + variance[1])
     return np.array([level, level, variance[2]])

@@ -8,7 +8,7 @@ cannot jerk from one 60th of a second to the next, and an accelerometer tells wh
 from __future__ import annotations
 
 from collections import deque
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import TypeAlias
 
 import numpy as np
@@ -60,8 +60,6 @@ class ScatterRow:
         Whether a codec held parts of the image back: then a rare leap is no accident but the other half of it.
     keyframe
         Whether one of its images is a keyframe of the codec; None where that is unknown.
-    height_m2_s2
-        (3,), level axes, variance by the height.
     """
 
     time_s: float
@@ -74,7 +72,6 @@ class ScatterRow:
     force_m_s_rts: float = 0.0
     held: bool = False
     keyframe: bool | None = None
-    height_m2_s2: Array = field(default_factory=lambda: np.zeros(3))
 
 
 class CommonScatter:
@@ -131,7 +128,6 @@ class CommonScatter:
                     m_s_per_px=row.m_s_per_px,
                     force_m_s_rts=row.force_m_s_rts,
                     keyframe=bool(row.keyframe),
-                    height_m2_s2=row.height_m2_s2,
                 )
             )
         self._heard += 1

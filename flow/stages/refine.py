@@ -253,6 +253,5 @@ def _learn(
             m_s_per_px=m_s_per_px,
             force_m_s_rts=state.force.noise_m_s_rts,
             keyframe=end.predicted.keyframe,
-            height_m2_s2=np.square(effects.height).sum(axis=1),
         )
     )

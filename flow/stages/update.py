@@ -129,7 +129,6 @@ def _learn_scatter(state: State, predicted: Predicted, found: Found, row: Weighe
             force_m_s_rts=state.force.noise_m_s_rts,
             held=found.matches.held > HELD_SHARE,
             keyframe=predicted.keyframe,
-            height_m2_s2=np.square(row.effects.height).sum(axis=1),
         )
     )
 

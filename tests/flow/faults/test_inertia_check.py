@@ -156,14 +156,6 @@ def test_a_speed_that_wanders_against_the_force_is_told() -> None:
     np.testing.assert_array_equal(flown.check.wandering.m_s, 0)
 
 
-def test_noisy_images_do_not_wander_before_gravity_is_known() -> None:
-    # 50 mm/s a row leave gravity uncertain by 0.2 m/s^2 after a second, and with it the mean of the last one by twice as much
-    # as what is held against it; that is not the speed's doing.
-    flown = Flown(seconds=1.6, noise_m_s=0.05)
-    flown.fly()
-    assert flown.check.wandering.m_s.max() < 0.01
-
-
 def test_a_jump_is_no_flight_and_a_change_of_speed_is() -> None:
     flown = Flown()
     flown.fly()

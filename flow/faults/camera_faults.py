@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from flow.faults.frame_clock import FrameClock
 from flow.faults.sensor_pattern import SensorPattern
+from flow.faults.standing_grain import StandingGrain
 from flow.pair.geometry import PairView
 from flow.tracks import Matches
 
@@ -27,6 +28,7 @@ class CameraFaults:
     def __init__(self, width_px: int, height_px: int) -> None:
         self.pattern = SensorPattern(width_px, height_px)
         self.clock = FrameClock()
+        self.grain = StandingGrain()
         self.light_moved = False
         """Whether light is often seen to move by itself (:mod:`flow.faults.moving_light`)."""
 
@@ -39,6 +41,7 @@ class CameraFaults:
         """Give what is known now for the same frames from the first one on."""
         again = CameraFaults(*self.pattern.size_px)
         again.pattern, again.clock = self.pattern.begun_again(), self.clock.begun_again()
+        again.grain = self.grain
         again.light_moved = self.light_moved and not self.pattern.lined  # the pattern may have been all of it
         return again
 

@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from flow.faults.light_change import light_change
+from flow.faults.standing_grain import StandingGrain
 from flow.numerics.middle import upper_median
 from flow.pair.geometry import PairView
 from flow.pair.match_noise import PATCHES, RELIEF
@@ -57,6 +58,8 @@ class MovingLight:
         What searches pictures as they are, and freed of the light.
     focal_px
         Focal length.
+    grain
+        What is known of the grain that stands.
 
     Attributes
     ----------
@@ -64,14 +67,16 @@ class MovingLight:
         Whether it does.
     """
 
-    def __init__(self, plain: Search, even: Search, focal_px: float, *, moves: bool = False) -> None:
+    def __init__(
+        self, plain: Search, even: Search, focal_px: float, grain: StandingGrain, *, moves: bool = False
+    ) -> None:
         self._plain, self._even, self._focal_px = plain, even, focal_px
         self._evened: list[tuple[Picture, Picture]] = []  # the last two, before and after
         self._pairs, self._moving, self._compared, self._agreed = 0, 0, 0, False
         self._empty = 0  # pairs running in which plain pictures hold nothing to match and freed ones do
         # Running means: the difference in units of its variance, the difference itself and its variance, the light's change.
         self._surprise, self._apart_m2_s2, self._variance_m2_s2, self._light = 0.0, 0.0, 0.0, 0.0
-        self._pattern = _StandingGrain()
+        self._grain = grain
         self.moves = moves
 
     @property
@@ -121,8 +126,8 @@ class MovingLight:
         """
         if isinstance(plain, NotFound):
             return plain
-        apart_m_s, share = float(np.sqrt(self._apart_m2_s2)), self._pattern.share
-        stands = share > _SOME_PATTERN and self._pattern.count >= _ENOUGH_PICTURES
+        apart_m_s, share = float(np.sqrt(self._apart_m2_s2)), self._grain.share
+        stands = share > _SOME_PATTERN and self._grain.count >= _ENOUGH_PICTURES
         held_m_s = share * float(np.linalg.norm(plain.solution.velocity_m_s)) if stands else 0.0
         variance = max(self._apart_m2_s2 - self._variance_m2_s2, 0.0) + max(held_m_s - apart_m_s, 0.0) ** 2
         return _with_error(plain, variance) if variance > 0 else plain
@@ -137,9 +142,9 @@ class MovingLight:
             upper_median(np.linalg.norm(m.second_px - m.first_px, axis=1)) for m in (plain.matches, even.matches)
         )
         if max(plain_px, even_px) > _GRAIN_PX:
-            self._pattern.add(self._evened[-1][1])
+            self._grain.add(self._evened[-1][1])
         # A pattern holds the grain back. (Shadows that sway about a place leave grain there too.)
-        if self._pattern.share > _MOST_PATTERN and even_px < plain_px:
+        if self._grain.share > _MOST_PATTERN and even_px < plain_px:
             self.moves = False
             return False
         return bool(apart_px < _FARTHEST_PX)
@@ -180,27 +185,3 @@ def _with_error(found: Found, variance_m2_s2: float) -> Found:
     """State an error of this variance, level axes together, in units of the solution's: along the vertical alike."""
     sigma_m_s = float(np.sqrt(np.trace(found.solution.covariance[:2, :2])))
     return replace(found, light=float(np.sqrt(variance_m2_s2)) / max(sigma_m_s, 1e-9))
-
-
-class _StandingGrain:
-    """The share of the grain that stays where it is while the ground moves: the mean of many pictures still has it."""
-
-    _PICTURES, _FEWEST = 20.0, 4.0  # size: images, of the running mean, and before it tells
-
-    def __init__(self) -> None:
-        self._mean: NDArray[np.float32] | None = None
-        self._one, self.count = 0.0, 0.0
-        self.share = 0.0
-        """Share of the variance; none before enough is known."""
-
-    def add(self, picture: Picture) -> None:
-        """Take a freed picture of ground that has moved since the last by more than its grain is wide."""
-        grain = picture[::2].astype(np.float32) - 128.0
-        self.count = min(self.count + 1, self._PICTURES)
-        share = np.float32(1 / self.count)
-        self._mean = share * grain if self._mean is None else self._mean + share * (grain - self._mean)
-        self._one += float(share) * (float(grain.var()) - self._one)
-        if self.count >= self._FEWEST:
-            # Of pictures independent of each other a running mean keeps so much.
-            chance = 1 / self.count if self.count < self._PICTURES else 1 / (2 * self._PICTURES - 1)
-            self.share = float(self._mean.var()) / max(self._one, 1e-6) - chance

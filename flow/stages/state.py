@@ -72,7 +72,7 @@ class State:
         )
         plain = Search(coarse, fine if motion is None else None, self.focal_px, scout)
         even = Search(LucasKanade(*size_px), BlockMatcher(*size_px), self.focal_px)
-        self.light = MovingLight(plain, even, self.focal_px, moves=self.camera.light_moved)
+        self.light = MovingLight(plain, even, self.focal_px, self.camera.grain, moves=self.camera.light_moved)
         self.search: Search | MovingLight = plain if motion is not None else self.light
         # Checks.
         self.standstill, self.hidden, self.turns = StandStill(), HiddenMotion(), TurnCheck(module)

@@ -10,7 +10,8 @@ from typing import cast
 import numpy as np
 import pytest
 
-from flow.faults.moving_light import MovingLight, _StandingGrain
+from flow.faults.moving_light import MovingLight
+from flow.faults.standing_grain import StandingGrain
 from flow.measure import measure
 from flow.pair.search import Found, NotFound, Search
 from flow.recording import Recording
@@ -108,9 +109,9 @@ def test_grain_that_stands_is_told_by_its_share(share: float) -> None:
     # Closed form: of pictures whose grain is new but for a share of the variance that stands, a mean keeps that share.
     # Rounding to whole levels adds 1/12 to a variance of 400; 160 x 60 pixels tell a variance to 1.4 %.
     rng = np.random.default_rng(2)
-    stands, grain = rng.normal(0, 20, (120, 160)), _StandingGrain()
+    stands, grain = rng.normal(0, 20, (120, 160)), StandingGrain()
     for _ in range(40):
         picture = 128 + np.sqrt(share) * stands + np.sqrt(1 - share) * rng.normal(0, 20, stands.shape)
         grain.add(np.clip(np.rint(picture), 0, 255).astype(np.uint8))
     assert grain.share == pytest.approx(share * (1 - 1 / 39), abs=0.02)
-    assert _StandingGrain().share == 0.0
+    assert StandingGrain().share == 0.0

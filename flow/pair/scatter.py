@@ -145,11 +145,6 @@ class CommonScatter:
         if scaled:
             self._windows.interrupt()
 
-    def variance(self, by_matches: Array, m_s_per_px: float, *, keyframe: bool = False) -> Array:
-        """Variance (3,) of a row by the image: the matches' own and what they share."""
-        common = self.common_px2(keyframe=keyframe)
-        return np.asarray(np.maximum(by_matches + common * m_s_per_px**2, _LEAST_SHARE * by_matches))
-
     def common_px2(self, *, keyframe: bool = False) -> Array:
         """Variance (3,) that matches share, level axes, px^2; less than nothing where their own proved too large."""
         if not keyframe or self._keyframe_px2 is None:

@@ -47,6 +47,8 @@ class Baselines:
         self.closed_s = -np.inf
         self.rows_since = 0
         """Since the last closure."""
+        self.rows_unheard = 0
+        """Refined since the windows heard one."""
 
     def close(
         self, time_s: float, apart_m_s: Array, pairs_m2_s2: Array, whole_m2_s2: Array, m_s_per_px: float, count: int

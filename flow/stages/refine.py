@@ -34,6 +34,8 @@ _GATE = 16.3  # rate: 1 in 1000 honest rows, chi-square of 3: a row that its own
 _BY_IMAGES = (ErrorSource.IMAGE, ErrorSource.IMAGE_DRIFT)
 # size: rows and pairs, cost only: between two closures where no baseline is used, and of one
 _PROBE_EVERY, _PROBE = 16, 4
+# size: rows a baseline, that are learnt from: of an error as long as one a straight line over 24 of them takes a tenth
+_HEARD = 5
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -212,7 +214,7 @@ def _weighed(state: State, predicted: Predicted, row: Weighed, end: _Registered,
     level = level_velocity(velocity, total_covariance(effects))
     if not isinstance(level, LevelVelocity):
         return row
-    return replace(row, level=level, level_m_s=velocity, image_m2_s2=image, effects=effects, pairs=end.pairs)
+    return replace(row, level=level, level_m_s=velocity, effects=effects, pairs=end.pairs)
 
 
 def _likelier(state: State, predicted: Predicted, row: Weighed, refined_m_s: Array) -> bool:
@@ -240,9 +242,14 @@ def _learn(
     state: State, end: _Registered, R_level_still: Array, own: Array, still: Array, effects: Effects,
     m_s_per_px: float,
 ) -> None:  # fmt: skip
-    force = end.change.force_m_s
+    """Let the windows hear every fifth of a baseline: neighbours share their images, and a window must span many of them."""
+    force, memory = end.change.force_m_s, state.baselines
     assert force is not None
-    state.baselines.windows.add(
+    memory.rows_unheard += 1
+    if _HEARD * memory.rows_unheard < end.pairs:
+        return
+    memory.rows_unheard = 0
+    memory.windows.add(
         WindowRow(
             time_s=end.predicted.view.middle_s,
             velocity_m_s=still,

@@ -8,7 +8,7 @@ from typing import TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
-from flow.effects import Effects
+from flow.effects import Effects, covariance_of
 from flow.error_sources import ErrorSource
 from flow.height import Height
 from flow.motion.acceleration import Acceleration
@@ -105,8 +105,8 @@ class Weighed:
         (3,), level axes, whatever its covariance.
     R_level_camera
         Turns camera axes at the middle of the interval into level axes.
-    image_m2_s2, matches_m2_s2
-        Covariance (3, 3) by the images and its diagonal (3,) by the scatter of the matches alone, level axes.
+    matches_m2_s2
+        Variance (3,) by the scatter of the matches alone, level axes.
     effects
         One-sigma effects of every source, each (3, k), level axes.
     relief
@@ -121,12 +121,16 @@ class Weighed:
     level: LevelVelocity | NoVelocity
     level_m_s: Array
     R_level_camera: Array
-    image_m2_s2: Array
     matches_m2_s2: Array
     effects: Effects
     relief: Array | None
     m_s_per_px: float
     pairs: int = 1
+
+    @property
+    def image_m2_s2(self) -> Array:
+        """Covariance (3, 3) by the images, level axes."""
+        return covariance_of(self.effects.image)
 
     @property
     def vouched(self) -> bool:

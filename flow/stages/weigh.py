@@ -49,7 +49,6 @@ def weigh(state: State, predicted: Predicted, found: Found) -> Weighed:
         level=level_velocity(velocity, covariance),
         level_m_s=velocity,
         R_level_camera=R_level_camera,
-        image_m2_s2=image,
         matches_m2_s2=own.diagonal(),
         effects=effects,
         relief=relief,

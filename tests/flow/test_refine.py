@@ -62,7 +62,7 @@ def errors(flown: Flight, found: list[FrameResult], *, pairs: bool) -> tuple[np.
         velocity, spread = row.velocity.vector_m_s, row.velocity.sigma_m_s
         if pairs and result.pair is not None:
             velocity = result.pair.velocity_m_s
-            spread = np.sqrt(np.sum([np.square(each) for each in result.pair.effects_m_s.values()], axis=0))
+            spread = np.sqrt(np.square(np.hstack(list(result.pair.effects_m_s.values()))).sum(axis=1))
         error.append((velocity - known)[:2])
         sigma.append(spread[:2])
     return np.array(error), np.array(sigma)

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from flow.pair.inertial_window import ROWS, InertialWindows, WindowRow
-from flow.pair.scatter import CommonScatter, ScatterRow
+from flow.pair.scatter import CommonScatter, ScatterRow, grown
 
 MATCH_SIGMA = 0.002  # m/s
 GYRO_SIGMA = 0.001
@@ -24,6 +24,11 @@ def row(
     )  # fmt: skip
 
 
+def variance(scatter: CommonScatter, matches: np.ndarray, per_px: float, *, keyframe: bool = False) -> np.ndarray:
+    """Variance (3,) of a row by the picture: that of its matches and what they share."""
+    return grown(np.diag(matches), scatter.common_px2(keyframe=keyframe), per_px).diagonal()
+
+
 def found_sigma(
     errors: np.ndarray, motion: np.ndarray, *, per_px: float = PER_PX, force: np.ndarray | None = None
 ) -> np.ndarray:
@@ -31,7 +36,7 @@ def found_sigma(
     scatter = CommonScatter()
     for k, velocity in enumerate(errors + motion):
         scatter.add(row(k, velocity, per_px=per_px, force=None if force is None else force[k]))
-    return np.sqrt(scatter.variance(np.full(3, MATCH_SIGMA**2), per_px))
+    return np.sqrt(variance(scatter, np.full(3, MATCH_SIGMA**2), per_px))
 
 
 def rows(kind: str, sigma: float, seed: int) -> np.ndarray:
@@ -102,6 +107,26 @@ def test_noise_of_the_force_is_not_put_down_to_the_picture() -> None:
     assert np.mean(found) == pytest.approx(sigma**2, rel=0.12)
 
 
+def test_a_window_must_span_many_times_what_an_error_lasts() -> None:
+    # Closed form: an error that lasts (a Gauss-Markov process) is a straight line within a window that is not much longer, and
+    # is none over one that spans it eight times. Baselines of 16 pairs: every row in turn, or a fifth of a baseline apart.
+    rng, kept, sigma = np.random.default_rng(5), np.exp(-1 / 8), 0.01
+    found = []
+    for apart in (1, 3):
+        windows, error = InertialWindows(), np.zeros(3)
+        for k in range(ROWS * 80):
+            error = kept * error + rng.normal(0, sigma * np.sqrt(1 - kept**2), 3)
+            if k % apart == 0:
+                windows.add(
+                    WindowRow(
+                        time_s=k / 60, velocity_m_s=error.copy(), force_m_s=np.zeros(3), R_level_still=np.eye(3),
+                        matches_m2_s2=np.zeros(3), known_m2_s2=np.zeros(3), m_s_per_px=1.0,
+                    )
+                )  # fmt: skip
+        found.append(float(np.sqrt(windows.common_px2()[0])) / sigma)
+    assert found[0] < 0.75 < 0.85 < found[1] < 1.1
+
+
 def test_rows_with_a_keyframe_keep_their_own_sigma() -> None:
     # Every 30th row errs five times as much: those alone are told so, by the mean of squares of 13 of them, two axes each
     # (20 % of chance in the sigma of a log, 6 % over ten).
@@ -113,7 +138,7 @@ def test_rows_with_a_keyframe_keep_their_own_sigma() -> None:
         for k, error in enumerate(errors):
             scatter.add(row(k, error + DRIFT[k], force=DRIFT[k], keyframe=bool(keyframe[k])))
         matches = np.full(3, MATCH_SIGMA**2)
-        found.append([scatter.variance(matches, PER_PX, keyframe=each)[0] for each in (False, True)])
+        found.append([variance(scatter, matches, PER_PX, keyframe=each)[0] for each in (False, True)])
     usual, keyed = np.sqrt(np.mean(found, axis=0))
     assert keyed == pytest.approx(15 * MATCH_SIGMA, rel=0.15)
     assert usual < 6 * MATCH_SIGMA
@@ -148,7 +173,7 @@ def test_gyro_noise_is_not_put_down_to_the_picture() -> None:
         errors = rows("position", 3 * MATCH_SIGMA, seed) + rng.normal(0, 9 * MATCH_SIGMA, (ROWS_COUNT, 3))
         for k, velocity in enumerate(errors):
             scatter.add(row(k, velocity, gyro=float(np.hypot(9 * MATCH_SIGMA, GYRO_SIGMA))))
-        found.append(scatter.variance(np.full(3, MATCH_SIGMA**2), PER_PX))
+        found.append(variance(scatter, np.full(3, MATCH_SIGMA**2), PER_PX))
     sigma = np.sqrt(np.mean(found))
     assert sigma == pytest.approx(3 * MATCH_SIGMA, rel=0.4)
 
@@ -184,7 +209,7 @@ def test_scatter_is_kept_in_pixels() -> None:
     scatter = CommonScatter()
     for k, velocity in enumerate(rows("position", 0.02, 3)):
         scatter.add(row(k, velocity, matches=1e-6))
-    low, high = (np.sqrt(scatter.variance(np.full(3, 1e-12), unit)) for unit in (PER_PX, 2 * PER_PX))
+    low, high = (np.sqrt(variance(scatter, np.full(3, 1e-12), unit)) for unit in (PER_PX, 2 * PER_PX))
     np.testing.assert_allclose(high, 2 * low, rtol=1e-6)
 
 
@@ -192,15 +217,15 @@ def test_a_jump_between_runs_is_no_scatter() -> None:
     # After an interruption the next row starts afresh: a jump of 2 m/s there must not show.
     told, untold = CommonScatter(), CommonScatter()
     errors = rows("position", MATCH_SIGMA, 4)
-    variance = np.full(3, MATCH_SIGMA**2)
+    by_matches = np.full(3, MATCH_SIGMA**2)
     for k, error in enumerate(errors):
         velocity = error + 2.0 * (k // 5 % 2)
         for scatter in (told, untold):
             if k % 5 == 0 and scatter is told:
                 scatter.interrupt()
             scatter.add(row(k, velocity, gyro=0.0))
-    assert (told.variance(variance, PER_PX) < (3 * MATCH_SIGMA) ** 2).all()
-    assert (untold.variance(variance, PER_PX) > (20 * MATCH_SIGMA) ** 2).all()
+    assert (variance(told, by_matches, PER_PX) < (3 * MATCH_SIGMA) ** 2).all()
+    assert (variance(untold, by_matches, PER_PX) > (20 * MATCH_SIGMA) ** 2).all()
 
 
 def test_one_bump_does_not_rule() -> None:
@@ -214,5 +239,5 @@ def test_one_bump_does_not_rule() -> None:
 
 def test_before_anything_is_known_there_is_a_belief() -> None:
     # A fresh log vouches for some hundredths of a pixel, never for its matches alone.
-    sigma = np.sqrt(CommonScatter().variance(np.zeros(3), 1.0))
+    sigma = np.sqrt(variance(CommonScatter(), np.full(3, 1e-12), 1.0))
     assert (sigma > 0.003).all() and (sigma < 0.05).all()

@@ -22,6 +22,7 @@ Array: TypeAlias = NDArray[np.float64]
 # Variance of a third difference over that of a row. Rows that are differences e(k) = p(k) - p(k-1) of independent image shifts:
 # 70 var(p) over 2 var(p), 35. Of every second row those are independent: 20. The larger of both estimates counts.
 # A hand that shakes leaves third differences too, that grow with the cube of the spacing: those of every third row tell how much.
+# Images that are coded each for itself (lossless, MJPEG) do not hang together: their shifts are independent, and 35 is all.
 _GAINS = (OF_DIFFERENCES, OF_WHITE, OF_WHITE)
 _SPACINGS = (1, 2, 3)  # size: rows, from one to the next of a third difference
 _MOTION = (2 / 3) ** 6  # size: ratio, of the variance that motion leaves at a spacing of two, to that at three
@@ -58,8 +59,8 @@ class ScatterRow:
         Speed that moves the image by one pixel in the interval.
     held
         Whether a codec held parts of the image back: then a rare leap is no accident but the other half of it.
-    keyframe
-        Whether one of its images is a keyframe of the codec; None where that is unknown.
+    keyframes
+        How many of its two images are keyframes of the codec, as far as that is known.
     """
 
     time_s: float
@@ -71,7 +72,7 @@ class ScatterRow:
     force_m_s: Array | None = None
     force_m_s_rts: float = 0.0
     held: bool = False
-    keyframe: bool | None = None
+    keyframes: int = 0
 
 
 class CommonScatter:
@@ -105,13 +106,15 @@ class CommonScatter:
         self._heard = self._rows_since = 0
         self._variance_px2 = np.full(3, _BELIEF_PX**2)
         self._keyframe_px2: float | None = None
+        self._alone = True  # every image so far is coded for itself
 
     def add(self, row: ScatterRow) -> None:
         """Take the next row."""
         self._rows.append(row)
         self._held.append(row.held)
         self._third.add(self._rows)
-        if not len(self._windows):
+        self._alone = self._alone and row.keyframes == 2
+        if not (len(self._windows) or self._alone):
             self._second.add(self._rows)
             self._wide.add(self._rows)
         if row.force_m_s is None:
@@ -127,7 +130,7 @@ class CommonScatter:
                     known_m2_s2=row.known_m2_s2,
                     m_s_per_px=row.m_s_per_px,
                     force_m_s_rts=row.force_m_s_rts,
-                    keyframe=bool(row.keyframe),
+                    keyframe=row.keyframes > 0,
                 )
             )
         self._heard += 1
@@ -216,7 +219,7 @@ class _Differences:
         explained = OF_WHITE / self._gain * known + matches  # gyro noise is new in each row
         self._shown.append(shown)
         self._explained.append(explained)
-        keyframes = [bool(row.keyframe) for row in four]
+        keyframes = [row.keyframes > 0 for row in four]
         if keyframes == [False, True, True, False]:  # the two pairs that one keyframe belongs to, in the middle
             self._keyframes.append(shown - explained)
 

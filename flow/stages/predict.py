@@ -42,5 +42,5 @@ def predict(state: State, first: Frame, second: Frame) -> Predicted | Refused:
         height=height,
         acceleration=acceleration,
         interval_sigma_s=state.camera.clock.interval_sigma_s,
-        keyframe=bool(first.keyframe or second.keyframe),
+        keyframes=bool(first.keyframe) + bool(second.keyframe),
     )

@@ -157,7 +157,7 @@ def _registered(state: State, second: Frame, image: Picture, predicted: Predicte
     baseline = Predicted(
         view=view, expected_m_s=None, tilt=Tilt(down_body=down_body, sigma_rad=predicted.tilt.sigma_rad), height=height,
         acceleration=change.acceleration, interval_sigma_s=predicted.interval_sigma_s,
-        keyframe=past[0].keyframe or bool(second.keyframe),
+        keyframes=past[0].keyframe + bool(second.keyframe),
     )  # fmt: skip
     return _Registered(pairs=pairs, mean_m_s=start, predicted=baseline, found=found, change=change)
 
@@ -173,9 +173,7 @@ def _change(state: State, predicted: Predicted, began_s: float, pairs: int) -> _
         known = predicted.acceleration  # enough for a closure
         return _Change(added_m_s=known.vector_m_s2 * since_s, variance_m2_s2=np.inf, acceleration=known)
     variance = float(_unsure(state, predicted, np.array([float(pairs)]))[0])
-    mean = Acceleration(
-        vector_m_s2=(ends[1] - ends[0]) / span_s + steady.m_s2, sigma_m_s2=predicted.acceleration.sigma_m_s2
-    )
+    mean = state.motion.acceleration(began_s, view.second_s)
     return _Change(
         added_m_s=row - whole + steady.m_s2 * since_s, variance_m2_s2=variance, acceleration=mean, force_m_s=whole
     )
@@ -230,7 +228,7 @@ def _likelier(state: State, predicted: Predicted, row: Weighed, refined_m_s: Arr
 
 def _common_px2(state: State, end: _Registered) -> Array:
     """Variance (3,) that all matches share, px^2: as baselines have shown it, or as pairs before they have."""
-    windows, keyframe = state.baselines.windows, end.predicted.keyframe
+    windows, keyframe = state.baselines.windows, end.predicted.keyframes > 0
     if not len(windows):
         return state.scatter.common_px2(keyframe=keyframe)
     keyed = windows.keyframe_px2() if keyframe else None
@@ -259,6 +257,6 @@ def _learn(
             known_m2_s2=np.square(effects.gyro_noise).sum(axis=1),
             m_s_per_px=m_s_per_px,
             force_m_s_rts=state.force.noise_m_s_rts,
-            keyframe=end.predicted.keyframe,
+            keyframe=end.predicted.keyframes > 0,
         )
     )

@@ -128,7 +128,7 @@ def _learn_scatter(state: State, predicted: Predicted, found: Found, row: Weighe
             force_m_s=state.force.mean(view.middle_s, predicted.interval_s),
             force_m_s_rts=state.force.noise_m_s_rts,
             held=found.matches.held > HELD_SHARE,
-            keyframe=predicted.keyframe,
+            keyframes=predicted.keyframes,
         )
     )
 

@@ -38,8 +38,8 @@ class Predicted:
     """What is known of a pair before its images are compared.
 
     ``view`` holds rotation and ground plane; ``expected_m_s`` (3,) is the velocity expected, camera axes, None without
-    history; ``interval_sigma_s`` is the one-sigma of the interval between the frames; ``keyframe`` says whether one of the two is
-    a keyframe of the codec.
+    history; ``interval_sigma_s`` is the one-sigma of the interval between the frames; ``keyframes`` says how many of the two
+    are keyframes of the codec.
     """
 
     view: PairView
@@ -48,7 +48,7 @@ class Predicted:
     height: Height
     acceleration: Acceleration
     interval_sigma_s: float = 0.0
-    keyframe: bool = False
+    keyframes: int = 0
 
     @property
     def interval_s(self) -> float:

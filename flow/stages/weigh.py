@@ -31,7 +31,7 @@ def weigh(state: State, predicted: Predicted, found: Found) -> Weighed:
         shared = with_more(shared, ErrorSource.LIGHT, np.asarray(found.light * np.linalg.cholesky(solution.covariance)))
     R_level_camera = predicted.tilt.R_level_body @ state.R_body_camera
     own = R_level_camera @ solution.covariance @ R_level_camera.T * state.neighbours.factor(found.pair, solution)
-    image = grown(own, state.scatter.common_px2(keyframe=predicted.keyframe), m_s_per_px)
+    image = grown(own, state.scatter.common_px2(keyframe=predicted.keyframes > 0), m_s_per_px)
     drift = np.diag(np.sqrt(state.baselines.closure.lasting_px2) * m_s_per_px)
     effects = turned(shared, R_level_camera).replaced(
         ErrorSource.IMAGE, np.asarray(np.linalg.cholesky(image), np.float64)

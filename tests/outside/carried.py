@@ -45,7 +45,10 @@ def carried(every: int = 1, h264: Path | None = None) -> Flight:
         encoding, rate = Encoding(codec="h264"), 60.0 / every
         write_video(h264 / encoding.file_name, frames, encoding, rate)
         coded = list(Video(h264 / encoding.file_name))
-        frames = [replace(frame, luma=stored.luma) for frame, stored in zip(frames, coded, strict=True)]
+        frames = [
+            replace(frame, luma=stored.luma, keyframe=stored.keyframe)
+            for frame, stored in zip(frames, coded, strict=True)
+        ]
     attitude = opened.attitude()
     assert attitude is not None
     (gyro,), (ranges,), (tilt,) = (list(log) for log in (opened.gyro(), opened.range(), attitude))

@@ -91,8 +91,12 @@ class RotationLog:
     def rate(self, time_s: float, over_s: float = 0.0) -> Array:
         """Body rate at ``time_s``, or its mean over so long around it, rad/s, (3,)."""
         times = np.array([time_s]) if over_s == 0 else time_s + over_s * _EVENLY
-        k, after, _, share = self._locate(times)
-        return np.asarray((self._rate[k] + (self._rate[after] - self._rate[k]) * share[:, None]).mean(axis=0))
+        return np.asarray(self.rates(times).mean(axis=0))
+
+    def rates(self, time_s: Array) -> Array:
+        """Body rates at each of ``time_s`` (N,), rad/s, (N, 3)."""
+        k, after, _, share = self._locate(time_s)
+        return np.asarray(self._rate[k] + (self._rate[after] - self._rate[k]) * share[:, None])
 
     def matrices(self, time_s: Array) -> Array:
         """Turn body vectors at each of ``time_s`` (N,) into the frame that does not rotate: (N, 3, 3)."""

@@ -119,8 +119,8 @@ def _unsure(state: State, predicted: Predicted, pairs: Array) -> Array:
     """Variance (K,) along an axis of the change of speed from the middle of baselines to the row, m^2/s^2."""
     memory, view, interval_s = state.baselines, predicted.view, predicted.interval_s
     back_s = 0.5 * (pairs - 1) * interval_s
-    rate = state.rotations.rate(view.middle_s)
-    changes = np.array([np.linalg.norm(rate - state.rotations.rate(view.middle_s - each)) for each in back_s])
+    rates = state.rotations.rates(view.middle_s - np.append(back_s, 0.0))
+    changes = np.linalg.norm(rates[-1] - rates[:-1], axis=1)
     turned = state.rotations.matrices(np.array([max(memory.steady.middle_s, view.middle_s - 1.0), view.middle_s]))
     cosine = 0.5 * (np.trace(turned[0].T @ turned[1]) - 1)
     known = Increment(

@@ -1,6 +1,6 @@
 """From frames, gyro, range and attitude to speed, one frame at a time, in bounded memory.
 
-A frame passes ``predict -> clean -> register -> judge -> weigh -> update -> refine`` (:mod:`flow.stages`).
+A frame passes ``predict -> clean -> register -> judge -> weigh -> refine -> update`` (:mod:`flow.stages`).
 """
 
 from __future__ import annotations
@@ -141,8 +141,8 @@ class Estimator:
             )
         else:
             row = weigh(state, predicted, found)
-            position = update(state, second, predicted, found, row)
-            best = refine(state, (first, second), images, predicted, row)
+            refined = refine(state, (first, second), images, predicted, found, row)
+            position, best = update(state, second, predicted, found, row, refined), refined.row
             outcome = Outcome(
                 best.level, found.matches, found.used, height=predicted.height, effects=best.effects,
                 position=position, pair=row.pair_row(best),

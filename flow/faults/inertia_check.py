@@ -58,7 +58,7 @@ class RowSeen:
 
     ``units`` (:class:`flow.pair.shared_errors.UnitEffects`) at the velocity that was expected
     (:meth:`InertiaCheck.expected`): those of the row itself have its noise in them, and would agree with it.
-    ``rate_rad_s`` (3,) of the body, its own axes.
+    ``rate_rad_s`` (3,) of the body, its mean over the interval, its own axes.
     """
 
     time_s: float
@@ -127,7 +127,7 @@ class InertiaCheck:
         interval_s
             Time between the frames.
         rate_rad_s
-            Of the body, (3,), its own axes.
+            Of the body, (3,), its mean over the interval, its own axes.
         """
         effects: dict[ErrorSource, list[Array]] = {}
         if not self._guesses:
@@ -223,7 +223,9 @@ class InertiaCheck:
         since_s, self._time_s = row.time_s - self._time_s, row.time_s
         calm_s = _CALM_S / self._shaken  # what force adds to the noise of the picture must not build up
         variance = row.covariance.diagonal() + np.square(row.height_sigma_m * row.units.height[:, 0])
-        self.wandering.learn(since_s, row.velocity_m_s, row.expected_m_s, variance, self._shaken)
+        if np.isfinite(self._calm_change_sigma):
+            variance += self._drift_m_s(since_s) ** 2
+            self.wandering.learn(since_s, row.velocity_m_s, row.expected_m_s, variance, self._shaken)
         self._predict(since_s, row)
         heard = self._correct(row, force)
         if not heard:

@@ -49,14 +49,14 @@ class Wandering:
         velocity_m_s, expected_m_s
             (3,) by the picture, and by the rows of the last second and the force since.
         variance
-            (3,) of the row by itself, m^2/s^2.
+            (3,) of the row by itself and of what is expected, m^2/s^2. The less they are known the less they tell.
         shaken
             How many times the force is noisier than that of a quiet sensor.
         """
         beyond = _unexplained(velocity_m_s, expected_m_s, variance, shaken)
-        self._beyond += (
-            min(since_s, LONGEST_INTERVAL_S) / _AVERAGED_S * (beyond - self._beyond)
-        )  # after a gap a row counts as one row
+        own_m2_s2 = _own_m_s(velocity_m_s, shaken) ** 2
+        share = min(since_s, LONGEST_INTERVAL_S) / _AVERAGED_S  # after a gap a row counts as one row
+        self._beyond += share * own_m2_s2 / (own_m2_s2 + variance) * (beyond - self._beyond)
 
     def disagree(self, velocity_m_s: Array, carried_m_s: Array, open_m2_s2: Array, shaken: float) -> None:
         """Hear a row that is taken for the ground although the force carried another velocity to it, both (3,).
@@ -70,5 +70,8 @@ class Wandering:
 def _unexplained(velocity_m_s: Array, expected_m_s: Array, variance: Array, shaken: float) -> Array:
     """Square of what a velocity has beyond what noise and force explain, (3,)."""
     missed = np.minimum(np.abs(velocity_m_s - expected_m_s), _MOST_M_S)
-    own = shaken * _OWN_M_S + _OWN_SHARE * float(np.linalg.norm(velocity_m_s))
-    return np.asarray(np.square(missed) - _CHANCE * variance - own**2)
+    return np.asarray(np.square(missed) - _CHANCE * variance - _own_m_s(velocity_m_s, shaken) ** 2)
+
+
+def _own_m_s(velocity_m_s: Array, shaken: float) -> float:
+    return shaken * _OWN_M_S + _OWN_SHARE * float(np.linalg.norm(velocity_m_s))

@@ -24,7 +24,7 @@ from flow.pair.search import Found
 from flow.row import LevelVelocity, level_velocity
 from flow.stages.baselines import Past
 from flow.stages.state import State
-from flow.stages.values import Frame, Predicted, Weighed
+from flow.stages.values import Frame, Predicted, Refined, Weighed
 from flow.tilt import Tilt
 from flow.tracks import Picture
 
@@ -60,23 +60,27 @@ class _Registered:
 
 
 def refine(
-    state: State, frames: tuple[Frame, Frame], images: tuple[Picture, Picture], predicted: Predicted, row: Weighed
-) -> Weighed:
+    state: State, frames: tuple[Frame, Frame], images: tuple[Picture, Picture], predicted: Predicted, found: Found,
+    row: Weighed,
+) -> Refined:  # fmt: skip
     """Give the row by the best baseline; the row as it is where that is its own pair."""
-    memory = state.baselines
+    memory, own = state.baselines, Refined(row=row, predicted=predicted, found=found)
     _follow(state, predicted, row)
     if memory.search is None or not row.plain or state.light.moves:
         memory.interrupt()
-        return row
+        return own
     moved = predicted.view.R_still_camera @ row.velocity_m_s * predicted.interval_s
     memory.past.append(Past(frames[0].time_s, images[0], bool(frames[0].keyframe), moved))
     pairs = _pairs(state, predicted, row)
     memory.rows_since += 1
     probes = pairs == 1 and memory.rows_since >= _PROBE_EVERY and len(memory.past) >= _PROBE
     if pairs == 1 and not probes:
-        return row
-    found = _registered(state, frames[1], images[1], predicted, _PROBE if probes else pairs)
-    return row if found is None else _weighed(state, predicted, row, found, refines=not probes)
+        return own
+    end = _registered(state, frames[1], images[1], predicted, _PROBE if probes else pairs)
+    best = None if end is None else _weighed(state, predicted, row, end, refines=not probes)
+    if end is None or best is None:
+        return own
+    return Refined(row=best, predicted=end.predicted, found=end.found)
 
 
 def _follow(state: State, predicted: Predicted, row: Weighed) -> None:
@@ -179,8 +183,8 @@ def _change(state: State, predicted: Predicted, began_s: float, pairs: int) -> _
     )
 
 
-def _weighed(state: State, predicted: Predicted, row: Weighed, end: _Registered, *, refines: bool) -> Weighed:
-    """Give the registration its error budget, hold it against the pairs, and take it for the row if it ``refines`` that."""
+def _weighed(state: State, predicted: Predicted, row: Weighed, end: _Registered, *, refines: bool) -> Weighed | None:
+    """Give the registration its error budget, hold it against the pairs; give the row by it if it ``refines`` that."""
     memory, view, solution = state.baselines, end.predicted.view, end.found.solution
     R_level_still = row.R_level_camera @ predicted.view.R_still_camera.T
     R_level_camera = R_level_still @ view.R_still_camera
@@ -197,7 +201,7 @@ def _weighed(state: State, predicted: Predicted, row: Weighed, end: _Registered,
     )
     effects = effects.replaced(ErrorSource.IMAGE_DRIFT, np.diag(np.sqrt(memory.closure.lasting_px2) * px))
     if not refines or end.change.force_m_s is None:
-        return row
+        return None
     _learn(state, end, R_level_still, own.diagonal(), still, effects, px)
     unsure = np.sqrt(end.change.variance_m2_s2) * np.eye(3)
     effects = with_more(effects, ErrorSource.ACCELERATION, unsure)
@@ -208,10 +212,10 @@ def _weighed(state: State, predicted: Predicted, row: Weighed, end: _Registered,
     )
     strange = float(apart @ np.linalg.solve(spread, apart)) > _GATE
     if strange and not _likelier(state, predicted, row, R_level_still.T @ velocity):
-        return row
+        return None
     level = level_velocity(velocity, total_covariance(effects))
     if not isinstance(level, LevelVelocity):
-        return row
+        return None
     return replace(row, level=level, level_m_s=velocity, effects=effects, pairs=end.pairs)
 
 

@@ -70,7 +70,7 @@ class RowErrors:
             clock=effects.clock * _grown(misfit.clock_s, self._module.alignment.sigma.time_offset_s),
             focal_length=effects.focal_length * _grown(misfit.focal, self._module.camera.focal_sigma.min()),
         )
-        rate = self._rotations.rate(view.middle_s)
+        rate = self._rotations.rate(view.middle_s, interval_s)
         for source, effect in self._inertia.doubts(units, solution.velocity_m_s, interval_s, rate).items():
             effects = with_more(effects, source, effect)
         wandering = self._inertia.wandering_m_s(view.middle_s)
@@ -115,7 +115,7 @@ class RowErrors:
                 R_still_camera=R_still_camera,
                 tilt_sigma_rad=tilt.sigma_rad,
                 height_sigma_m=height.sigma_m,
-                rate_rad_s=self._rotations.rate(view.middle_s),
+                rate_rad_s=self._rotations.rate(view.middle_s, interval_s),
             )
         )
 

@@ -22,7 +22,7 @@ from flow.per_source import PerSource
 from flow.result import Outcome
 from flow.row import LevelVelocity
 from flow.stages.state import State
-from flow.stages.values import Frame, Predicted, Weighed
+from flow.stages.values import Frame, Predicted, Refined, Weighed
 
 Array: TypeAlias = NDArray[np.float64]
 
@@ -76,9 +76,11 @@ _CLIMB = PerSource(
 )
 
 
-def update(state: State, second: Frame, predicted: Predicted, found: Found, row: Weighed) -> Position | None:
+def update(
+    state: State, second: Frame, predicted: Predicted, found: Found, row: Weighed, best: Refined
+) -> Position | None:
     """Learn from a row; give where the body is at its end, where positions are kept and the row is vouched for."""
-    _learn_errors(state, predicted, found, row)
+    _learn_errors(state, predicted, found, row, best)
     _learn_height(state, predicted, row)
     turns = row.R_level_camera, state.R_body_camera
     state.motion.update(velocity_row(predicted.view, row.velocity_m_s, *turns, predicted.tilt, row.effects))
@@ -94,7 +96,7 @@ def update_camera(state: State, predicted: Predicted, outcome: Outcome) -> None:
         state.turns = TurnCheck(state.module)  # what turns have said so far was the fault's
 
 
-def _learn_errors(state: State, predicted: Predicted, found: Found, row: Weighed) -> None:
+def _learn_errors(state: State, predicted: Predicted, found: Found, row: Weighed, best: Refined) -> None:
     solution = found.solution
     for search in state.searches:
         search.coded = state.neighbours.coded
@@ -104,7 +106,7 @@ def _learn_errors(state: State, predicted: Predicted, found: Found, row: Weighed
         return
     found.noise.learn(found.matches, solution.used, solution.miss * state.focal_px, solution.scale)
     if row.vouched:
-        state.errors.learn(predicted, found.pair, solution, row.image_m2_s2)
+        state.errors.learn(best.predicted, best.found.pair, best.found.solution, best.row.image_m2_s2)
 
 
 def _learn_scatter(state: State, predicted: Predicted, found: Found, row: Weighed) -> None:

@@ -13,6 +13,7 @@ from flow.error_sources import ErrorSource
 from flow.height import Height
 from flow.motion.acceleration import Acceleration
 from flow.pair.geometry import PairView
+from flow.pair.search import Found
 from flow.result import PairRow
 from flow.row import LevelVelocity, NoVelocity
 from flow.tilt import Tilt
@@ -160,3 +161,12 @@ class Weighed:
     def pair_row(self, best: Weighed) -> PairRow | None:
         """Give what the pair shows by itself; None where the ``best`` row is that."""
         return None if best is self else PairRow(velocity_m_s=self.level_m_s, effects_m_s=self.effects)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Refined:
+    """A row, and the two images, a pair or farther apart, that it comes from: their prediction and what was found."""
+
+    row: Weighed
+    predicted: Predicted
+    found: Found

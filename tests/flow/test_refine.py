@@ -17,10 +17,14 @@ import pytest
 from flow import scene
 from flow.accuracy.reference import Reference
 from flow.measure import measure
+from flow.pair.search import Found
 from flow.recording import Recording
 from flow.result import FrameResult
 from flow.row import LevelVelocity
 from flow.stages import refine
+from flow.stages.state import State
+from flow.stages.values import Predicted, Weighed
+from flow.stages.weigh import weigh
 from tests.flow.flights import Flight, flight, gusty, module
 
 SHIFT_PX, SECONDS = 0.05, 5.0
@@ -86,15 +90,22 @@ def test_a_baseline_is_several_times_better_than_its_pair_and_says_how_good_it_i
 
 def test_the_pair_is_handed_on_as_it_was(monkeypatch: pytest.MonkeyPatch) -> None:
     # The fusion takes rows for differences of two images: what it is given must be the pair, to the last bit.
+    weighed: dict[float, np.ndarray] = {}
+
+    def watched(state: State, predicted: Predicted, found: Found) -> Weighed:
+        row = weigh(state, predicted, found)
+        weighed[predicted.view.middle_s] = row.level_m_s
+        return row
+
+    monkeypatch.setattr("flow.estimator.weigh", watched)
     found = results(shifted())
-    monkeypatch.setattr("flow.estimator.refine", lambda state, frames, images, predicted, row: row)
-    plain = results(shifted())
-    refined = [k for k, result in enumerate(found) if result.pair is not None]
+    refined = [result for result in found if result.pair is not None]
     assert len(refined) > 0.5 * len(found)
-    for k in refined:
-        velocity = plain[k].row.velocity
-        assert isinstance(velocity, LevelVelocity)
-        np.testing.assert_allclose(found[k].pair.velocity_m_s, velocity.vector_m_s, rtol=0, atol=1e-12)  # type: ignore[union-attr]
+    for result in refined:
+        row, pair = result.row, result.pair
+        assert pair is not None and isinstance(row.velocity, LevelVelocity)
+        np.testing.assert_array_equal(pair.velocity_m_s, weighed[row.time_s])
+        assert (pair.velocity_m_s != row.velocity.vector_m_s).any()
 
 
 @pytest.mark.parametrize("sign", [0.0, -1.0])

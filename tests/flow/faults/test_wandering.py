@@ -22,8 +22,8 @@ def noise(seconds: float, sigma_m_s: float, seed: int) -> np.ndarray:
 
 
 def test_how_much_is_found() -> None:
-    # Closed form: the mean square of 50 mm/s and of noise, less noise and what the force leaves itself (12 mm/s). 15 %: a running mean
-    # over one second of 40 rows of chi-square is known to 1 / sqrt(2 * 40) of a sigma, 11 %, over ten seeds less.
+    # Closed form: the mean square of 50 mm/s and of noise, less noise and what the force leaves itself (12 mm/s). 15 %: a running
+    # mean over one second of 40 rows of chi-square is known to 1 / sqrt(2 * 40) of a sigma, 11 %, over ten seeds less.
     found = [heard(Wandering(), noise(5, 0.05, seed) + noise(5, NOISE_M_S, seed + 50)).m_s for seed in range(10)]
     assert np.sqrt(np.mean(np.square(found))) == pytest.approx(np.sqrt(0.05**2 - 0.012**2), rel=0.15)
 
@@ -33,8 +33,8 @@ def test_noise_is_none_of_it() -> None:
 
 
 def test_what_is_hardly_known_tells_little_either_way() -> None:
-    # A second in which the expectation errs by 0.3 m/s, as before gravity is known, and says so: it neither is taken for wandering nor
-    # makes up for what comes after. Closed form: such a row weighs (0.012 / 0.3)^2 of a good one; none does a better job by a tenth.
+    # A second in which the expectation errs by 0.3 m/s, as before gravity is known, and says so: it is not taken for wandering, nor
+    # does it make up for what comes after. Closed form: such a row weighs (0.012 / 0.3)^2 of a good one, next to nothing.
     early = heard(Wandering(), noise(1, 0.3, 1), 0.3)
     assert (early.m_s == 0).all()
     after = noise(0.5, 0.05, 2)

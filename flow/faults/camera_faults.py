@@ -41,7 +41,7 @@ class CameraFaults:
         """Give what is known now for the same frames from the first one on."""
         again = CameraFaults(*self.pattern.size_px)
         again.pattern, again.clock = self.pattern.begun_again(), self.clock.begun_again()
-        again.grain = self.grain
+        again.grain = self.grain.begun_again()
         again.light_moved = self.light_moved and not self.pattern.lined  # the pattern may have been all of it
         return again
 

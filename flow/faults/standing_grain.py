@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from copy import copy
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -16,17 +18,27 @@ class StandingGrain:
     def __init__(self) -> None:
         self._mean: NDArray[np.float32] | None = None
         self._one, self.count = 0.0, 0.0
+        self._kept = 0.0  # share of the variance of independent pictures that is left in the mean
+        self._heard = self._known = 0  # pictures of this pass, and those that a pass before has heard
         self.share = 0.0
         """Share of the variance; none before enough is known."""
 
+    def begun_again(self) -> StandingGrain:
+        """Give what is known for the same pictures from the first one on: once more they would be taken for grain that stands."""
+        again = copy(self)
+        again._heard, again._known = 0, max(self._heard, self._known)
+        return again
+
     def add(self, picture: Picture) -> None:
         """Take a freed picture of ground that has moved since the last by more than its grain is wide."""
+        self._heard += 1
+        if self._heard <= self._known:
+            return
         grain = picture[::2].astype(np.float32) - 128.0
         self.count = min(self.count + 1, self._PICTURES)
         share = np.float32(1 / self.count)
         self._mean = share * grain if self._mean is None else self._mean + share * (grain - self._mean)
         self._one += float(share) * (float(grain.var()) - self._one)
+        self._kept = float((1 - share) ** 2 * self._kept + share**2)
         if self.count >= self._FEWEST:
-            # Of pictures independent of each other a running mean keeps so much.
-            chance = 1 / self.count if self.count < self._PICTURES else 1 / (2 * self._PICTURES - 1)
-            self.share = float(self._mean.var()) / max(self._one, 1e-6) - chance
+            self.share = float(self._mean.var()) / max(self._one, 1e-6) - self._kept

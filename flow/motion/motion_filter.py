@@ -13,9 +13,11 @@ from flow.module import Module
 from flow.motion import gravity
 from flow.motion import layout as at
 from flow.motion.acceleration import Acceleration
+from flow.motion.change import Change, Leftover, change
 from flow.motion.kalman import Corrected, correct, predict
 from flow.motion.noise import MotionNoise
 from flow.motion.process import acceleration_of, process
+from flow.motion.rocking import Rocking
 from flow.motion.row import FRAME_SHARE, SAME_FRAME_S, VelocityRow
 from flow.rotation import RotationLog
 from flow.series import GyroSamples
@@ -63,7 +65,7 @@ class MotionFilter:
         self.x, self.P = np.zeros(at.STATES), np.zeros((at.STATES, at.STATES))
         self.P[at.ACCEL_BIAS, at.ACCEL_BIAS] = noise.accel_bias_m_s2**2 * _I
         self.P[at.GYRO_BIAS, at.GYRO_BIAS] = np.diag(np.square(noise.gyro_bias_rad_s))
-        self._lasting = np.zeros((3, 3))
+        self._lasting, self._rocking = np.zeros((3, 3)), Rocking(noise.manoeuvre_s)
         self._heard_s, self._holes_s = np.inf, np.empty(0)  # newest sample, and where samples set in again
         self._time_s = self._row_s = self._aided_s = self._frame_s = self._velocity_s = -np.inf
         self._first_s = self._interval_s = 0.0
@@ -119,6 +121,11 @@ class MotionFilter:
         elif self._felt:
             variance += noise.unmeasured_acceleration_m_s2**2
         return Acceleration(vector_m_s2=vector, sigma_m_s2=float(np.sqrt(variance)))
+
+    def change(self, frames_s: Array) -> Change | None:
+        """Change of the velocity over the frames (N + 1,) up to the newest; None where no specific force tells it."""
+        leftover = Leftover(variance_m2_s4=self._acceleration_variance, lasts_s=self._noise.manoeuvre_s)
+        return change(self.x, self.P, frames_s, self._rotations, self._force, leftover) if self._felt else None
 
     def tilt(self, time_s: float) -> Tilt | None:
         """Direction down at a time; None before the first specific force."""
@@ -201,9 +208,7 @@ class MotionFilter:
 
     @property
     def _acceleration_variance(self) -> float:
-        noise = self._noise
-        sigma = noise.residual_acceleration_m_s2 if self._felt else noise.unmeasured_acceleration_m_s2
-        return self._loudness * sigma**2
+        return self._loudness * self._noise.acceleration_m_s2(self._rocking.per_arm_rad_s2, felt=self._felt) ** 2
 
     @property
     def _told_apart(self) -> Array:
@@ -234,6 +239,7 @@ class MotionFilter:
 
     def _propagate(self, middle_s: float, R_still_body: Array, preintegrated: Array | None) -> None:
         noise, span_s = self._noise, middle_s - self._time_s
+        self._rocking.add(self._R_still_body, R_still_body, span_s)
         broken = self._preintegrated is None or preintegrated is None or self._force.broken_since(self._time_s)
         felt = self._gravity_known and not broken
         if felt != self._felt:  # what the force leaves of the acceleration is something else now

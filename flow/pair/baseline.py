@@ -7,13 +7,10 @@ less surely the longer that is.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
-
-from flow.inertial_sensors import ACCELEROMETER_BIAS_M_S2, ACCELEROMETER_M
 
 Array: TypeAlias = NDArray[np.float64]
 
@@ -27,35 +24,6 @@ WORTH = 0.5  # size: share, cost only: a longer baseline is another registration
 time."""
 
 _SHARED = 0.75  # of the view, by both images
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Increment:
-    """What is known of the change of speed from the middle of a baseline to a row.
-
-    ``walk_m_s_rts`` is the random walk of the accelerometer's integral, ``change_sigma_m_s2`` the one-sigma of gravity and bias,
-    ``turned_rad`` by how much the body has turned since the middle of the time that these were learnt over, and
-    ``rate_change_rad_s`` (K,) that of the body's rate to the row from the middle of each baseline.
-    """
-
-    walk_m_s_rts: float
-    change_sigma_m_s2: float
-    turned_rad: float
-
-    def variance(self, interval_s: float, pairs: Array, rate_change_rad_s: Array) -> Array:
-        """Variance (K,) along an axis for baselines of so many pairs, m^2/s^2.
-
-        The mean of the integral over the row less that over the baseline weighs white noise of the samples by a
-        trapezium: the square of that, integrated, is T (1 - 1 / m)^2 / 3.
-        """
-        span_s, less = pairs * interval_s, 1 - 1 / pairs
-        # The bias turns with the body.
-        steady = np.hypot(self.change_sigma_m_s2, ACCELEROMETER_BIAS_M_S2 * self.turned_rad)
-        return np.asarray(
-            self.walk_m_s_rts**2 * span_s / 3 * less**2
-            + (steady * 0.5 * span_s * less) ** 2
-            + (ACCELEROMETER_M * rate_change_rad_s) ** 2
-        )
 
 
 def choose(

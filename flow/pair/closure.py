@@ -14,14 +14,14 @@ from numpy.typing import NDArray
 
 Array: TypeAlias = NDArray[np.float64]
 
-_MEMORY_S = 3.0  # size: s, of the running mean
+_MEMORY_S = 3.0  # size: s, older closures fade
 
 
 class Closure:
     """Learns the variance of what lasts in the error of pairs, px^2, level axes."""
 
     def __init__(self) -> None:
-        self._mean_px2, self._heard_s = np.zeros(3), 0.0
+        self._mean_px2, self._weight = np.zeros(3), np.zeros(3)
 
     @property
     def lasting_px2(self) -> Array:
@@ -46,9 +46,10 @@ class Closure:
         count
             How many pairs.
         """
-        beyond = (np.square(apart_m_s) - whole_m2_s2 - pairs_m2_s2 / count) / m_s_per_px**2
-        beyond[:2] = beyond[:2].mean()
-        # A running mean that first is the plain one; a long silence counts as no more than the memory.
-        since_s = min(since_s, _MEMORY_S)
-        self._heard_s = min(self._heard_s + since_s, _MEMORY_S)
-        self._mean_px2 += min(since_s / max(self._heard_s, 1e-9), 1.0) * (beyond - self._mean_px2)
+        explained = (whole_m2_s2 + pairs_m2_s2 / count) / m_s_per_px**2
+        beyond = np.square(apart_m_s) / m_s_per_px**2 - explained
+        explained[:2], beyond[:2] = explained[:2].mean(), beyond[:2].mean()
+        # The square of a Gaussian error scatters by its variance: that is what a closure is worth.
+        weight = 1 / np.square(explained + self.lasting_px2)
+        self._weight = float(np.exp(-since_s / _MEMORY_S)) * self._weight + weight
+        self._mean_px2 = self._mean_px2 + weight / self._weight * (beyond - self._mean_px2)

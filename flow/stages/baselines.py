@@ -14,7 +14,6 @@ from flow.pair.closure import Closure
 from flow.pair.inertial_window import InertialWindows
 from flow.pair.neighbours import NeighbourScatter
 from flow.pair.search import Search
-from flow.pair.steady_change import SteadyChange
 from flow.tracks import Picture
 
 Array: TypeAlias = NDArray[np.float64]
@@ -43,7 +42,6 @@ class Baselines:
         self.search = search
         self.past: deque[Past] = deque(maxlen=MOST_PAIRS)
         self.windows, self.neighbours, self.closure = InertialWindows(), NeighbourScatter(), Closure()
-        self.steady = SteadyChange()
         self.closed_s = -np.inf
         self.rows_since = 0
         """Since the last closure."""

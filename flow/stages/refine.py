@@ -15,8 +15,8 @@ from numpy.typing import NDArray
 
 from flow.effects import Effects, covariance_of, total_covariance, turned, with_more
 from flow.error_sources import ErrorSource
-from flow.motion.acceleration import Acceleration
-from flow.pair.baseline import LONGEST_S, WORTH, Increment, choose
+from flow.motion.change import Change
+from flow.pair.baseline import LONGEST_S, WORTH, choose
 from flow.pair.geometry import PairView, Plane
 from flow.pair.inertial_window import WindowRow
 from flow.pair.scatter import grown
@@ -39,24 +39,17 @@ _HEARD = 5
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class _Change:
-    """Change of speed (3,), local inertial frame, from the middle of the baseline to the row, and its variance along an axis."""
-
-    added_m_s: Array
-    variance_m2_s2: float
-    acceleration: Acceleration
-    force_m_s: Array | None = None
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class _Registered:
-    """A registration over ``pairs`` pairs; ``mean_m_s`` (3,) is the mean velocity of those, local inertial frame."""
+    """A registration over ``pairs`` pairs.
+
+    ``mean_m_s`` (3,) is the mean velocity of those, ``force_m_s`` (3,) that of the velocity preintegration, local inertial frame.
+    """
 
     pairs: int
     mean_m_s: Array
     predicted: Predicted
     found: Found
-    change: _Change
+    force_m_s: Array | None
 
 
 def refine(
@@ -65,50 +58,41 @@ def refine(
 ) -> Refined:  # fmt: skip
     """Give the row by the best baseline; the row as it is where that is its own pair."""
     memory, own = state.baselines, Refined(row=row, predicted=predicted, found=found)
-    _follow(state, predicted, row)
     if memory.search is None or not row.plain or state.light.moves:
         memory.interrupt()
         return own
     moved = predicted.view.R_still_camera @ row.velocity_m_s * predicted.interval_s
     memory.past.append(Past(frames[0].time_s, images[0], bool(frames[0].keyframe), moved))
-    pairs = _pairs(state, predicted, row)
+    pairs, change = _choose(state, predicted, row)
     memory.rows_since += 1
     probes = pairs == 1 and memory.rows_since >= _PROBE_EVERY and len(memory.past) >= _PROBE
     if pairs == 1 and not probes:
         return own
     end = _registered(state, frames[1], images[1], predicted, _PROBE if probes else pairs)
-    best = None if end is None else _weighed(state, predicted, row, end, refines=not probes)
+    best = None if end is None else _weighed(state, predicted, row, end, None if probes else change)
     if end is None or best is None:
         return own
     return Refined(row=best, predicted=end.predicted, found=end.found)
 
 
-def _follow(state: State, predicted: Predicted, row: Weighed) -> None:
-    """Learn gravity and bias from every row."""
-    view = predicted.view
-    force = state.force.mean(view.middle_s, predicted.interval_s)
-    if force is None:
-        state.baselines.steady.interrupt()
-    else:
-        state.baselines.steady.add(view.middle_s, view.R_still_camera @ row.velocity_m_s - force)
-
-
-def _pairs(state: State, predicted: Predicted, row: Weighed) -> int:
-    """Choose how many pairs the baseline spans."""
+def _choose(state: State, predicted: Predicted, row: Weighed) -> tuple[int, Change | None]:
+    """Choose how many pairs the baseline spans, and tell what the speed changed by."""
     memory, view = state.baselines, predicted.view
     # That the speed wanders against the force is a doubt of the pairs, which need not be as wrong: it stays in the band.
     image, whole = row.images_m2_s2, row.whole_m2_s2 - row.variance_m2_s2(ErrorSource.ACCELEROMETER)
-    if image <= (1 - WORTH) * whole or memory.steady.sigma_m_s2 == np.inf:
-        return 1  # even without any error of the image too little would be won; or nothing tells the change of speed
-    pairs = np.array([k for k in range(2, len(memory.past) + 1) if view.second_s - memory.past[-k].time_s <= LONGEST_S])
-    if not len(pairs):
-        return 1
+    if image <= (1 - WORTH) * whole:
+        return 1, None  # even without any error of the image too little would be won
+    frames_s = np.array([each.time_s for each in memory.past if view.second_s - each.time_s <= LONGEST_S])
+    change = state.motion.change(np.append(frames_s, view.second_s)) if len(frames_s) > 1 else None
+    if change is None:
+        return 1, None  # nothing tells the change of speed
+    pairs = np.arange(2.0, len(frames_s) + 1)
     matches = float(row.matches_m2_s2[:2].mean())
     if len(memory.windows):
         image = max(matches + float(memory.windows.common_px2()[0]) * row.m_s_per_px**2, 0.0)
-    return choose(
-        pairs, _shared(state, view, row, pairs), whole, row.images_m2_s2, image, _unsure(state, predicted, pairs)
-    )
+    unsure = change.covariance_m2_s2.trace(axis1=1, axis2=2) / 3
+    shared = _shared(state, view, row, pairs)
+    return choose(pairs, shared, whole, row.images_m2_s2, image, unsure), change
 
 
 def _shared(state: State, view: PairView, row: Weighed, pairs: Array) -> Array:
@@ -119,28 +103,12 @@ def _shared(state: State, view: PairView, row: Weighed, pairs: Array) -> Array:
     return np.asarray(np.prod(np.maximum(1 - pairs[:, None] * np.nan_to_num(shift, nan=1.0), 0.0), axis=1))
 
 
-def _unsure(state: State, predicted: Predicted, pairs: Array) -> Array:
-    """Variance (K,) along an axis of the change of speed from the middle of baselines to the row, m^2/s^2."""
-    memory, view, interval_s = state.baselines, predicted.view, predicted.interval_s
-    back_s = 0.5 * (pairs - 1) * interval_s
-    rates = state.rotations.rates(view.middle_s - np.append(back_s, 0.0))
-    changes = np.linalg.norm(rates[-1] - rates[:-1], axis=1)
-    turned = state.rotations.matrices(np.array([max(memory.steady.middle_s, view.middle_s - 1.0), view.middle_s]))
-    cosine = 0.5 * (np.trace(turned[0].T @ turned[1]) - 1)
-    known = Increment(
-        walk_m_s_rts=state.force.noise_m_s_rts,
-        change_sigma_m_s2=memory.steady.sigma_m_s2,
-        turned_rad=float(np.arccos(np.clip(cosine, -1.0, 1.0))),
-    )
-    return known.variance(interval_s, pairs, changes)
-
-
 def _registered(state: State, second: Frame, image: Picture, predicted: Predicted, pairs: int) -> _Registered | None:
     """Register the newest image with the one so many pairs before; None where they cannot be brought together."""
     memory = state.baselines
     assert memory.search is not None
     past = [memory.past[-k] for k in range(pairs, 0, -1)]
-    change = _change(state, predicted, past[0].time_s, pairs)
+    acceleration = state.motion.acceleration(past[0].time_s, second.time_s)
     span_s = second.time_s - past[0].time_s
     middle_s = 0.5 * (past[0].time_s + second.time_s)
     R_still_camera = state.rotations.matrices(np.array([middle_s]))[0] @ state.R_body_camera
@@ -151,7 +119,7 @@ def _registered(state: State, second: Frame, image: Picture, predicted: Predicte
     camera_m = height.height_m - float(np.dot(state.module.alignment.camera_position_m, down_body))
     view = PairView(
         state.lens, state.module, state.rotations, past[0].time_s, second.time_s,
-        Plane(down=down, distance_m=camera_m), change.acceleration.vector_m_s2,
+        Plane(down=down, distance_m=camera_m), acceleration.vector_m_s2,
     )  # fmt: skip
     start = np.sum([each.moved_m for each in past], axis=0) / span_s
     found = memory.search.near(past[0].picture, image, view, start @ view.R_still_camera)
@@ -160,31 +128,17 @@ def _registered(state: State, second: Frame, image: Picture, predicted: Predicte
     found.noise.learn(found.matches, found.solution.used, found.solution.miss * state.focal_px, found.solution.scale)
     baseline = Predicted(
         view=view, expected_m_s=None, tilt=Tilt(down_body=down_body, sigma_rad=predicted.tilt.sigma_rad), height=height,
-        acceleration=change.acceleration, interval_sigma_s=predicted.interval_sigma_s,
+        acceleration=acceleration, interval_sigma_s=predicted.interval_sigma_s,
         keyframes=past[0].keyframe + bool(second.keyframe),
     )  # fmt: skip
-    return _Registered(pairs=pairs, mean_m_s=start, predicted=baseline, found=found, change=change)
+    force = state.force.mean(middle_s, span_s)
+    return _Registered(pairs=pairs, mean_m_s=start, predicted=baseline, found=found, force_m_s=force)
 
 
-def _change(state: State, predicted: Predicted, began_s: float, pairs: int) -> _Change:
-    """Tell how the speed changed from the middle of the baseline to the row."""
-    view, steady = predicted.view, state.baselines.steady
-    span_s, middle_s = view.second_s - began_s, 0.5 * (began_s + view.second_s)
-    since_s = view.middle_s - middle_s
-    whole, row = state.force.mean(middle_s, span_s), state.force.mean(view.middle_s, predicted.interval_s)
-    ends = state.force.at(np.array([began_s, view.second_s]))
-    if whole is None or row is None or ends is None or steady.sigma_m_s2 == np.inf:
-        known = predicted.acceleration  # enough for a closure
-        return _Change(added_m_s=known.vector_m_s2 * since_s, variance_m2_s2=np.inf, acceleration=known)
-    variance = float(_unsure(state, predicted, np.array([float(pairs)]))[0])
-    mean = state.motion.acceleration(began_s, view.second_s)
-    return _Change(
-        added_m_s=row - whole + steady.m_s2 * since_s, variance_m2_s2=variance, acceleration=mean, force_m_s=whole
-    )
-
-
-def _weighed(state: State, predicted: Predicted, row: Weighed, end: _Registered, *, refines: bool) -> Weighed | None:
-    """Give the registration its error budget, hold it against the pairs; give the row by it if it ``refines`` that."""
+def _weighed(
+    state: State, predicted: Predicted, row: Weighed, end: _Registered, change: Change | None
+) -> Weighed | None:
+    """Give the registration its error budget, hold it against the pairs; give the row by it and the change of speed, if known."""
     memory, view, solution = state.baselines, end.predicted.view, end.found.solution
     R_level_still = row.R_level_camera @ predicted.view.R_still_camera.T
     R_level_camera = R_level_still @ view.R_still_camera
@@ -200,15 +154,16 @@ def _weighed(state: State, predicted: Predicted, row: Weighed, end: _Registered,
         ErrorSource.IMAGE, np.asarray(np.linalg.cholesky(image), np.float64)
     )
     effects = effects.replaced(ErrorSource.IMAGE_DRIFT, np.diag(np.sqrt(memory.closure.lasting_px2) * px))
-    if not refines or end.change.force_m_s is None:
+    if change is None:
         return None
     _learn(state, end, R_level_still, own.diagonal(), still, effects, px)
-    unsure = np.sqrt(end.change.variance_m2_s2) * np.eye(3)
+    added, covariance = change.vector_m_s[end.pairs - 2], change.covariance_m2_s2[end.pairs - 2]
+    unsure = np.asarray(np.linalg.cholesky(R_level_still @ covariance @ R_level_still.T), np.float64)
     effects = with_more(effects, ErrorSource.ACCELERATION, unsure)
-    velocity = R_level_still @ (still + end.change.added_m_s)
+    velocity = R_level_still @ (still + added)
     apart = velocity - row.level_m_s
     spread = (
-        sum(covariance_of(each[source]) for each in (effects, row.effects) for source in _BY_IMAGES) + unsure @ unsure
+        sum(covariance_of(each[source]) for each in (effects, row.effects) for source in _BY_IMAGES) + unsure @ unsure.T
     )
     strange = float(apart @ np.linalg.solve(spread, apart)) > _GATE
     if strange and not _likelier(state, predicted, row, R_level_still.T @ velocity):
@@ -221,13 +176,8 @@ def _weighed(state: State, predicted: Predicted, row: Weighed, end: _Registered,
 
 def _likelier(state: State, predicted: Predicted, row: Weighed, refined_m_s: Array) -> bool:
     """Whether a velocity (3,), local inertial frame, is closer to what rows before and force let expect than the pair's own."""
-    view, steady = predicted.view, state.baselines.steady
-    force = state.force.mean(view.middle_s, predicted.interval_s)
-    if force is None or steady.sigma_m_s2 == np.inf:
-        return False
-    expected = steady.at(view.middle_s) + force
-    pair = view.R_still_camera @ row.velocity_m_s
-    return bool(np.linalg.norm(refined_m_s - expected) < np.linalg.norm(pair - expected))
+    expected, pair = state.motion.velocity(), predicted.view.R_still_camera @ row.velocity_m_s
+    return expected is not None and bool(np.linalg.norm(refined_m_s - expected) < np.linalg.norm(pair - expected))
 
 
 def _common_px2(state: State, end: _Registered) -> Array:
@@ -245,7 +195,7 @@ def _learn(
     m_s_per_px: float,
 ) -> None:  # fmt: skip
     """Let the windows hear every fifth of a baseline: neighbours share their images, and a window must span many of them."""
-    force, memory = end.change.force_m_s, state.baselines
+    force, memory = end.force_m_s, state.baselines
     assert force is not None
     memory.rows_unheard += 1
     if _HEARD * memory.rows_unheard < end.pairs:

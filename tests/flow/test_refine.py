@@ -17,11 +17,12 @@ import pytest
 from flow import scene
 from flow.accuracy.reference import Reference
 from flow.measure import measure
+from flow.motion.change import Change
+from flow.motion.motion_filter import MotionFilter
 from flow.pair.search import Found
 from flow.recording import Recording
 from flow.result import FrameResult
 from flow.row import LevelVelocity
-from flow.stages import refine
 from flow.stages.state import State
 from flow.stages.values import Predicted, Weighed
 from flow.stages.weigh import weigh
@@ -111,13 +112,13 @@ def test_the_pair_is_handed_on_as_it_was(monkeypatch: pytest.MonkeyPatch) -> Non
 @pytest.mark.parametrize("sign", [0.0, -1.0])
 def test_without_the_change_of_speed_a_baseline_is_no_better(monkeypatch: pytest.MonkeyPatch, sign: float) -> None:
     # The mutation of the first test. The craft changes its speed by 1 m/s^2 in gusts: 6 cm/s over half of eight pairs.
-    change = refine._change
+    change = MotionFilter.change
 
-    def wrong(*given: object) -> object:
-        right = change(*given)  # type: ignore[arg-type]
-        return replace(right, added_m_s=sign * right.added_m_s)
+    def wrong(self: MotionFilter, frames_s: np.ndarray) -> Change | None:
+        right = change(self, frames_s)
+        return None if right is None else replace(right, vector_m_s=sign * right.vector_m_s)
 
-    monkeypatch.setattr(refine, "_change", wrong)
+    monkeypatch.setattr(MotionFilter, "change", wrong)
     error, sigma = errors(shifted(), results(shifted()), pairs=False)
     assert float(np.mean(np.square(error / sigma))) > 1.6 or rms(error) > 0.01
 

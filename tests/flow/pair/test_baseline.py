@@ -5,30 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from flow.pair.baseline import Increment, choose
+from flow.pair.baseline import choose
 
 PAIRS = np.arange(2.0, 17.0)
 ALL = np.ones(len(PAIRS))
-
-
-def test_the_walk_of_the_force_is_that_of_its_samples() -> None:
-    # Monte-Carlo: white acceleration noise, summed up, averaged over the newest interval less over the whole baseline. 2000 draws
-    # know a variance to 3 %, steps of a 40th of an interval to 2 %.
-    rng, steps, walk, interval_s = np.random.default_rng(1), 40, 0.01, 1 / 60
-    known = Increment(walk_m_s_rts=walk, change_sigma_m_s2=0.0, turned_rad=0.0)
-    for pairs in (2, 6):
-        noise = rng.normal(0, walk * np.sqrt(interval_s / steps), (2000, pairs * steps))
-        total = np.cumsum(noise, axis=1)
-        change = total[:, -steps:].mean(axis=1) - total.mean(axis=1)
-        said = known.variance(interval_s, np.array([float(pairs)]), np.zeros(1))[0]
-        assert said == pytest.approx(np.var(change), rel=0.1)
-
-
-def test_gravity_and_arm_add_up() -> None:
-    # Closed form: the middles of a row and of 5 pairs are 2 intervals apart; 7 mm of arm.
-    known = Increment(walk_m_s_rts=0.0, change_sigma_m_s2=0.03, turned_rad=0.5)
-    said = known.variance(0.02, np.array([5.0]), np.array([0.3]))[0]
-    assert said == pytest.approx((0.03**2 + 0.04**2) * 0.04**2 + (0.007 * 0.3) ** 2)
 
 
 def test_the_best_baseline_has_the_least_variance() -> None:

@@ -13,7 +13,6 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from flow.measure import measure
 from tests.flow import flights
 from tests.flow.fault_flights import FAULTS, Fault, clean
 from tests.flow.flights import HEIGHT_RECOVERY_S, Measured, inertial, rocking_pass
@@ -21,12 +20,6 @@ from tests.flow.spoils import range_gap, ranges
 
 ONE_IN = 200
 FRAMES_AFTER = 3
-
-
-@pytest.fixture(autouse=True)
-def speed_alone(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Leave the positions out: they take as long again, and nothing of the speed hangs on them."""
-    monkeypatch.setattr(flights, "measure", functools.partial(measure, positions=False))
 
 
 def usable(rows: Measured) -> np.ndarray:
@@ -81,13 +74,18 @@ def test_the_height_is_back_within_half_a_second() -> None:
     assert rows.rows[-1].time_s > 3.2 + HEIGHT_RECOVERY_S + 0.1
 
 
+@functools.cache
+def without_fault() -> flights.Measured:
+    return flights.measured(inertial())
+
+
 @pytest.mark.parametrize("near_m", [0.2, 0.35, 0.5])
 def test_a_ranger_that_hung_leaves_no_doubt_behind(near_m: float) -> None:
     # A third of a second after the last wrong reading the bands are those of the same flight without: what was uncertain meanwhile
     # must not have been learnt from. (The vertical hangs on the climb, which takes some seconds to settle.)
     begin_s, end_s = 1.2, 2.0
     hung = ranges(lambda t, r: np.where((t > begin_s) & (t < end_s), near_m, r))
-    rows, clean_rows = flights.measured(hung(inertial())), flights.measured(inertial())
+    rows, clean_rows = flights.measured(hung(inertial())), without_fault()
     after = (rows.time_s > end_s + 0.3) & (rows.time_s < end_s + 0.8)
     assert usable(rows)[after].all()
     assert not off(rows).any()

@@ -105,6 +105,13 @@ def rendered() -> Log:
     return of_flight(inertial())
 
 
+@functools.cache
+def hover_in_gusts(seed: int, ground: str) -> Log:
+    """320 x 240, lossless, 5.8 s at 1 m."""
+    motion = scene.straight(5.8, height_m=1.0) + scene.gusts(5.8, seed=seed)
+    return of_flight(flight(motion, module=scene.preset_module("small"), seed=seed, ground=ground))
+
+
 def of_flight(flight: Flight) -> Log:
     return Log(cast("Recording", flight), flight.truth)
 
@@ -164,9 +171,7 @@ def test_a_hover_is_known_as_well_as_its_sensors_allow() -> None:
     # Lossless, 320 x 240: pictures have next to no noise of their own (0.2 of a row's 0.9 mm/s), what is left is the gyro's,
     # less what anchors show of the turn. 20 %: 5 s and two axes hold 100 independent errors, 7 % of a sigma, picture and
     # height add 5 %, and what pictures are told to show of the turn is a third too cautious.
-    preset = scene.preset_module("small")
-    motion = scene.straight(5.8, height_m=1.0) + scene.gusts(5.8, seed=5)
-    found = of_flight(flight(motion, module=preset, seed=5))
+    preset, found = scene.preset_module("small"), hover_in_gusts(5, "gravel")
     rms = np.sqrt(np.mean(found.fused_rms(0.7, 5.6)[:2] ** 2))
     turn_rad2 = np.median([np.trace(s.covariance[3:5, 3:5]) / 2 for s in found.sights])
     step_s = np.median(np.diff([sight.time_s for sight in found.sights]))
@@ -180,11 +185,8 @@ def test_a_hover_is_known_as_well_as_its_sensors_allow() -> None:
 
 
 def test_a_hover_in_gusts_is_known_three_times_as_well_as_by_rows() -> None:
-    preset = scene.preset_module("small")
     raw, fused = [], []
-    for seed, ground in ((5, "gravel"), (6, "soil")):
-        motion = scene.straight(5.8, height_m=1.0) + scene.gusts(5.8, seed=seed)
-        found = of_flight(flight(motion, module=preset, seed=seed, ground=ground))
+    for found in (hover_in_gusts(5, "gravel"), hover_in_gusts(6, "soil")):
         raw.append(found.raw_rms(0.7, 5.6)[:2])
         fused.append(found.fused_rms(0.7, 5.6)[:2])
     assert np.sqrt(np.mean(np.square(fused)) / np.mean(np.square(raw))) < 1 / 3

@@ -103,7 +103,7 @@ class MovingLight:
             return self._doubted(plain)
         even = self._even.find(self._freed(first), self._freed(second), view, guess_m_s)
         if isinstance(even, NotFound) or not even.agree or not self._comparable(plain, even, view):
-            return replace(plain, agree=False) if isinstance(plain, Found) and self.moves else plain
+            return replace(plain, agree=False) if isinstance(plain, Found) and self.moves else self._doubted(plain)
         if isinstance(plain, Found):
             self._compare(first, second, plain, even, view)
             self._empty = 0

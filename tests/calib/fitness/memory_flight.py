@@ -100,9 +100,15 @@ class MemoryFlight:
         return None if self.attitude_log is None else iter([self.attitude_log])
 
 
-def fly(motion: scene.Motion, *, codec_folder: Path | None = None, quality: int = 20, **keys: Any) -> MemoryFlight:
-    """Render a flight; through H.264 where a folder for the file is given."""
-    spec = scene.SceneSpec(**{"motion": motion, "frame_rate_hz": 30.0, "exposure_s": 0.001} | keys)
+def fly(
+    motion: scene.Motion, *, ground: str = "gravel", codec_folder: Path | None = None, quality: int = 20, **keys: Any
+) -> MemoryFlight:
+    """Render a flight; through H.264 where a folder for the file is given.
+
+    All flights over one kind of ground share one: a new one for each seed takes longer to make than the flight.
+    """
+    made_once = scene.make_ground(ground)
+    spec = scene.SceneSpec(**{"motion": motion, "ground": made_once, "frame_rate_hz": 30.0, "exposure_s": 0.001} | keys)
     made = scene.render(spec)
     frames: Sequence[Frame] = list(made.frames())
     if codec_folder is not None:

@@ -332,7 +332,7 @@ def test_predicts_the_errors_of_a_hover(ground: str, height_m: float) -> None:
     # Synthetic recordings with exact truth and a module file without errors: only the random part shows. 100 rows x 2
     # axes tell an RMS to 5 %; the prediction is of first order in all: 30 % is what is asked of it.
     motion = scene.straight(2.0, height_m=height_m) + scene.gusts(2.0, seed=3, wander_m=0.02)
-    spec = scene.SceneSpec(motion=motion, ground=ground, seed=3)
+    spec = scene.SceneSpec(motion=motion, ground=scene.make_ground(ground), seed=3)
     errors, matched, texture = flown(spec)
     conditions = Conditions(
         height_m=height_m, rocking_rad=0.03 * np.sqrt(2), rocking_hz=0.6, noise_levels=1.45, texture=texture,

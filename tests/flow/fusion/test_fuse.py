@@ -109,7 +109,7 @@ def rendered() -> Log:
 def hover_in_gusts(seed: int, ground: str) -> Log:
     """320 x 240, lossless, 5.8 s at 1 m."""
     motion = scene.straight(5.8, height_m=1.0) + scene.gusts(5.8, seed=seed)
-    return of_flight(flight(motion, module=scene.preset_module("small"), seed=seed, ground=ground))
+    return of_flight(flight(motion, module=scene.preset_module("small"), seed=seed, ground=scene.make_ground(ground)))
 
 
 def of_flight(flight: Flight) -> Log:

@@ -20,7 +20,7 @@ from flow.stages.refine import refine
 from flow.stages.register import register
 from flow.stages.state import State
 from flow.stages.update import update, update_camera
-from flow.stages.values import Frame, Refused
+from flow.stages.values import Frame, Refused, Solved
 from flow.stages.weigh import weigh
 from flow.tilt import AttitudeSource
 from flow.tracks import ImageMotion, Picture
@@ -140,12 +140,12 @@ class Estimator:
                 verdict.velocity, found.matches, found.used, hidden=verdict.hidden, height=predicted.height
             )
         else:
-            row = weigh(state, predicted, found)
-            refined = refine(state, (first, second), images, predicted, found, row)
-            position, best = update(state, second, predicted, found, row, refined), refined.row
+            pair = Solved(predicted, found, weigh(state, predicted, found))
+            best = refine(state, (first, second), images, pair)
+            position = update(state, second, pair, best)
             outcome = Outcome(
-                best.level, found.matches, found.used, height=predicted.height, effects=best.effects,
-                position=position, pair=row.pair_row(best),
+                best.row.level, found.matches, found.used, height=predicted.height, effects=best.row.effects,
+                position=position, pair=pair.row.pair_row(best.row),
             )  # fmt: skip
         update_camera(state, predicted, outcome)
         return outcome

@@ -24,7 +24,7 @@ from flow.pair.search import Found
 from flow.row import LevelVelocity, level_velocity
 from flow.stages.baselines import Past
 from flow.stages.state import State
-from flow.stages.values import Frame, Predicted, Refined, Weighed
+from flow.stages.values import Frame, Predicted, Solved, Weighed
 from flow.tilt import Tilt
 from flow.tracks import Picture
 
@@ -52,27 +52,24 @@ class _Registered:
     force_m_s: Array | None
 
 
-def refine(
-    state: State, frames: tuple[Frame, Frame], images: tuple[Picture, Picture], predicted: Predicted, found: Found,
-    row: Weighed,
-) -> Refined:  # fmt: skip
-    """Give the row by the best baseline; the row as it is where that is its own pair."""
-    memory, own = state.baselines, Refined(row=row, predicted=predicted, found=found)
+def refine(state: State, frames: tuple[Frame, Frame], images: tuple[Picture, Picture], pair: Solved) -> Solved:
+    """Give the row by the best baseline; the pair as it is where that is it."""
+    memory, predicted, row = state.baselines, pair.predicted, pair.row
     if memory.search is None or not row.plain or state.light.moves:
         memory.interrupt()
-        return own
+        return pair
     moved = predicted.view.R_still_camera @ row.velocity_m_s * predicted.interval_s
     memory.past.append(Past(frames[0].time_s, images[0], bool(frames[0].keyframe), moved))
     pairs, change = _choose(state, predicted, row)
     memory.rows_since += 1
     probes = pairs == 1 and memory.rows_since >= _PROBE_EVERY and len(memory.past) >= _PROBE
     if pairs == 1 and not probes:
-        return own
+        return pair
     end = _registered(state, frames[1], images[1], predicted, _PROBE if probes else pairs)
     best = None if end is None else _weighed(state, predicted, row, end, None if probes else change)
     if end is None or best is None:
-        return own
-    return Refined(row=best, predicted=end.predicted, found=end.found)
+        return pair
+    return Solved(end.predicted, end.found, best)
 
 
 def _choose(state: State, predicted: Predicted, row: Weighed) -> tuple[int, Change | None]:

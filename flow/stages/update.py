@@ -22,7 +22,7 @@ from flow.per_source import PerSource
 from flow.result import Outcome
 from flow.row import LevelVelocity
 from flow.stages.state import State
-from flow.stages.values import Frame, Predicted, Refined, Weighed
+from flow.stages.values import Frame, Predicted, Solved, Weighed
 
 Array: TypeAlias = NDArray[np.float64]
 
@@ -76,11 +76,10 @@ _CLIMB = PerSource(
 )
 
 
-def update(
-    state: State, second: Frame, predicted: Predicted, found: Found, row: Weighed, best: Refined
-) -> Position | None:
-    """Learn from a row; give where the body is at its end, where positions are kept and the row is vouched for."""
-    _learn_errors(state, predicted, found, row, best)
+def update(state: State, second: Frame, pair: Solved, best: Solved) -> Position | None:
+    """Learn from a pair and from the best row; give where the body is at its end, where that is kept and the row vouched for."""
+    predicted, row = pair.predicted, pair.row
+    _learn_errors(state, pair, best)
     _learn_height(state, predicted, row)
     turns = row.R_level_camera, state.R_body_camera
     state.motion.update(velocity_row(predicted.view, row.velocity_m_s, *turns, predicted.tilt, row.effects))
@@ -96,11 +95,11 @@ def update_camera(state: State, predicted: Predicted, outcome: Outcome) -> None:
         state.turns = TurnCheck(state.module)  # what turns have said so far was the fault's
 
 
-def _learn_errors(state: State, predicted: Predicted, found: Found, row: Weighed, best: Refined) -> None:
-    solution = found.solution
+def _learn_errors(state: State, pair: Solved, best: Solved) -> None:
+    found, row, solution = pair.found, pair.row, pair.found.solution
     for search in state.searches:
         search.coded = state.neighbours.coded
-    _learn_scatter(state, predicted, found, row)
+    _learn_scatter(state, pair.predicted, found, row)
     if row.relief is not None:
         found.noise.note_unusual(solution.scale)
         return

@@ -163,10 +163,10 @@ class Weighed:
         return None if best is self else PairRow(velocity_m_s=self.level_m_s, effects_m_s=self.effects)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Refined:
-    """A row, and the two images, a pair or farther apart, that it comes from: their prediction and what was found."""
+@dataclass(frozen=True, slots=True)
+class Solved:
+    """Two images, of a pair or farther apart: what was known before, what was found, and the row that comes of it."""
 
-    row: Weighed
     predicted: Predicted
     found: Found
+    row: Weighed

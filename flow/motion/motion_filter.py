@@ -99,13 +99,10 @@ class MotionFilter:
             self._aid()
 
     def velocity(self) -> Array | None:
-        """Velocity (3,) expected of this pair's row, local inertial frame; None without a recent one."""
+        """Velocity (3,) expected at this pair, with the lasting error of rows, local inertial frame; None without a recent row."""
         if self._time_s - self._row_s >= _RECENT_S:
             return None
-        expected = self.x[at.VELOCITY] + self.x[at.LASTING]
-        if self._continues(self._first_s):
-            expected = expected - self.x[at.NEW_FRAME] / self._interval_s
-        return np.asarray(expected)
+        return np.asarray(self.x[at.VELOCITY] + self.x[at.LASTING])
 
     def acceleration(self, first_s: float, second_s: float) -> Acceleration:
         """Mean acceleration between two frames."""

@@ -58,8 +58,8 @@ def speeds(folder: Path) -> pd.DataFrame:
 def test_a_disguised_flight_measures_to_the_same_speeds(imported: tuple[Path, Result]) -> None:
     """Other names, deg/s, g, cm, axes turned by 90 degrees, a clock 37.4 s apart that drifts by 40 ppm: one command.
 
-    The original is the reference: all rows must agree with it within three sigmas, in all three axes: of both together, since a
-    row may come of a longer baseline in one of them and of its own pair in the other.
+    The original is the reference. A row may come of a longer baseline in one of them and of its own pair in the other: 1 in 370 is
+    beyond three sigmas of both together by chance, of 300 rows three at most (more than that, 1 in 100), and none beyond five.
     """
     folder, result = imported
     assert result.exit_code == 0, result.output
@@ -68,7 +68,8 @@ def test_a_disguised_flight_measures_to_the_same_speeds(imported: tuple[Path, Re
     sigma, own = (np.stack(each["sigmas"].to_numpy()) for each in (original, ours))
     for k, axis in enumerate(("forward", "right", "down")):
         difference = (ours[axis] - original[axis]).to_numpy()
-        assert np.all(np.abs(difference) < 3 * np.hypot(own[:, k], sigma[:, k])), axis
+        sigmas = np.abs(difference) / np.hypot(own[:, k], sigma[:, k])
+        assert np.count_nonzero(sigmas > 3) <= 3 and sigmas.max() < 5, axis
     # The module's own 6 ms are still the residual that measure adds: times are the log's clock.
     middle_s = original["time_s"].to_numpy()
     np.testing.assert_allclose(ours["time_s"], middle_s * (1 + 40e-6) + SHIFT_S, rtol=0, atol=1e-3)

@@ -93,6 +93,16 @@ class ForceSum:
         return np.column_stack([np.interp(times_s, self._time_s, column) for column in self._sum.T])
 
     def mean(self, middle_s: float, interval_s: float) -> Array | None:
-        """Mean of the integral over an interval (Simpson's rule); None where it does not reach."""
-        sums = self.at(middle_s + 0.5 * interval_s * np.array([-1.0, 0.0, 1.0]))
-        return None if sums is None else np.asarray(_SIMPSON @ sums)
+        """Mean of the integral over an interval; None where it does not reach."""
+        means = self.means(middle_s + 0.5 * interval_s * np.array([-1.0, 1.0]))
+        return None if means is None else np.asarray(means[0])
+
+    def means(self, ends_s: Array) -> Array | None:
+        """Mean of the integral over each interval between times in order (N + 1,): (N, 3), by Simpson's rule."""
+        times_s = np.empty(2 * len(ends_s) - 1)
+        times_s[::2], times_s[1::2] = ends_s, 0.5 * (ends_s[1:] + ends_s[:-1])
+        sums = self.at(times_s)
+        if sums is None:
+            return None
+        begin, middle, end = sums[:-2:2], sums[1::2], sums[2::2]
+        return np.asarray(_SIMPSON[0] * begin + _SIMPSON[1] * middle + _SIMPSON[2] * end)

@@ -20,8 +20,6 @@ from flow.rotation import RotationLog, skew
 
 Array: TypeAlias = NDArray[np.float64]
 
-_SIMPSON = np.array([1.0, 4.0, 1.0]) / 6.0  # size: share, Simpson's rule: weights of begin, middle and end
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Change:
@@ -59,12 +57,11 @@ def change(
         See there.
     """
     middles_s, steps_s = 0.5 * (frames_s[1:] + frames_s[:-1]), np.diff(frames_s)
-    sums = force.at(np.sort(np.concatenate([frames_s, middles_s])))
-    if sums is None:
+    means = force.means(frames_s)
+    if means is None:
         return None
     weight_s = weights(frames_s) * steps_s
     H = _jacobian(x, weight_s, middles_s, rotations.matrices(middles_s), leftover.lasts_s)
-    means = np.tensordot(_SIMPSON, np.stack([sums[:-2:2], sums[1::2], sums[2::2]]), axes=1)
     over = np.cumsum((steps_s[:, None] * means)[::-1], axis=0)[1:] / (frames_s[-1] - frames_s[-3::-1, None])
     lag_s = middles_s[-1] - middles_s
     # What the Gauss-Markov process was before, its newest value does not tell: its covariance given that.

@@ -272,17 +272,13 @@ class MotionFilter:
         found = correct(self.x, self.P, self._held, H, _GUST_M_S**2 * _I)
         self.x, self.P = found.x, found.P
 
-    def _continues(self, first_s: float) -> bool:
-        """Whether a pair begins with the frame that the last row ended with."""
-        return abs(first_s - self._frame_s) <= SAME_FRAME_S
-
     def _shift_frames(self, row: VelocityRow, interval_s: float) -> None:
         """Let the last frame of the pair before be the first of this one, if it is; the new frame's error is not known yet."""
         fresh = FRAME_SHARE * interval_s**2 * row.image_m2_s2
         F, Q = np.eye(at.STATES), np.zeros((at.STATES, at.STATES))
         F[at.LAST_FRAME] = F[at.NEW_FRAME] = 0.0
         Q[at.NEW_FRAME, at.NEW_FRAME] = fresh
-        if self._continues(row.first_s):
+        if abs(row.first_s - self._frame_s) <= SAME_FRAME_S:
             F[at.LAST_FRAME, at.NEW_FRAME] = _I
         else:
             Q[at.LAST_FRAME, at.LAST_FRAME] = fresh

@@ -10,9 +10,8 @@ from numpy.typing import NDArray
 Array: TypeAlias = NDArray[np.float64]
 
 _AT_FIRST_RAD_S2 = 5.0  # prior: rad/s^2, a small rotorcraft that rocks by 0.1 rad at 1.3 Hz about two axes
-_ALONG = (
-    2 / 3
-)  # size: share, of the squares of two lengths, along an axis of the cross product with an arm of any direction
+# size: share, of the squares of two lengths, along an axis of the cross product with an arm of any direction
+_ALONG = 2 / 3
 
 
 class Rocking:

@@ -25,6 +25,7 @@ from flow.row import LevelVelocity, level_velocity
 from flow.stages.baselines import Past
 from flow.stages.state import State
 from flow.stages.values import Frame, Predicted, Solved, Weighed
+from flow.stages.weigh import with_images
 from flow.tilt import Tilt
 from flow.tracks import Picture
 
@@ -40,16 +41,12 @@ _HEARD = 5
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Registered:
-    """A registration over ``pairs`` pairs.
-
-    ``mean_m_s`` (3,) is the mean velocity of those, ``force_m_s`` (3,) that of the velocity preintegration, local inertial frame.
-    """
+    """A registration over ``pairs`` pairs; ``mean_m_s`` (3,) is the mean velocity of those, local inertial frame."""
 
     pairs: int
     mean_m_s: Array
     predicted: Predicted
     found: Found
-    force_m_s: Array | None
 
 
 def refine(state: State, frames: tuple[Frame, Frame], images: tuple[Picture, Picture], pair: Solved) -> Solved:
@@ -128,8 +125,7 @@ def _registered(state: State, second: Frame, image: Picture, predicted: Predicte
         acceleration=acceleration, interval_sigma_s=predicted.interval_sigma_s,
         keyframes=past[0].keyframe + bool(second.keyframe),
     )  # fmt: skip
-    force = state.force.mean(middle_s, span_s)
-    return _Registered(pairs=pairs, mean_m_s=start, predicted=baseline, found=found, force_m_s=force)
+    return _Registered(pairs=pairs, mean_m_s=start, predicted=baseline, found=found)
 
 
 def _weighed(
@@ -146,13 +142,10 @@ def _weighed(
     still = view.R_still_camera @ solution.velocity_m_s
     mean = R_level_still @ (end.mean_m_s - still)
     memory.close(view.second_s, mean, row.image_m2_s2.diagonal(), image.diagonal(), row.m_s_per_px, end.pairs)
-    shared = state.errors.effects(end.predicted, end.found.pair, solution, state.turns.misfit)
-    effects = turned(shared, R_level_camera).replaced(
-        ErrorSource.IMAGE, np.asarray(np.linalg.cholesky(image), np.float64)
-    )
-    effects = effects.replaced(ErrorSource.IMAGE_DRIFT, np.diag(np.sqrt(memory.closure.lasting_px2) * px))
     if change is None:
         return None
+    shared = state.errors.effects(end.predicted, end.found.pair, solution, state.turns.misfit)
+    effects = with_images(state, turned(shared, R_level_camera), image, px)
     _learn(state, end, R_level_still, own.diagonal(), still, effects, px)
     added, covariance = change.vector_m_s[end.pairs - 2], change.covariance_m2_s2[end.pairs - 2]
     unsure = np.asarray(np.linalg.cholesky(R_level_still @ covariance @ R_level_still.T), np.float64)
@@ -192,15 +185,16 @@ def _learn(
     m_s_per_px: float,
 ) -> None:  # fmt: skip
     """Let the windows hear every fifth of a baseline: neighbours share their images, and a window must span many of them."""
-    force, memory = end.force_m_s, state.baselines
-    assert force is not None
+    memory, view = state.baselines, end.predicted.view
     memory.rows_unheard += 1
     if _HEARD * memory.rows_unheard < end.pairs:
         return
     memory.rows_unheard = 0
+    force = state.force.mean(view.middle_s, end.predicted.interval_s)
+    assert force is not None  # it tells the change of speed over the same time
     memory.windows.add(
         WindowRow(
-            time_s=end.predicted.view.middle_s,
+            time_s=view.middle_s,
             velocity_m_s=still,
             force_m_s=force,
             R_level_still=R_level_still,

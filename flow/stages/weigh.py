@@ -7,7 +7,7 @@ from typing import TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
-from flow.effects import covariance_of, total_covariance, turned, with_more
+from flow.effects import Effects, covariance_of, total_covariance, turned, with_more
 from flow.error_sources import ErrorSource
 from flow.pair.match_noise import PATCHES
 from flow.pair.scatter import grown
@@ -32,11 +32,7 @@ def weigh(state: State, predicted: Predicted, found: Found) -> Weighed:
     R_level_camera = predicted.tilt.R_level_body @ state.R_body_camera
     own = R_level_camera @ solution.covariance @ R_level_camera.T * state.neighbours.factor(found.pair, solution)
     image = grown(own, state.scatter.common_px2(keyframe=predicted.keyframes > 0), m_s_per_px)
-    drift = np.diag(np.sqrt(state.baselines.closure.lasting_px2) * m_s_per_px)
-    effects = turned(shared, R_level_camera).replaced(
-        ErrorSource.IMAGE, np.asarray(np.linalg.cholesky(image), np.float64)
-    )
-    effects = effects.replaced(ErrorSource.IMAGE_DRIFT, drift)
+    effects = with_images(state, turned(shared, R_level_camera), image, m_s_per_px)
     covariance = total_covariance(effects)
     jump = state.errors.jump(view, solution, float(np.sqrt(covariance.diagonal().max())))
     if jump is not None:
@@ -54,6 +50,13 @@ def weigh(state: State, predicted: Predicted, found: Found) -> Weighed:
         relief=relief,
         m_s_per_px=m_s_per_px,
     )
+
+
+def with_images(state: State, effects: Effects, image_m2_s2: Array, m_s_per_px: float) -> Effects:
+    """Add to effects in level axes what the two images do: their covariance (3, 3), and what lasts from row to row."""
+    drift = np.diag(np.sqrt(state.baselines.closure.lasting_px2) * m_s_per_px)
+    effects = with_more(effects, ErrorSource.IMAGE, np.asarray(np.linalg.cholesky(image_m2_s2), np.float64))
+    return with_more(effects, ErrorSource.IMAGE_DRIFT, drift)
 
 
 def _relief(state: State, predicted: Predicted, found: Found) -> Array | None:

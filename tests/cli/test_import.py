@@ -59,7 +59,8 @@ def test_a_disguised_flight_measures_to_the_same_speeds(imported: tuple[Path, Re
     """Other names, deg/s, g, cm, axes turned by 90 degrees, a clock 37.4 s apart that drifts by 40 ppm: one command.
 
     The original is the reference. A row may come of a longer baseline in one of them and of its own pair in the other: 1 in 370 is
-    beyond three sigmas of both together by chance, of 300 rows three at most (more than that, 1 in 100), and none beyond five.
+    beyond three sigmas of both together by chance, of 300 rows three at most (more than that, 1 in 100). Beyond five, 1 in 2e6,
+    would be no chance, nor one of the codec's leaps before they are known.
     """
     folder, result = imported
     assert result.exit_code == 0, result.output

@@ -179,7 +179,7 @@ def test_a_single_log_is_never_far_off(kind: str) -> None:
 
 def test_gyro_noise_is_not_put_down_to_the_picture() -> None:
     # Closed form: white noise of the gyro three times the picture's own is known and taken out again. 30 %: what is
-    # left is a small difference of two variances, each known to 3 % over 30 logs and 3 axes.
+    # left is a small difference of two variances, each known to 5 % over 12 logs and 3 axes.
     rng, found = np.random.default_rng(9), []
     for seed in range(12):
         scatter = CommonScatter()

@@ -21,7 +21,7 @@ from flow.accuracy.comparison import Comparison, compare
 from flow.module import Module
 from flow.speedlog import SpeedLogWriter, read_speed_columns
 
-DURATION_S = 4.0
+DURATION_S = 5.0
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -98,7 +98,7 @@ def wide_lens() -> scene.SceneSpec:
 
 def crossing_object() -> scene.SceneSpec:
     spec = hover()
-    crate = scene.crate(spec.module.camera, height_m=1.0, share=0.25, velocity_m_s=(0.15, 0.4), meets_s=2.0, seed=8)
+    crate = scene.crate(spec.module.camera, height_m=1.0, share=0.25, velocity_m_s=(0.15, 0.4), meets_s=2.5, seed=8)
     return over_gravel(motion=spec.motion, patches=(crate,), seed=8)
 
 
@@ -142,7 +142,7 @@ def test_speed_is_as_good_as_promised(case: Callable[[], scene.SceneSpec], tmp_p
         assert axis.rms_m_s <= reach.rms
         assert abs(axis.bias_m_s) <= reach.mean
     assert found.rows_usable / found.rows >= reach.usable
-    # Of 480 errors at 95 %, a share below 88 % is no chance (rows are correlated: the limit is wide). Above it says nothing: these
+    # Of 600 errors at 95 %, a share below 88 % is no chance (rows are correlated: the limit is wide). Above it says nothing: these
     # modules are exact, and the sigmas that their files state are in the bands all the same.
     assert (found.forward.share_95 + found.right.share_95) / 2 >= 0.88
 

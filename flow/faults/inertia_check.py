@@ -225,7 +225,10 @@ class InertiaCheck:
         variance = row.covariance.diagonal() + np.square(row.height_sigma_m * row.units.height[:, 0])
         if np.isfinite(self._calm_change_sigma):
             variance += self._drift_m_s(since_s) ** 2
-            self.wandering.learn(since_s, row.velocity_m_s, row.expected_m_s, variance, self._shaken)
+            lag_m_s = (
+                self._calm_change_sigma * calm_s
+            )  # a running mean lags by what its slope is off by over its length
+            self.wandering.learn(since_s, row.velocity_m_s, row.expected_m_s, variance, self._shaken, lag_m_s)
         self._predict(since_s, row)
         heard = self._correct(row, force)
         if not heard:

@@ -39,8 +39,16 @@ class Wandering:
         """
         return self.m_s * float(np.exp(-0.5 * max(idle_s - LONGEST_INTERVAL_S, 0.0) / _AVERAGED_S))
 
-    def learn(self, since_s: float, velocity_m_s: Array, expected_m_s: Array, variance: Array, shaken: float) -> None:
-        """Hear a row.
+    def learn(
+        self,
+        since_s: float,
+        velocity_m_s: Array,
+        expected_m_s: Array,
+        variance: Array,
+        shaken: float,
+        lag_m_s: float = 0.0,
+    ) -> None:
+        """Hear a row. The less it and what is expected are known the less it tells.
 
         Parameters
         ----------
@@ -49,14 +57,16 @@ class Wandering:
         velocity_m_s, expected_m_s
             (3,) by the picture, and by the rows of the last second and the force since.
         variance
-            (3,) of the row by itself and of what is expected, m^2/s^2. The less they are known the less they tell.
+            (3,) of the row by itself and of what is expected, m^2/s^2, new in every row.
         shaken
             How many times the force is noisier than that of a quiet sensor.
+        lag_m_s
+            One-sigma by which what is expected is off for long.
         """
-        beyond = _unexplained(velocity_m_s, expected_m_s, variance, shaken)
+        beyond = _unexplained(velocity_m_s, expected_m_s, variance, shaken) - lag_m_s**2
         own_m2_s2 = _own_m_s(velocity_m_s, shaken) ** 2
         share = min(since_s, LONGEST_INTERVAL_S) / _AVERAGED_S  # after a gap a row counts as one row
-        self._beyond += share * own_m2_s2 / (own_m2_s2 + variance) * (beyond - self._beyond)
+        self._beyond += share * own_m2_s2 / (own_m2_s2 + variance + lag_m_s**2) * (beyond - self._beyond)
 
     def disagree(self, velocity_m_s: Array, carried_m_s: Array, open_m2_s2: Array, shaken: float) -> None:
         """Hear a row that is taken for the ground although the force carried another velocity to it, both (3,).
